@@ -11,17 +11,16 @@ from __future__ import annotations
 
 import argparse
 import json as json_module
+import os
 import re
 import shutil
 import sys
 import textwrap
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TextIO
-
-from psdstats.errors import OutputError
 
 if TYPE_CHECKING:
     from psdstats.output.content import Page
@@ -36,6 +35,18 @@ _FOOT = 4  # lines below the tables: what else there is
 _UNIT = re.compile(r"(?<=\d) (?=(?:%|µm|min|mg|kg|g|s)(?!\w))")  # between a number and its unit
 _TURNING = "\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069"  # direction of what follows
 _CONTROL = re.compile(f"[\x00-\x08\x0b-\x1f\x7f-\x9f\ud800-\udfff{_TURNING}]")
+
+
+class ReaderLeft(Exception):  # noqa: N818  # no error: as by `head`, enough was read
+    """Nobody reads standard output any more."""
+
+
+def drop(stream: TextIO) -> None:
+    """Lead a stream that takes no more nowhere, so that the interpreter ends in peace."""
+    with suppress(OSError):  # a stream in memory has no number
+        null = os.open(os.devnull, os.O_WRONLY)
+        os.dup2(null, stream.fileno())
+        os.close(null)
 
 
 class Console:
@@ -53,6 +64,7 @@ class Console:
         self.quiet = quiet
         self.json = json
         self._line: ProgressLine | None = None
+        self._reader_left = False
 
     @property
     def width(self) -> int:
@@ -62,12 +74,12 @@ class Console:
     def say(self, text: str = "") -> None:
         """Print a result; nothing in JSON mode."""
         if not self.json:
-            _print(self._set(text, sys.stdout), sys.stdout)
+            self._put(self._set(text, sys.stdout), sys.stdout)
 
     def verbatim(self, text: str) -> None:
         """Print lines as they stand (a table, a script); nothing in JSON mode."""
         if not self.json:
-            _print(_visible(text), sys.stdout)
+            self._put(_visible(text), sys.stdout)
 
     def remark(self, text: str = "") -> None:
         """Print a remark that --quiet leaves out."""
@@ -80,7 +92,8 @@ class Console:
             text = json_module.dumps(content, indent=2, ensure_ascii=False, allow_nan=False)
             if not _encodes(text, sys.stdout):
                 text = json_module.dumps(content, indent=2, allow_nan=False)
-            print(text.translate({ord(sign): f"\\u{ord(sign):04x}" for sign in _TURNING}))
+            turned = {ord(sign): f"\\u{ord(sign):04x}" for sign in _TURNING}
+            self._put(text.translate(turned), sys.stdout)
 
     def warn(self, text: str) -> None:
         """Print a warning on standard error, unless --quiet."""
@@ -89,7 +102,7 @@ class Console:
 
     def refuse(self, text: str) -> None:
         """Print a refusal on standard error."""
-        _print(self._set(f"psdstats: {text}", sys.stderr), sys.stderr)
+        self._put(self._set(f"psdstats: {text}", sys.stderr), sys.stderr)
 
     def lines(self, text: str) -> list[str]:
         """A sentence as a terminal of this width shows it."""
@@ -114,8 +127,26 @@ class Console:
         return broken if kept == line else broken.translate({0xA0: " "})
 
     def flush(self) -> None:
-        """Push the text out, so that a closed pipe is noticed here."""
-        sys.stdout.flush()
+        """Push the text out; `ReaderLeft` where nobody takes it any more."""
+        try:
+            sys.stdout.flush()
+        except BrokenPipeError:
+            self._lose(sys.stdout)
+        if self._reader_left:
+            raise ReaderLeft
+
+    def _put(self, text: str, stream: TextIO) -> None:
+        """Print; work goes on where nobody reads, so that files are written all the same."""
+        try:
+            _print(text, stream)
+        except OSError as cause:
+            if stream is sys.stdout and not isinstance(cause, BrokenPipeError):
+                raise
+            self._lose(stream)
+
+    def _lose(self, stream: TextIO) -> None:
+        self._reader_left |= stream is sys.stdout
+        drop(stream)
 
     @contextmanager
     def stages(self, shares: Mapping[str, float]) -> Iterator[None]:
@@ -235,21 +266,25 @@ class ProgressLine:
 
     def _write(self, text: str) -> None:
         text = text[: shutil.get_terminal_size().columns - 1]
-        sys.stderr.write("\r" + text.ljust(self._width))
-        sys.stderr.flush()
+        try:
+            sys.stderr.write("\r" + text.ljust(self._width))
+            sys.stderr.flush()
+        except OSError:
+            drop(sys.stderr)
         self._width = len(text)
 
 
 def present(page: Page, options: argparse.Namespace, console: Console) -> int:
     """Print a page as the options ask, write it where --out says; exit code 0."""
-    console.document(
-        {
-            "sentences": list(page.sentences),
-            **{table.key: records(table) for table in page.tables},
-            "notes": list(page.notes),
-            **({"cautions": list(page.cautions)} if page.cautions else {}),
-        }
-    )
+    if console.json:
+        console.document(
+            {
+                "sentences": list(page.sentences),
+                **{table.key: records(table) for table in page.tables},
+                "notes": list(page.notes),
+                **({"cautions": list(page.cautions)} if page.cautions else {}),
+            }
+        )
     for sentence in page.sentences:
         console.say(sentence)
     shown = page.printed if options.all_tables else _on_one_screen(page, options, console)
@@ -296,25 +331,20 @@ def _say_notes(notes: Sequence[str], options: argparse.Namespace, console: Conso
         console.remark(f"{are} what was assumed or left out: --all-notes prints them.")
 
 
-def ensure_free(place: Path, *, replace: bool, remedy: str = ", or add --replace") -> None:
-    """Refuse a folder that holds something before any work is done, not after.
+def ensure_free(
+    place: Path,
+    *,
+    replace: bool,
+    holds: str | None = "results",
+    remedy: str = ", or add --replace",
+) -> None:
+    """Refuse output that could not be written, before any work is done.
 
-    Parameters
-    ----------
-    place : Path
-        Output folder.
-    replace : bool
-        Whether what stands there may be replaced; then writing itself judges.
-    remedy : str
-        How to have it replaced, after "Choose another name".
-
-    Raises
-    ------
-    OutputError
-        If the folder holds something and may not be replaced.
+    It holds results or readings (a folder), or is a single file (None).
     """
-    if not replace and place.is_dir() and any(place.iterdir()):
-        raise OutputError(f"{place.resolve()} exists already. Choose another name{remedy}.")
+    from psdstats.files import Holds, ensure
+
+    ensure(place, None if holds is None else Holds(holds), replace=replace, remedy=remedy)
 
 
 def print_table(

@@ -1,6 +1,7 @@
 """The psdstats command: finds the subcommand, runs it, turns refusals into one sentence.
 
-Exit codes: 0 done, 1 done with warnings (check), 2 refused, 130 stopped from the keyboard.
+Exit codes: 0 done, 1 done with warnings (check), 2 refused, 3 a fault of psdstats itself, 130
+stopped from the keyboard, 143 by SIGTERM.
 """
 
 from __future__ import annotations
@@ -10,19 +11,21 @@ import difflib
 import gc
 import os
 import re
+import signal
 import sys
 from argparse import RawDescriptionHelpFormatter
 from collections.abc import Iterable, Sequence
 from importlib import import_module
 from io import TextIOWrapper
+from pathlib import Path
 from types import ModuleType
 from typing import Any, NoReturn
 
 from psdstats import __version__
 from psdstats.errors import PsdstatsError
 
-from .console import Console, ensure_free
-from .options import usable
+from .console import Console, ReaderLeft, drop, ensure_free
+from .values import usable
 
 RARE_COLLECTION = (50_000, 20, 20)  # drawing makes millions of small objects: 8 % less time
 COMMANDS = (
@@ -40,19 +43,19 @@ COMMANDS = (
     "report",
     "completion",
 )
-STOPPED = 130
 ENDING = """\
 exit codes:
   0    done
   1    done, and `check` found warnings
   2    refused, in one sentence on standard error; or `check` found errors
-  130  stopped with Ctrl-C; nothing is left half-written
+  3    psdstats itself failed; the line on standard error says what to report
+  130  stopped with Ctrl-C, or 143 by SIGTERM; nothing is left half-written
 
 start with: psdstats demo my-trial
 more about one command: psdstats COMMAND --help"""
 
 
-REFUSED = 2
+REFUSED, FAILED = 2, 3
 EXIT_CODES = "exit codes: 0 done, 2 refused in one sentence, 130 stopped with Ctrl-C"
 
 
@@ -72,6 +75,10 @@ class CommandParser(argparse.ArgumentParser):
         if left:
             self._refuse(self._unknown(left[0]))
         return found, left
+
+    def _print_message(self, message: str, _: object = None) -> None:
+        """Print help; argparse would not say that it cannot."""
+        Console().verbatim(message.rstrip("\n"))
 
     def error(self, message: str) -> NoReturn:
         """Refuse with one sentence on standard error; exit code 2."""
@@ -149,6 +156,10 @@ def add_command(
     )
     command.example = " ".join(module.EXAMPLE.replace("\\\n", "").split())
     module.add_arguments(command)
+    if not hasattr(module, "PLANS"):
+        command.add_argument(
+            "--debug", action="store_true", help="show the whole trace of what ends the command"
+        )
     return command
 
 
@@ -183,47 +194,133 @@ def main(arguments: Sequence[str] | None = None) -> int:
     Parameters
     ----------
     arguments : sequence of str, optional
-        Words after the program name; those of the process when left out.
+        Words after the program name; those of the process when left out, which then ends by
+        SIGTERM as by Ctrl-C: what was half-written is removed.
 
     Returns
     -------
     int
-        Exit code: 0 done, 1 warnings, 2 refused, 130 stopped from the keyboard.
+        Exit code: 0 done, 1 warnings, 2 refused, 3 psdstats itself failed, 130 stopped from the
+        keyboard, 143 by SIGTERM.
     """
-    console = Console()
-    _survive_old_code_pages()
-    gc.set_threshold(*RARE_COLLECTION)
+    words = sys.argv[1:] if arguments is None else arguments
     try:
-        words = sys.argv[1:] if arguments is None else arguments
-        # the options of the other commands are not wanted: half the time of a short command
-        named = words[:1] if words and words[0] in COMMANDS else COMMANDS
-        options = build_parser(named).parse_args(words)
-        console = Console(quiet=options.quiet, json=options.json)
-        if hasattr(options, "decimal"):
-            from psdstats.words.numbers import Numerals  # loads numpy
+        if arguments is None:
+            _listen(_stop)
+        _open_closed_streams()
+        _survive_old_code_pages()
+        gc.set_threshold(*RARE_COLLECTION)
+        code = _run(words)
+        if _received:  # a library has swallowed the interruption, and who knows what it did then
+            raise KeyboardInterrupt
+        Console().flush()
+    except BaseException as end:  # the last resort: nothing leaves as a traceback
+        import traceback  # not loaded where all goes well
 
-            options.say = Numerals(options.decimal)
-        if getattr(options, "out", None) is not None:
-            ensure_free(options.out, replace=options.replace)
-        code: int = options.run(options, console)
-        console.flush()
-    except PsdstatsError as refusal:
-        console.refuse(str(refusal))
-        return REFUSED
-    except KeyboardInterrupt:
-        console.refuse("Stopped from the keyboard; nothing was half-written.")
-        return STOPPED
-    except BrokenPipeError:
-        _drop_output()
-        return 0
-    except OSError as cause:
-        console.refuse(
-            f"{cause.filename or 'The output'} cannot be read or written: {cause.strerror}. "
+        if arguments is None:
+            _listen(signal.SIG_DFL)  # all is removed: once more ends it at once
+        if "--debug" in words:
+            traceback.print_exception(end)
+        code = _ended(end, Console())
+    finally:
+        if arguments is None:
+            _listen(signal.SIG_DFL)
+    return code
+
+
+def _run(words: Sequence[str]) -> int:
+    # the options of the other commands are not wanted: half the time of a short command
+    named = words[:1] if words and words[0] in COMMANDS else COMMANDS
+    try:
+        options = build_parser(named).parse_args(words)
+    except SystemExit as stop:  # help was printed, or the call refused
+        return int(stop.code or 0)
+    if hasattr(options, "decimal"):
+        from psdstats.words.numbers import Numerals  # loads numpy
+
+        options.say = Numerals(options.decimal)
+    if getattr(options, "out", None) is not None:
+        holds = getattr(options, "holds", "results")
+        ensure_free(options.out, replace=options.replace, holds=holds)
+    code: int = options.run(options, Console(quiet=options.quiet, json=options.json))
+    return code
+
+
+_received: list[int] = []
+"""Signals that came: what ended the command, whatever a library made of the interruption."""
+
+
+def _stop(number: int, _: object) -> NoReturn:
+    _received.append(number)
+    raise KeyboardInterrupt
+
+
+def _listen(handler: Any) -> None:
+    """Set what a signal does that ends the process, except where it is to be ignored (nohup)."""
+    for name in ("SIGINT", "SIGTERM", "SIGHUP"):
+        number = getattr(signal, name, None)
+        if number is not None and signal.getsignal(number) is not signal.SIG_IGN:
+            signal.signal(number, handler)
+
+
+def _ended(end: BaseException, console: Console) -> int:
+    """Say in a sentence why the command ended; gives the exit code."""
+    code, said = REFUSED, ""
+    if _received or isinstance(end, KeyboardInterrupt):
+        by = _received[0] if _received else signal.SIGINT
+        how = "from the keyboard" if by == signal.SIGINT else f"by {signal.Signals(by).name}"
+        code, said = 128 + by, f"Stopped {how}; nothing was half-written."
+    elif isinstance(end, PsdstatsError):
+        said = str(end)
+    elif isinstance(end, ReaderLeft):
+        code = 0
+    elif isinstance(end, OSError):
+        where = end.filename or "The output"
+        said = (
+            f"{where} cannot be read or written: {end.strerror or end}. "
             "Make room, or choose a place that you may use."
         )
-        _drop_output()
-        return REFUSED
+    elif isinstance(end, MemoryError):
+        said = (
+            "The work needs more memory than this machine gives. "
+            "Ask for fewer draws, or for a part of the study."
+        )
+    else:
+        code, said = FAILED, _own_fault(end)
+    if said:
+        console.refuse(said)
+    try:
+        sys.stdout.flush()
+    except OSError:
+        drop(sys.stdout)
     return code
+
+
+def _own_fault(fault: BaseException) -> str:
+    """What to report where psdstats did not foresee what happened."""
+    import traceback
+
+    frames = traceback.extract_tb(fault.__traceback__)
+    own = [one for one in frames if {"psdstats", "psdstats_cli"} & {*Path(one.filename).parts}]
+    where = f" at {Path(own[-1].filename).name}, line {own[-1].lineno}" if own else ""
+    said = " ".join(str(fault).split())[:200]
+    return (
+        f"psdstats itself failed{where} ({type(fault).__name__}: {said}); nothing was "
+        f"half-written. Please report this line with the command typed (version {__version__}); "
+        "the same command with --debug shows all of it."
+    )
+
+
+def _open_closed_streams() -> None:
+    """Lead closed streams nowhere, so that no file that is opened gets the number of one."""
+    free = os.open(os.devnull, os.O_RDWR)
+    while free <= 2:
+        free = os.open(os.devnull, os.O_RDWR)
+    os.close(free)
+    for number, name in enumerate(("stdin", "stdout", "stderr")):
+        if getattr(sys, name) is None:
+            mode = "w" if number else "r"
+            setattr(sys, name, open(number, mode, encoding="utf-8", closefd=False))  # noqa: SIM115
 
 
 def _survive_old_code_pages() -> None:
@@ -231,8 +328,3 @@ def _survive_old_code_pages() -> None:
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, TextIOWrapper) and not stream.encoding.lower().startswith("utf"):
             stream.reconfigure(errors="replace")
-
-
-def _drop_output() -> None:
-    """Send what is still in the buffer nowhere, so that the interpreter ends in peace."""
-    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

@@ -17,6 +17,8 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+_MOST_SHOWN = 60  # characters of a value in a message
+
 
 @dataclass(frozen=True)
 class Problem:
@@ -51,7 +53,10 @@ class Problem:
             place += f", row {self.row}"
         if self.column is not None:
             place += f", column {self.column}"
-        found = "" if self.value is None else f" (found {self.value!r})"
+        value = self.value
+        if value is not None and len(value) > _MOST_SHOWN:
+            value = f"{value[:_MOST_SHOWN]}…"
+        found = "" if value is None else f" (found {value!r})"
         return f"{place}: {self.fault}{found}. {self.remedy}"
 
 

@@ -1,13 +1,13 @@
 """What a frozen dataclass does not do by itself: hold arrays and mappings still, check its fields.
 
 A frozen dataclass alone leaves its arrays writable and takes whatever it is given; `hold_number`
-and `hold_text` are for its ``__post_init__``.
+and its like are for its ``__post_init__``.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import fields
 from typing import NoReturn, TypeVar
 
@@ -89,6 +89,26 @@ def hold_text(record: object, field: str, *, optional: bool = False, empty: bool
     if not isinstance(value, str) or not (empty or value.strip()):
         raise refusal(record, field, "this is no text, or an empty one", "Give a name in words.")
     object.__setattr__(record, field, value)
+
+
+def hold_records(record: object, field: str, kind: type) -> None:
+    """Hold a field as a tuple of records of one kind."""
+    value = getattr(record, field)
+    found = tuple(value) if isinstance(value, Iterable) and not isinstance(value, str) else None
+    if found is None or not all(isinstance(each, kind) for each in found):
+        remedy = f"Give a list of {kind.__name__}."
+        raise refusal(record, field, f"not everything in it is a {kind.__name__}", remedy)
+    object.__setattr__(record, field, found)
+
+
+def hold_texts(record: object, field: str) -> None:
+    """Hold a field as texts by name, none of them empty."""
+    value = getattr(record, field)
+    if not isinstance(value, Mapping) or not all(
+        isinstance(part, str) and part.strip() for pair in value.items() for part in pair
+    ):
+        raise refusal(record, field, "these are no texts by name", "Leave out what is empty.")
+    object.__setattr__(record, field, ReadOnly(value))
 
 
 def freeze_arrays(result: object) -> None:

@@ -45,7 +45,7 @@ def test_cli_and_datasets_have_names_of_their_own():
 
 
 def test_command_is_installed():
-    assert PROJECT["project"]["scripts"] == {"psdstats": "psdstats_cli.main:main"}
+    assert PROJECT["project"]["scripts"] == {"psdstats": "psdstats_cli.__main__:main"}
 
 
 def test_every_data_file_is_named():
@@ -79,7 +79,7 @@ def test_version_is_the_one_of_the_code():
 def test_every_import_is_declared():
     """Whatever the packages import is Python's own, their own, or a declared dependency."""
     declared = {
-        re.match(r"[\w-]+", line)[0]
+        re.match(r"[\w-]+", line)[0].replace("-", "_")
         for line in [
             *PROJECT["project"]["dependencies"],
             *PROJECT["project"]["optional-dependencies"]["cluster"],

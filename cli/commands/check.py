@@ -10,7 +10,8 @@ from ..console import Console, records, write_result
 from ..options import add_json, add_study, add_writing
 
 if TYPE_CHECKING:
-    from psdstats.study import CheckReport
+    from psdstats.output.content import Page
+    from psdstats.study import CheckReport, Study
 
 SUMMARY = "check the readings of a study, while the powder is still on the sieve"
 EXAMPLE = "psdstats check my-trial --notes"
@@ -36,6 +37,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--each",
         action="store_true",
         help="print every finding on a line of its own, also where many are alike",
+    )
+    parser.add_argument(
+        "--effect",
+        action="store_true",
+        help="also say by how much D50 and the main answer change without each run in doubt "
+        "(compares the trial first: takes seconds)",
     )
     add_writing(parser)
     add_json(parser)
@@ -63,42 +70,77 @@ def _check(options: argparse.Namespace, console: Console) -> int:
     from psdstats.output.pages.checks import checks_table, tare_drawings
     from psdstats.study import check_file, read_study
     from psdstats.study.tares import tare_history
+    from psdstats.words.study import finding_line, finding_record
 
     report = check_file(options.study, encoding=options.encoding)
     table = checks_table(report)
-    study = None
+    study, effect = None, Page(heading="Effect")
     if not report.of_severity("error"):
         study = read_study(options.study, encoding=options.encoding)
+        effect = _effect(study, report, options, console) if options.effect else effect
     notes = () if study is None else study.notes
     console.document(
         {
             "exit_code": report.exit_code,
-            "sentences": [str(flag) for flag in report.flags],
+            "sentences": [
+                *(finding_line(own) for own in report.findings),
+                *effect.sentences,
+            ],
+            "findings": [finding_record(own) for own in report.findings],
             "flags": records(table),
+            **({"effect": [row for one in effect.tables for row in records(one)]}
+               if options.effect else {}),
             "notes": list(notes),
         }
-    )
+    )  # fmt: skip
     _say(report, options, console)
+    for sentence in effect.sentences:
+        console.say(sentence)
     for note in notes:
         console.remark(f"Note on the study: {note}")
     if options.out is not None:
         drawings = [] if study is None else tare_drawings(tare_history(study), options.say)
-        write_result(Page(heading="Checks", blocks=(table, *drawings)), options, console)
+        page = Page(heading="Checks", blocks=(table, *drawings)) + effect
+        write_result(page, options, console)
     return report.exit_code
 
 
-def _say(report: CheckReport, options: argparse.Namespace, console: Console) -> None:
-    from psdstats.words.study import flag_lines
+def _effect(
+    study: Study, report: CheckReport, options: argparse.Namespace, console: Console
+) -> Page:
+    """What D50 and the main answer are without the runs in doubt."""
+    from psdstats.comparison import compare
+    from psdstats.errors import PsdstatsError
+    from psdstats.output.content import Page
+    from psdstats.output.pages.checks import effect_page
+    from psdstats.words.study import NO_DOUBT, NOT_COMPARED
 
-    notes = report.of_severity("note")
-    shown = [flag for flag in report.flags if options.notes or flag not in notes]
-    for line in map(str, shown) if options.each else flag_lines(shown, options.say):
-        console.say(line)
+    if not report.doubted_runs:
+        return Page(heading="Effect", sentences=(NO_DOUBT,))
+    try:
+        with console.stages({"comparing": 1}):
+            console.begin("comparing")
+            compared = compare(study, quantities=("D50",))
+    except PsdstatsError as reason:
+        return Page(heading="Effect", sentences=(f"{NOT_COMPARED}: {reason}",))
+    return effect_page(report, compared, options.say)
+
+
+def _say(report: CheckReport, options: argparse.Namespace, console: Console) -> None:
+    from psdstats.words.study import ASK_NOTHING, finding_line
+
+    notes = [own for own in report.findings if own[0].check in ASK_NOTHING]
+    pressing = [own for own in report.findings if own[0].severity != "note"]
+    for own in report.findings if options.notes else [o for o in report.findings if o not in notes]:
+        for line in map(str, own) if options.each else [finding_line(own, options.say)]:
+            console.say(line)
     if report.switched_off:
         console.remark(f"Switched off in this study: {', '.join(report.switched_off)}.")
-    pressing = len(report.flags) - len(notes)
-    things = {0: "nothing", 1: "1 thing"}.get(pressing, f"{pressing} things")
+    number = len(pressing)
+    things = {0: "nothing", 1: "1 thing"}.get(number, f"{number} things")
     console.remark(f"{options.study} was checked: {things} to look at.")
+    if any(own[0].severity == "warning" for own in pressing):
+        console.remark("[checks] NAME = false in the settings switches a check off.")
     if notes and not options.notes:
         ask = "note asks" if len(notes) == 1 else "notes ask"
         console.remark(f"{len(notes)} {ask} for nothing; --notes prints them.")

@@ -17,9 +17,9 @@ from ..options import (
     add_values,
     attain,
     compare_study,
-    names,
     read_checked,
 )
+from ..values import names
 
 SUMMARY = "has it become finer, since when, when to stop, what else mattered"
 EXAMPLE = "psdstats compare my-trial --out my-comparison"

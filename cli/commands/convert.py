@@ -4,9 +4,13 @@ from __future__ import annotations
 
 import argparse
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from ..console import Console, ensure_free
 from ..options import add_json, add_replace, add_study
+
+if TYPE_CHECKING:
+    from psdstats.study import Study, StudyForm
 
 SUMMARY = "write a study in another form: folder, flat CSV or workbook"
 EXAMPLE = "psdstats convert my-trial my-trial.xlsx"
@@ -20,6 +24,26 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         type=Path,
         metavar="TARGET",
         help="what to write; the ending chooses the form: .csv, .xlsx, or none for a folder",
+    )
+    wide = parser.add_argument_group("a laboratory's own table, samples beside each other")
+    wide.add_argument(
+        "--layout",
+        choices=("wide",),
+        help="STUDY is such a table (CSV, XLSX or ODS): what was found where is printed, and kept "
+        "in a small mapping file beside TARGET",
+    )
+    wide.add_argument(
+        "--mapping",
+        type=Path,
+        metavar="FILE",
+        help="mapping file (TOML) of an earlier table, or with the answers that were asked for",
+    )
+    parser.add_argument(
+        "--give-up",
+        action="append",
+        default=[],
+        metavar="NAME",
+        help="leave NAME behind, which TARGET cannot hold or which is not read; several allowed",
     )
     add_replace(
         parser, what="the files psdstats wrote into an existing target folder; a file never"
@@ -45,10 +69,81 @@ def run(options: argparse.Namespace, console: Console) -> int:
             f"{options.target} exists already and may hold readings, so a single file is never "
             "replaced. Choose another name, or move the file away."
         )
-    ensure_free(options.target, replace=options.replace)
-    study = read_study(options.study, encoding=options.encoding)
+    if options.layout != "wide" and options.mapping is not None:
+        raise OutputError("--mapping goes with --layout wide. Add that, or leave it out.")
+    if options.target.exists() and options.target.resolve() == options.study.resolve():
+        raise OutputError(f"{options.target} is the study itself. Choose another name.")
     form = forms.get(ending, StudyForm.FOLDER)
-    target = save_study(study, options.target, form=form, replace=options.replace)
-    console.document({"study": str(target), "form": form.value, "runs": len(study.runs)})
+    is_folder = form is StudyForm.FOLDER
+    ensure_free(options.target, replace=options.replace, holds="readings" if is_folder else None)
+    if options.layout == "wide":
+        return _convert_wide(options, console, form)
+    study = read_study(options.study, encoding=options.encoding, to_carry=True)
+    target = save_study(
+        study, options.target, form=form, replace=options.replace, give_up=options.give_up
+    )
+    console.document(
+        {
+            "study": str(target),
+            "form": form.value,
+            "runs": len(study.runs),
+            "aside": len(study.aside),
+            "comments": len(study.comments),
+            "given_up": options.give_up,
+        }
+    )
+    console.remark(
+        f"Wrote {len(study.runs)} runs{_besides(study)} to {target}; {options.study} is unchanged."
+    )
+    return 0
+
+
+def _besides(study: Study) -> str:
+    """What was written beside the runs that are evaluated."""
+    aside, comments = len(study.aside), len(study.comments)
+    parts = [f"{aside} put aside (planned, abandoned or weighed in part)"] if aside else []
+    parts += [f"{comments} comment{'s' * (comments > 1)} on cells"] if comments else []
+    return "".join(f", {part}" for part in parts) + "," * bool(parts)
+
+
+def _convert_wide(options: argparse.Namespace, console: Console, form: StudyForm) -> int:
+    """Read a wide table, say what was found, write the study and the mapping file."""
+    import tomllib
+
+    from psdstats.files import write_file_atomically
+    from psdstats.study import save_study
+    from psdstats.study.reader import read_wide_study
+    from psdstats.words.wide import mapping_lines, mapping_text
+
+    study, table = read_wide_study(
+        options.study, mapping=options.mapping, encoding=options.encoding
+    )
+    said = mapping_lines(table)
+    for line in (*said, *(f"Note on the study: {note}" for note in study.notes)):
+        console.say(line)
+    target = save_study(
+        study, options.target, form=form, replace=options.replace, give_up=options.give_up
+    )
+    text, kept = mapping_text(table), target.with_name(f"{target.stem}.mapping.toml")
+    same = options.mapping and tomllib.loads(options.mapping.read_text("utf-8")) == table.rules
+    if same:
+        kept = options.mapping
+    elif not kept.exists():
+        write_file_atomically(kept, text)
+    console.document(
+        {
+            "study": str(target),
+            "form": form.value,
+            "runs": len(study.runs),
+            "found": said,
+            "mapping": str(kept),
+        }
+    )
     console.remark(f"Wrote {len(study.runs)} runs to {target}; {options.study} is unchanged.")
+    same = same or (kept.is_file() and kept.read_bytes() == text.encode())
+    console.remark(
+        f"Mapping file for the next table: {kept}"
+        if same
+        else f"{kept} was there already and is unchanged; what was found now differs from it."
+    )
     return 0

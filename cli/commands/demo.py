@@ -31,11 +31,12 @@ def run(options: argparse.Namespace, console: Console) -> int:
 
     from psdstats.files import Holds, write_folder_atomically
 
-    ensure_free(options.target, replace=False, remedy="")
+    ensure_free(options.target, replace=False, holds="readings", remedy="")
     source = demo_path(DEMO_STUDIES[1 if options.small else 0])
 
     def copy(draft: Path) -> None:
-        shutil.copytree(source, draft, dirs_exist_ok=True)
+        for path in source.iterdir():  # all are files; their rights are not copied
+            shutil.copyfile(path, draft / path.name)
 
     target = write_folder_atomically(options.target, copy, holds=Holds.READINGS)
     study = next(target.glob("*.csv")) if options.small else target

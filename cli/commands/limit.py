@@ -9,7 +9,8 @@ from psdstats.columns import QUANTITIES
 from psdstats.errors import UncertaintyError
 
 from ..console import Console, present
-from ..options import add_page, add_sources, add_study, add_values, read_checked, several
+from ..options import add_page, add_sources, add_study, add_values, read_checked
+from ..values import several
 
 SUMMARY = "whether sizes keep to a limit: conforming, not conforming, or cannot be told"
 EXAMPLE = "psdstats limit my-trial --of D50 --upper 150 --out my-limit"

@@ -7,7 +7,8 @@ import argparse
 from psdstats import limits
 
 from ..console import Console, present
-from ..options import add_page, add_values, ball_sizes
+from ..options import add_page, add_values
+from ..values import ball_sizes
 
 SUMMARY = "ball masses and counts, powder and speed for one jar, with cautions"
 EXAMPLE = (

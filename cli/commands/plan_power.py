@@ -18,9 +18,8 @@ from ..options import (
     add_weighing,
     expected_powder,
     planned_weighing,
-    powder,
-    several,
 )
+from ..values import powder, several
 
 if TYPE_CHECKING:
     from psdstats.planning import Variation
@@ -193,8 +192,9 @@ def _told_variation(options: argparse.Namespace, given: dict[str, Any]) -> Varia
         )
     if options.study is not None:
         from psdstats.study import read_study
+        from psdstats.study.order import in_order
 
-        study = read_study(options.study, encoding=options.encoding)
+        study = in_order(read_study(options.study, encoding=options.encoding))
         return variation_of(study, quantity=options.quantity)
     if "run_percent" not in given:
         raise PlanError(

@@ -16,9 +16,8 @@ from ..options import (
     add_weighing,
     expected_powder,
     planned_weighing,
-    powder,
-    several,
 )
+from ..values import powder, several
 
 SUMMARY = "balance resolution and sample mass for a wanted uncertainty of a size"
 EXAMPLE = (

@@ -14,8 +14,8 @@ from ..options import (
     add_weighing,
     expected_powder,
     planned_weighing,
-    powder,
 )
+from ..values import powder
 
 SUMMARY = "a stack of standard sieves for the powders a trial will meet"
 EXAMPLE = (

@@ -7,7 +7,8 @@ import argparse
 from psdstats import limits
 
 from ..console import Console, present
-from ..options import add_page, add_simulation, add_values, moment, names, several
+from ..options import add_page, add_simulation, add_values
+from ..values import moment, names, several
 
 SUMMARY = "a bench plan for one mill and one shaker, as table, figure and calendar file"
 EXAMPLE = (

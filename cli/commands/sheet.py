@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING
 from psdstats import limits
 
 from ..console import Console, ensure_free
-from ..options import add_json, add_replace, add_values, names, number, several
+from ..options import add_json, add_replace, add_values
+from ..values import names, number, several
 
 if TYPE_CHECKING:
     from psdstats.study import SheetPlan
@@ -40,8 +41,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="bench or laboratory; may be repeated (default: bench)",
     )
     add_values(design, ("--times", ..., "T,T", "milling times, min"), kind=several(limits.TIME_MIN))
-    add_values(design, ("--replicates", 1, "N", "runs of each kind"), kind=limits.COUNT)
-    add_values(design, ("--splits", 1, "N", "parts of each sample to sieve"), kind=limits.COUNT)
+    add_values(design, ("--replicates", 1, "N", "runs of each kind"), kind=limits.REPLICATES)
+    add_values(design, ("--splits", 1, "N", "parts of each sample to sieve"), kind=limits.SPLITS)
     design.add_argument(
         "--fresh-charge",
         action="store_true",
@@ -56,6 +57,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="NAME=A,B",
         help="further factor and its levels, e.g. ball_ratio=5,10; may be repeated",
     )
+    margin = "change of size too small to matter, per cent: a setting of the study"
+    add_values(design, ("--margin", None, "PERCENT", margin), kind=limits.MARGIN_PERCENT)
+    order = "seed of the proposed order of the runs"
+    add_values(design, ("--seed", 0, "N", order), kind=limits.SEED)
     _add_sieves(parser.add_argument_group("the sieves (one of --apertures, --series, --sieves)"))
     _add_bench(parser.add_argument_group("the bench"))
     parser.add_argument(
@@ -63,6 +68,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     add_replace(parser)
     add_json(parser)
+    parser.set_defaults(holds="readings")
 
 
 def _add_sieves(group: argparse._ArgumentGroup) -> None:
@@ -119,7 +125,7 @@ def run(options: argparse.Namespace, console: Console) -> int:
     from psdstats.words.study import charge_line
 
     target = options.out or Path(DEFAULT_OUT)
-    ensure_free(target, replace=options.replace)
+    ensure_free(target, replace=options.replace, holds=options.holds)
     plan = _plan(options)
 
     def write(folder: Path) -> None:
@@ -170,6 +176,8 @@ def _plan(options: argparse.Namespace) -> SheetPlan:
         ),
         tares=TareHandling.ONCE if options.tares_once else TareHandling.EACH_RUN,
         second_shaking=options.second_shaking,
+        margin_percent=options.margin,
+        seed=options.seed,
     )
 
 

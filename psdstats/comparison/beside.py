@@ -79,6 +79,11 @@ class LeftOut:
         points = float(100.0 * abs(np.exp(self.without) - np.exp(self.effect)))
         return points if np.isfinite(points) else np.inf
 
+    @property
+    def percent(self) -> float:
+        """How far the size or ratio itself moves, per cent with its sign; NaN as ``without``."""
+        return float(100.0 * np.expm1(self.without - self.effect))
+
 
 class Unit(StrEnum):
     """What was resampled."""
@@ -156,6 +161,39 @@ def without_runs(comparison: Comparison, runs: Collection[str]) -> tuple[LeftOut
         return {(RUNS, ", ".join(runs)): rows}
 
     return _without(comparison, together)
+
+
+def conditions_without(
+    comparison: Comparison, quantity: str, runs: Collection[str]
+) -> tuple[LeftOut, ...]:
+    """Mean ln size at each condition of several runs without them together; ``low`` is empty.
+
+    Of what the fixed part holds beside the conditions (blocks, further factors) the mean over the
+    runs counts.
+    """
+    one = comparison.analysis[quantity]
+    rows = np.flatnonzero(one.frame[RUN].isin(list(runs)).to_numpy())
+    texts, design = cell_texts(one.frame, one.plan), one.design
+    cells = [cell for cell in dict.fromkeys(texts[row] for row in rows) if cell in one.cells]
+    if not cells:
+        return ()
+    means = np.array([design.mean_row(*cell) for cell in cells])
+    means[:, len(design.cells) :] = design.x[:, len(design.cells) :].mean(axis=0)
+    fit = least_squares(one, means)
+    moves = fit.moves(rows)
+    return tuple(
+        LeftOut(
+            quantity=quantity,
+            where=where,
+            high=level,
+            low="",
+            column=RUNS,
+            name=", ".join(runs),
+            effect=float(size),
+            without=float(size + move),
+        )
+        for (level, where), size, move in zip(cells, fit.weights @ one.y, moves, strict=True)
+    )
 
 
 Sets = Mapping[tuple[str, str], NDArray[np.intp]]

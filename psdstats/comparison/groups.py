@@ -52,6 +52,7 @@ from psdstats.findings import (
     Verdict,
 )
 from psdstats.frozen import Array
+from psdstats.limits import LEVEL, MARGIN_PERCENT
 from psdstats.models.design_columns import level_text
 from psdstats.models.verdicts import judge
 from psdstats.present import present
@@ -232,6 +233,9 @@ def group_agreement(
     ModelError
         If a column is missing, or the runs of study and propagation differ.
     """
+    LEVEL.require("level", level, ModelError)
+    if margin_percent is not None:
+        MARGIN_PERCENT.require("margin_percent", margin_percent, ModelError)
     runs = study.runs_frame()
     if propagation is not None and tuple(runs[RUN]) != propagation.runs:
         raise ModelError("The propagation does not hold the runs of this study; propagate it anew.")

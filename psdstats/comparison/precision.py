@@ -30,6 +30,7 @@ from scipy import special
 
 from psdstats.errors import ModelError
 from psdstats.frozen import Array
+from psdstats.limits import LEVEL
 from psdstats.models.design_columns import need_columns
 
 
@@ -272,6 +273,7 @@ def precision(
     >>> table[["repeatability_sd", "between_sd", "reproducibility_sd"]].round(3).to_numpy()
     array([[1.414, 7.   , 7.141]])
     """
+    LEVEL.require("coverage", coverage, ModelError)
     scale = Scale(scale)
     cells = cells_at_levels(frame, value=value, group=group, level=level, scale=scale)
     return Precision(

@@ -37,6 +37,7 @@ from psdstats.limits import LEVEL, PERMUTATIONS, SEED
 from psdstats.models.design_columns import column as column_without_gaps
 from psdstats.models.design_columns import need_columns
 from psdstats.present import present
+from psdstats.study.order import in_order
 from psdstats.study.records import Run, Study
 
 # share of the detection limit put in place of an empty class: 0.65 in J. A. Martín-Fernández,
@@ -172,7 +173,7 @@ def compare_distributions(
     LEVEL.require("level", level, ModelError)
     PERMUTATIONS.require("permutations", permutations, ModelError)
     SEED.require("seed", seed, ModelError)
-    study, levels, lost = _levels(study, by, within)
+    study, levels, lost = _levels(in_order(study), by, within)
     families = stack_families(study)
     classes = [common_classes(family) for family in families]
     deltas = [_replacement(study, family) for family in families]

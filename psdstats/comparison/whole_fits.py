@@ -17,8 +17,9 @@ import pandas as pd
 from psdstats.columns import TIME
 from psdstats.distribution.fit_families import Family
 from psdstats.distribution.fits import DistributionFit, fit_distribution
-from psdstats.errors import SizeError
+from psdstats.errors import ModelError, SizeError
 from psdstats.frozen import Array
+from psdstats.limits import LEVEL
 from psdstats.present import present
 from psdstats.study.records import Study
 from psdstats.uncertainty.inputs import Source
@@ -181,6 +182,7 @@ def fit_study(
     SizeError, UncertaintyError
         As `propagate`.
     """
+    LEVEL.require("coverage", coverage, ModelError)
     fits: dict[tuple[str, Family], DistributionFit] = {}
     refused: dict[tuple[str, Family], str] = {}
     for points in curve_points(study, sources=sources):

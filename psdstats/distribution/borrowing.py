@@ -94,27 +94,26 @@ def borrow(runs: TrialRuns, single: CurveLaw, correlation: Array, *, seed: int =
     conditions = np.unique(runs.condition)
     weight = np.zeros(len(conditions))
     errors = elementary_errors(runs)
-    written = _Written(
-        np.array(single.table), np.array(single.by_ln_aperture), np.array(single.by_undersize)
-    )
-    parts = []
-    for own in trials(runs, single.ln_size[:, LEVELS.size // 2]):
+    written, noise, blocks = Written.of(single), _noise(errors, single), []
+    together, scatter = list(trials(runs, single.ln_size[:, LEVELS.size // 2])), np.diag(noise)
+
+    def fitted(own: Indices) -> tuple[_Dense, float] | None:
         rows = merged(runs, own, errors)
-        if len(rows.undersize) < 2:
-            continue
-        part = _Moved(runs, rows, single, correlation, errors)
-        if len(part.run):
-            parts.append((int(np.searchsorted(conditions, runs.condition[own[0]])), part))
-    blocks = []
-    with ThreadPoolExecutor(max_workers=os.cpu_count() or 1) as pool:
-        found = pool.map(lambda one: one[1].fit(seed), parts)
-        for (k, part), of_breakage in zip(parts, found, strict=True):
-            blocks.append((part.at, part.mix(written)))
-            weight[k] = max(weight[k], of_breakage)
-    law = replace(
-        single, table=written.table, by_ln_aperture=written.by_t, by_undersize=written.by_q
-    )
-    return _joined(errors, law, correlation, blocks, weight)
+        part = _Dense(runs, rows, single, scatter) if len(rows.undersize) > 1 else None
+        return (part, part.fit(seed)) if part is not None and len(part.run) else None
+
+    side = os.cpu_count() or 1
+    with ThreadPoolExecutor(max_workers=side) as pool:
+        for first in range(0, len(together), side):  # few at a time: each holds much
+            some = together[first : first + side]
+            for own, found in zip(some, pool.map(fitted, some), strict=True):
+                if found is None:
+                    continue
+                part, of_breakage = found
+                blocks.append((part.at, part.joint(noise, correlation, errors, written)))
+                k = int(np.searchsorted(conditions, runs.condition[own[0]]))
+                weight[k] = max(weight[k], of_breakage)
+    return _joined(errors, written.law(single), correlation, blocks, weight)
 
 
 def _joined(
@@ -142,12 +141,21 @@ def _joined(
 
 
 @dataclass(frozen=True, kw_only=False, eq=False)
-class _Written:
+class Written:
     """Tables and sensitivities of all runs, written trial by trial."""
 
     table: Array
     by_t: Array
     by_q: Array
+
+    @classmethod
+    def of(cls, law: CurveLaw) -> Written:
+        """Those of a law, to be written over."""
+        return cls(*map(np.array, (law.table, law.by_ln_aperture, law.by_undersize)))
+
+    def law(self, single: CurveLaw) -> CurveLaw:
+        """The law of single runs with what was written."""
+        return replace(single, table=self.table, by_ln_aperture=self.by_t, by_undersize=self.by_q)
 
 
 def _noise(errors: tuple[Array, Array], law: CurveLaw) -> Array:
@@ -184,18 +192,13 @@ def _both(first: RowLaw, second: RowLaw, weight: float) -> RowLaw:
     )
 
 
-class _Moved:
-    """The sizes of one trial: the law of its rows, moved to the readings of each run."""
+class Moved:
+    """The sizes of one trial: the law of its rows, moved to the readings of each run.
 
-    def __init__(
-        self,
-        runs: TrialRuns,
-        rows: Rows,
-        single: CurveLaw,
-        correlation: Array,
-        errors: tuple[Array, Array],
-    ) -> None:
-        noise, self.errors = _noise(errors, single), errors
+    `noise` is the variance of ln D by apertures and readings in the laws of single runs, (R L,).
+    """
+
+    def __init__(self, runs: TrialRuns, rows: Rows, single: CurveLaw, noise: Array) -> None:
         self.runs, self.rows, self.single, L = runs, rows, single, len(LEVELS)
         self.places = brackets(
             rows.undersize, rows.ln_aperture, rows.u_ln_aperture, rows.real, LEVELS
@@ -209,16 +212,12 @@ class _Moved:
         i, self.level = np.nonzero(bracketed)
         self.run, self.row = own[i], row[i]
         self.place = place[self.row, self.level]
-        at = self.run * L + self.level
+        self.at = self.run * L + self.level
         self.u2 = single.u[self.run, self.level] ** 2
-        between = np.sqrt(np.maximum(self.u2 - noise[at, at], 0))
-        self.correlation = correlation[np.ix_(at, at)]
-        self.between = between
-        self.alone = noise[np.ix_(at, at)] + self.correlation * np.outer(between, between)
-        self.at = at
+        self.between = np.sqrt(np.maximum(self.u2 - noise[self.at], 0))
 
     def fit(self, seed: int) -> float:
-        """Fit the laws to the rows and move the sizes to their runs; the weight of breakage."""
+        """Fit the laws to the rows and move the means to the runs; the weight of breakage."""
         law, weight = curves_law(self.rows, self.places), 0.0
         minutes = self.rows.minutes
         least = TIMES_TO_BREAK[int(minutes[0] > 0)]
@@ -230,7 +229,8 @@ class _Moved:
                 gap = TEMPER * (other.log_evidence - law.log_evidence)
                 weight = float(expit(np.clip(gap, -50, 50)))
                 law = _both(law, other, weight)
-        self._move(law)
+        self.law = law
+        self._move()
         return weight
 
     def _gain(self) -> bool:
@@ -238,45 +238,29 @@ class _Moved:
         noise = self.u2 - self.between**2
         return bool((self.u2 > np.maximum(NEAR**2 * noise, SMALL_U**2)).mean() > 0.1)
 
-    def _move(self, law: RowLaw) -> None:
-        """Tables, means and covariance of the runs: every run meets its own readings."""
-        runs, rows, p = self.runs, self.rows, self.place
-        every = np.arange(len(p))
-        by_t, by_q = law.by_ln_aperture[p], law.by_undersize[p]  # (Q, K, n)
-        together = rows.time[self.row][:, None] == rows.time  # what moves with a shift of this time
-        total = (by_t.sum(-1) * together).sum(1)
-        whole = by_t[every, self.row].sum(1) / np.where(total > 0.1, total, 1)
+    def _move(self) -> None:
+        """Sensitivities and means of the runs: every run meets its own readings."""
+        runs, rows, law, p = self.runs, self.rows, self.law, self.place
+        row, every = self.places.row, np.arange(len(self.places.row))
+        together = rows.time[row][:, None] == rows.time  # what moves with a shift of this time
+        total = (law.by_ln_aperture.sum(-1) * together).sum(1)
+        whole = law.by_ln_aperture[every, row].sum(1) / np.where(total > 0.1, total, 1)
         whole = np.where(whole > 0.1, whole, 1)[:, None]  # so that own readings are met in full
-        own = np.stack([by_t, by_q])[:, every, self.row] / whole
+        by = np.stack([law.by_ln_aperture[every, row], law.by_undersize[every, row]])
+        self.by_own = (by / whole)[:, p]
         small = np.maximum(runs.smallest[self.run], rows.smallest[self.row])[:, None]
         z, z_row = (
             ndtri(np.clip(q, small, 1 - small))
             for q in (runs.undersize[self.run], rows.undersize[self.row])
         )
         density = np.exp(-(z_row**2) / 2) / np.sqrt(2 * np.pi)
-        self.shift = (own[1] * density * (z - z_row)).sum(1)
-        self.by_own, change = own, self._of_errors(np.stack([by_t, by_q]), own)
-        cov = law.covariance[np.ix_(p, p)]
-        moved = cov + change + self._of_departure(np.diag(cov))
-        ratio = np.sqrt(np.maximum(np.diag(moved), 1e-12) / np.diag(cov))
-        middle = law.table[p, len(SCORES) // 2]
-        self.table = (middle + self.shift)[:, None] + (law.table[p] - middle[:, None]) * ratio[
-            :, None
-        ]
-        self.mean, self.covariance = law.mean[p] + self.shift, moved
+        self.shift = (self.by_own[1] * density * (z - z_row)).sum(1)
+        self.mean = law.mean[p] + self.shift
+        self.apart = self.mean - self.single.table[self.run, self.level, len(SCORES) // 2]
+        self.departure = self._departure(np.diag(law.covariance)[p])
 
-    def _of_errors(self, by: Array, own: Array) -> Array:
-        """What errors of own sieves and readings, not the row's means, change in the covariance."""
-        of_rows = self.rows.of_aperture, self.rows.of_undersize
-        T = np.zeros((len(self.run), of_rows[0].shape[-1]))
-        X = np.zeros_like(T)
-        for k, of in enumerate(of_rows):
-            T += np.tensordot(by[k], of, ((1, 2), (0, 1)))
-            X += np.einsum("qn,qng->qg", own[k], self.errors[k][self.run] - of[self.row])
-        return np.asarray((T + X) @ (T + X).T - T @ T.T)
-
-    def _of_departure(self, variance: Array) -> Array:
-        """What a bench's own departure from the shape of its row adds, more if farther."""
+    def _departure(self, variance: Array) -> Array:
+        """Sd of a bench's own departure from the shape of its row, more if farther."""
         runs, rows = self.runs, self.rows
         benches = np.array([len(np.unique(runs.bench[same])) for same in rows.runs])[self.row]
         t = rows.ln_aperture
@@ -284,25 +268,52 @@ class _Moved:
             t[self.row, self.places.upper[self.place]] - t[self.row, self.places.lower[self.place]]
         )
         share = np.where(benches > 1, OWN + (np.pi * self.shift / gap) ** 2, 0)
-        sd = np.sqrt(np.minimum(share, 1) * np.maximum(self.between**2, variance))
-        same = (self.row[:, None] == self.row) & (
-            runs.bench[self.run][:, None] == runs.bench[self.run]
-        )
-        return np.asarray(np.outer(sd, sd) * same * self.correlation)
+        return np.asarray(np.sqrt(np.minimum(share, 1) * np.maximum(self.between**2, variance)))
 
-    def mix(self, written: _Written) -> Array:
-        """Mix with the law of each run alone, the floor, and write; the covariance."""
-        runs, at = self.runs, (self.run, self.level)
-        alone = self.single.table[at]
+    def write(self, variance: Array, written: Written) -> None:
+        """Tables of that variance, mixed with the law of each run alone, the floor."""
+        runs, law, at, p = self.runs, self.law, (self.run, self.level), self.place
+        ratio = np.sqrt(np.maximum(variance, 1e-12) / np.diag(law.covariance)[p])[:, None]
+        middle = law.table[p, len(SCORES) // 2]
+        table = (middle + self.shift)[:, None] + (law.table[p] - middle[:, None]) * ratio
         ends = brackets(runs.undersize, runs.ln_aperture, runs.u_ln_aperture, runs.real, LEVELS)
         limits = np.full((2, *self.single.table.shape[:2]), np.nan)
         limits[:, ends.row, ends.level] = ends.left, ends.right
-        own = np.clip(self.table, limits[0][at][:, None], limits[1][at][:, None])
-        share = np.array([1 - self.floor, self.floor])
+        own = np.clip(table, limits[0][at][:, None], limits[1][at][:, None])
+        share = 1 - self.floor, self.floor
         # quantiles are averaged: a mixture would end just where the floor takes over, at 2.5 %
-        written.table[at] = share[0] * own + share[1] * alone
+        written.table[at] = share[0] * own + share[1] * self.single.table[at]
         written.by_t[at] = share[0] * self.by_own[0] + share[1] * written.by_t[at]
         written.by_q[at] = share[0] * self.by_own[1] + share[1] * written.by_q[at]
-        d = self.mean - alone[:, len(SCORES) // 2]
-        both = share[0] * self.covariance + share[1] * self.alone
-        return np.asarray(both + share[0] * share[1] * np.outer(d, d))
+
+
+class _Dense(Moved):
+    """The same with the covariance of all sizes of the trial."""
+
+    def joint(
+        self, noise: Array, correlation: Array, errors: tuple[Array, Array], written: Written
+    ) -> Array:
+        """Write tables and sensitivities; the covariance."""
+        both = np.ix_(self.at, self.at)
+        between, alike = self.between, correlation[both]
+        same = (self.row[:, None] == self.row) & (
+            self.runs.bench[self.run][:, None] == self.runs.bench[self.run]
+        )
+        departure = np.outer(self.departure, self.departure) * same * alike
+        moved = self.law.covariance[np.ix_(self.place, self.place)]
+        moved = moved + self._of_errors(errors) + departure
+        self.write(np.diag(moved), written)
+        share = 1 - self.floor, self.floor
+        mixed = share[0] * moved + share[1] * (noise[both] + alike * np.outer(between, between))
+        return np.asarray(mixed + share[0] * share[1] * np.outer(self.apart, self.apart))
+
+    def _of_errors(self, errors: tuple[Array, Array]) -> Array:
+        """What errors of own sieves and readings, not the row's means, change in the covariance."""
+        of_rows = self.rows.of_aperture, self.rows.of_undersize
+        by = self.law.by_ln_aperture[self.place], self.law.by_undersize[self.place]
+        T = np.zeros((len(self.run), of_rows[0].shape[-1]))
+        X = np.zeros_like(T)
+        for k, of in enumerate(of_rows):
+            T += np.tensordot(by[k], of, ((1, 2), (0, 1)))
+            X += np.einsum("qn,qng->qg", self.by_own[k], errors[k][self.run] - of[self.row])
+        return np.asarray((T + X) @ (T + X).T - T @ T.T)

@@ -31,6 +31,7 @@ from psdstats.columns import signed
 from psdstats.distribution.fit_families import Family, FamilyForm, Minimum, form_of, minimise
 from psdstats.errors import SizeError
 from psdstats.frozen import Array, freeze_arrays
+from psdstats.limits import LEVEL
 from psdstats.present import present
 from psdstats.student import critical_t
 
@@ -240,6 +241,7 @@ def fit_distribution(
     >>> [one.extrapolated for one in fit.sizes]
     [True, False, False]
     """
+    LEVEL.require("coverage", coverage, SizeError)
     aperture, finer, noise, ln_noise = _checked(
         aperture_um, undersize, covariance, aperture_covariance_um2
     )

@@ -43,7 +43,7 @@ SMALLEST = 2e-4  # an undersize or oversize below this counts as none
 _CHUNK = 12  # runs worked on at once
 _HEAVY, _LIGHT = 48, 32  # components held one by one, and those that stand for all others
 _FIRST_LOOK, _POINTS = 25, 65  # points in a bracket: spread evenly, then where the probability is
-_COMMON = 0.7  # of the variance between sieves: the curve's share, the rest is the case's
+COMMON = 0.7  # of the variance between sieves: the curve's share, the rest is the case's
 _TEMPER = 0.9  # power of the likelihood: powders are only nearly straight on any scale
 _PEAK_MASS = 0.15  # of a class that may hide a peak
 _PEAK_ENDS, _PEAK_KINKED = 0.95, 0.99  # weight of powders that end sharply, that have a kink
@@ -535,7 +535,7 @@ def between_correlation(law: CurveLaw, case: ArrayLike) -> Array:
     integral of the product of two piecewise linear functions.  Of the variance, 0.7 is taken to
     belong to the curve and 0.3 to the case.
     """
-    b, z = _functionals(law)
+    b, z = functionals(law)
     knots = np.unique(z)
     ramp = np.einsum("fi,fik->fk", b, np.maximum(z[..., None] - knots, 0))
     gap = np.diff(knots)
@@ -550,10 +550,10 @@ def between_correlation(law: CurveLaw, case: ArrayLike) -> Array:
     level = np.tile(np.arange(levels), len(law.table))
     same = case[:, None] == case
     alone = silent[:, None] & silent & same & (level[:, None] == level)
-    return np.asarray((parts @ parts.T + alone) * np.where(same, 1.0, _COMMON))
+    return np.asarray((parts @ parts.T + alone) * np.where(same, 1.0, COMMON))
 
 
-def _functionals(law: CurveLaw) -> tuple[Array, Array]:
+def functionals(law: CurveLaw) -> tuple[Array, Array]:
     """Weights and places, (R L, n + 1), of each error as a functional; weights 0 where none."""
     runs, levels, n = law.by_ln_aperture.shape
     z0 = ndtri(law.levels)[:, None]

@@ -154,16 +154,49 @@ def nominal_stacks(runs: TrialRuns) -> Indices:
 
 def merged(runs: TrialRuns, own: Indices, errors: tuple[Array, Array]) -> Rows:
     """Rows of one trial from the runs `own`: means over one time and nominal stack."""
-    minutes, time = np.unique(runs.minutes[own], return_inverse=True)
+    kinds, alike = _alike(runs, own)
+    of_aperture, of_undersize = (
+        np.stack([each[same].mean(0) for same in alike]) for each in errors
+    )
+    return _rows(runs, own, kinds, alike, of_aperture, of_undersize)
+
+
+def merged_many(runs: TrialRuns, own: Indices) -> Rows:
+    """The same with as few errors as serve: the sieves of these runs, then n of each row's mean."""
+    kinds, alike = _alike(runs, own)
+    K, n = len(alike), runs.undersize.shape[1]
+    sieves = np.unique(runs.sieve[own][runs.real[own]])
+    of_aperture, of_undersize = np.zeros((2, K, n, len(sieves) + K * n))
+    for k, same in enumerate(alike):
+        run, place = np.nonzero(runs.real[same])
+        column = np.searchsorted(sieves, runs.sieve[same][run, place])
+        u = runs.u_ln_aperture[same][run, place] / len(same)
+        np.add.at(of_aperture[k], (place, column), u)
+        values, vectors = np.linalg.eigh(runs.covariance[same].sum(0) / len(same) ** 2)
+        first = len(sieves) + k * n
+        of_undersize[k, :, first : first + n] = vectors * np.sqrt(np.maximum(values, 0))
+    return _rows(runs, own, kinds, alike, of_aperture, of_undersize)
+
+
+def _alike(runs: TrialRuns, own: Indices) -> tuple[Indices, list[Indices]]:
+    """Stack and time of each row, and the runs behind it."""
+    time = np.unique(runs.minutes[own], return_inverse=True)[1]
     stack = nominal_stacks(runs)[own]
     kinds = np.unique(np.column_stack([stack, time]), axis=0)
-    alike = [own[(stack == s) & (time == c)] for s, c in kinds]
+    return kinds, [own[(stack == s) & (time == c)] for s, c in kinds]
+
+
+def _rows(
+    runs: TrialRuns,
+    own: Indices,
+    kinds: Indices,
+    alike: list[Indices],
+    of_aperture: Array,
+    of_undersize: Array,
+) -> Rows:
     first = [same[0] for same in alike]
-    undersize, of_aperture, of_undersize = (
-        np.stack([each[same].mean(0) for same in alike]) for each in (runs.undersize, *errors)
-    )
     return Rows(
-        undersize=undersize,
+        undersize=np.stack([runs.undersize[same].mean(0) for same in alike]),
         ln_aperture=runs.ln_aperture[first],
         real=runs.real[first],
         of_aperture=of_aperture,
@@ -171,7 +204,7 @@ def merged(runs: TrialRuns, own: Indices, errors: tuple[Array, Array]) -> Rows:
         smallest=np.array([runs.smallest[same].max() for same in alike]),
         time=kinds[:, 1],
         stack=kinds[:, 0],
-        minutes=minutes,
+        minutes=np.unique(runs.minutes[own]),
         runs=alike,
     )
 

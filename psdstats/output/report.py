@@ -20,8 +20,10 @@ from typing import TypeVar
 from psdstats import __version__
 from psdstats.columns import TIME
 from psdstats.comparison.result import Comparison
-from psdstats.errors import PsdstatsError
+from psdstats.errors import ModelError, PsdstatsError
+from psdstats.files import Holds, ensure
 from psdstats.findings import Course, Finding, Remark, Verdict
+from psdstats.limits import LEVEL, SIZE_UM
 from psdstats.output.bundle import write_report_folder
 from psdstats.output.collect import WRITING, Compared, Results, Stage, collect
 from psdstats.output.content import (
@@ -56,6 +58,7 @@ from psdstats.output.tables.table import Column, Show, Table
 from psdstats.planning.attained import Attained
 from psdstats.rate.fit_rate import RateResult
 from psdstats.study.flags import CheckReport
+from psdstats.study.order import in_order
 from psdstats.study.records import Study
 from psdstats.study.settings import Declared
 from psdstats.uncertainty.inputs import Source, SourceRemark
@@ -149,7 +152,12 @@ def report(
     OutputError
         If the folder holds something that may not be replaced.
     """
+    ensure(folder, Holds.RESULTS, replace=replace)
+    LEVEL.require("level", level, ModelError)
+    if target_um is not None:
+        SIZE_UM.require("target_um", target_um, ModelError)
     say = Numerals(decimal)
+    study = in_order(study) if propagation is None and comparison is None else study
     found = collect(
         study,
         sources=sources,

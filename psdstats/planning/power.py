@@ -315,7 +315,7 @@ def _rule(spread: SpreadRule | str) -> SpreadRule:
 
 
 def _several(value: int | Sequence[int]) -> tuple[int, ...]:
-    values = (value,) if isinstance(value, int) else tuple(value)
+    values = (value,) if isinstance(value, int | float | np.integer) else tuple(value)
     if not values:
         raise PlanError("an empty list of designs was given; name at least one number.")
-    return values
+    return tuple(int(limits.COUNT.require("a number of the design", one)) for one in values)

@@ -308,7 +308,7 @@ def choose_sieves(
     limits.MASS_G.require("sample mass", sample_g)
     limits.LENGTH_MM.require("frame diameter", frame_diameter_mm)
     limits.SHARE.require("share of the fullest class", fullest_share)
-    wanted = most_sieves if sieves is None else sieves
+    wanted = int(limits.COUNT.require("sieves", most_sieves if sieves is None else sieves))
     apertures = np.unique(np.asarray(series_um, dtype=float))
     if len(apertures) < 2 or apertures[0] <= 0 or wanted < 2:
         raise PlanError(

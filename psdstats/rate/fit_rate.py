@@ -7,7 +7,7 @@ measurement covariance and spread are those of the analysis of the trial.  Times
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 
@@ -20,7 +20,7 @@ from psdstats.comparison.answers import answer
 from psdstats.comparison.plan import plan_comparison
 from psdstats.errors import ModelError
 from psdstats.findings import Contrast, Finding, FindingKind, Remark, Verdict
-from psdstats.limits import LEVEL, MASS_G
+from psdstats.limits import LEVEL, MARGIN_PERCENT, MASS_G, SIZE_UM
 from psdstats.present import present
 from psdstats.rate.answers import (
     CurveChoice,
@@ -364,9 +364,8 @@ def fit_rate(
         If a column, quantity or curve is unknown, or the runs are too few.
     """
     LEVEL.require("level", level, ModelError)
-    for name, value in (("powder_g", powder_g), ("balls_g", balls_g)):
-        if value is not None:
-            MASS_G.require(name, value, ModelError)
+    stated = {"target_um": target_um, "margin_percent": margin_percent}
+    _refuse_numbers({**stated, "powder_g": powder_g, "balls_g": balls_g})
     if quantity not in QUANTITIES[:3]:
         raise ModelError(f"There is no size {quantity!r} to fit; choose D10, D50 or D90.")
     if propagation is not None:
@@ -401,6 +400,16 @@ def fit_rate(
         withdrawals=withdrawals(study, powder_g=powder_g, balls_g=balls_g),
         notes=tuple(dict.fromkeys([*notes, *set_aside(study, one)])),
     )
+
+
+_ALLOWED = {"target_um": SIZE_UM, "margin_percent": MARGIN_PERCENT}
+
+
+def _refuse_numbers(given: Mapping[str, float | None]) -> None:
+    """Refuse what is given out of its limits; what is no size or margin is a mass."""
+    for name, value in given.items():
+        if value is not None:
+            _ALLOWED.get(name, MASS_G).require(name, value, ModelError)
 
 
 def _same_runs(study: Study, propagation: Propagation) -> None:

@@ -1,4 +1,4 @@
-"""Runs put aside: which of them stand in the way of evaluating the others, and what is told."""
+"""What is kept and not evaluated: which runs of it stand in the way of the others, what is told."""
 
 from __future__ import annotations
 
@@ -6,18 +6,26 @@ from collections.abc import Iterator, Sequence
 
 from psdstats import columns as col
 from psdstats.errors import Problem
-from psdstats.study.records import AsideRun, Study, TareHandling
+from psdstats.study.bench_sheet import shown_name
+from psdstats.study.records import AsideRun, Run, Study, TareHandling
 
 _NAMED = 8  # in one finding; the others are counted
 
 
-def left_out(aside: Sequence[AsideRun]) -> list[str]:
-    """What is told of the runs that are put aside."""
+def told_again(runs: Sequence[Run], aside: Sequence[AsideRun]) -> list[str]:
+    """What each reading of the study tells anew: runs and columns that are not evaluated."""
     told = {"planned": "Not weighed yet", "abandoned": "Abandoned"}
     named = {
         words: [run.name for run in aside if run.status == status] for status, words in told.items()
     }
-    return [f"{words} and left out: {', '.join(own)}." for words, own in named.items() if own]
+    left = [f"{words} and left out: {', '.join(own)}." for words, own in named.items() if own]
+    kept = further_columns((*runs, *aside))
+    return [f"Kept and not evaluated: column {', '.join(kept)}.", *left] if kept else left
+
+
+def further_columns(runs: Sequence[Run | AsideRun]) -> list[str]:
+    """Columns of the weighings that are not known, in the order of the files."""
+    return list(dict.fromkeys(name for run in runs for one in run.readings for name in one.further))
 
 
 def unready(study: Study) -> list[Problem]:
@@ -56,7 +64,8 @@ def _weighed_in_part(waiting: Sequence[AsideRun], tares: TareHandling) -> Iterat
     if gaps:
         _, first, (column, *_) = gaps[0]
         cells = [
-            f"{' and '.join(empty)} of sieve {one.sieve} in run {name} (row {one.place.row})"
+            f"{' and '.join(shown_name(each, one.place.file) for each in empty)} of sieve "
+            f"{one.sieve} in run {name} (row {one.place.row})"
             for name, one, empty in gaps[:_NAMED]
         ]
         more = f" and of {len(gaps) - _NAMED} further sieves" if len(gaps) > _NAMED else ""

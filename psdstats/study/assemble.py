@@ -11,18 +11,20 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from decimal import Decimal
+from difflib import get_close_matches
 from typing import Any
 
 from psdstats import columns as col
 from psdstats.errors import Problem, StudyError
 from psdstats.sieves.sieve import Sieve
 from psdstats.sieves.standards import EDITIONS
-from psdstats.study.aside import left_out
+from psdstats.study.aside import told_again
 from psdstats.study.cells import decimals_written, number_text, to_number
 from psdstats.study.records import (
     AsideReading,
     AsideRun,
     Balance,
+    CellComment,
     Place,
     Reading,
     Run,
@@ -46,6 +48,8 @@ from psdstats.study.tables import (
 )  # fmt: skip
 
 _ONE_BALANCE = "balance"  # its name where the files name none
+_OF_WEIGHINGS = (*WEIGHING_COLUMNS, *COMPUTED_COLUMNS)
+_NEARLY = 0.75  # likeness from which a name is taken for a known one mistyped
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -77,6 +81,7 @@ class WeighingEntry:
     gross: Decimal | None
     gross_again: Decimal | None
     remark: str
+    further: Mapping[str, str]
 
 
 def read_run_entries(table: Table) -> list[RunEntry]:
@@ -136,7 +141,7 @@ def _noted(table: Table, row: Row) -> dict[str, str]:
     noted = {name: row.text(name) for name in col.NOTED if row.text(name)}
     if col.STATUS in noted:
         noted[col.STATUS] = noted[col.STATUS].lower()
-    found = (note_problem(name, text, table.file, row.number) for name, text in noted.items())
+    found = (note_problem(name, text, table.file, row.at(name)) for name, text in noted.items())
     table.problems.extend(problem for problem in found if problem)
     return noted
 
@@ -145,6 +150,7 @@ def read_weighing_entries(table: Table) -> tuple[list[WeighingEntry], set[str]]:
     """Read the weighing table, and name the runs with rows that cannot be read."""
     if not _has_weighing_columns(table):
         return [], {row.text(col.RUN) for row in table.rows}
+    further = [name for name in table.columns if name not in _OF_WEIGHINGS]
     column = APERTURE_MM if APERTURE_MM in table.columns else col.APERTURE
     in_um = 1000 if column == APERTURE_MM else 1
     entries: list[WeighingEntry] = []
@@ -170,6 +176,7 @@ def read_weighing_entries(table: Table) -> tuple[list[WeighingEntry], set[str]]:
                 gross=gross,
                 gross_again=again,
                 remark=row.text("remark"),
+                further={name: row.text(name) for name in further if row.text(name)},
             )
         )
         net = to_number(row.text(NET))  # typed, or computed by a spreadsheet
@@ -184,13 +191,17 @@ def read_weighing_entries(table: Table) -> tuple[list[WeighingEntry], set[str]]:
 
 
 def _has_weighing_columns(table: Table) -> bool:
-    """Whether the table has what a weighing table needs; notes columns that are not known."""
+    """Whether the table has what a weighing table needs; notes columns that look misplaced.
+
+    A column that is not known is kept, unless it belongs to the runs or is nearly a known one.
+    """
     remedy = f"Known columns are {', '.join(WEIGHING_COLUMNS)}; what describes a whole run "
     remedy += "belongs in the run table."
     table.problems.extend(
         Problem(table.file, "the column is not known", remedy, table.header_row, name)
         for name in table.columns
-        if name not in (*WEIGHING_COLUMNS, *COMPUTED_COLUMNS)
+        if name not in _OF_WEIGHINGS
+        and (name in RUN_COLUMNS or get_close_matches(name, _OF_WEIGHINGS, 1, _NEARLY))
     )
     if {col.APERTURE, APERTURE_MM} <= set(table.columns):
         fault, remedy = "the aperture is given both in µm and in mm", "Keep one of the two columns."
@@ -250,7 +261,8 @@ def with_sieve_keys(
             told.add(entry.run)
             fault, remedy = f"the run is not in {runs.file}", "Add it there, or correct its name."
             table.problems.append(Problem(table.file, fault, remedy, entry.row, col.RUN, entry.run))
-    named = any(entry.sieve and entry.aperture_um > 0 for entry in known)
+    sieves = [entry.sieve for entry in known if entry.aperture_um > 0]
+    named = any(sieves) or not sieves
     remedy = "Name the physical sieve, or delete the whole column."
     keyed: list[WeighingEntry] = []
     for entry in known:
@@ -339,7 +351,7 @@ def assemble(raw: RawStudy, problems: list[Problem]) -> Study | None:
     others = tuple(_aside(entry, aside[entry.run], *files) for entry in runs if entry.run in aside)
     if not records and not others:
         return None
-    told = left_out(others)
+    told = told_again(records, others)
     notes = [*(note for note in notes if note not in told), *told]
     return _study(raw, records, others, sieves, balances, notes)
 
@@ -386,6 +398,8 @@ def _study(
         sieves=sieves,
         balances=balances,
         files=tuple(raw.files),
+        comments=(*raw.comments, *(CellComment(**one) for one in given.get("comments", ()))),
+        unread=tuple(raw.unread),
         notes=tuple(dict.fromkeys(notes)),
         settings_text=raw.settings_text,
         **settings,
@@ -530,13 +544,10 @@ def _run(
     """The record of a run whose sieves are all weighed."""
     readings = [
         Reading(
-            sieve=found.sieve,
-            aperture_um=found.aperture_um,
             tare_g=float(found.tare),
             gross_g=float(found.gross),
             gross_again_g=None if found.gross_again is None else float(found.gross_again),
-            remark=found.remark,
-            place=Place(file, found.row),
+            **_of_any_reading(found, file),
         )
         for found in weighings
         if found.tare is not None and found.gross is not None
@@ -552,13 +563,10 @@ def _aside(entry: RunEntry, weighings: list[WeighingEntry], runs_file: str, file
     """The record of a run that is put aside."""
     readings = [
         AsideReading(
-            sieve=found.sieve,
-            aperture_um=found.aperture_um,
             tare_g=None if found.tare is None else float(found.tare),
             gross_g=None if found.gross is None else float(found.gross),
             gross_again_g=None if found.gross_again is None else float(found.gross_again),
-            remark=found.remark,
-            place=Place(file, found.row),
+            **_of_any_reading(found, file),
         )
         for found in weighings
     ]
@@ -567,6 +575,12 @@ def _aside(entry: RunEntry, weighings: list[WeighingEntry], runs_file: str, file
         balance=entry.balance,
         **_of_any_run(entry, runs_file),
     )
+
+
+def _of_any_reading(found: WeighingEntry, file: str) -> dict[str, Any]:
+    """Fields of the record of a reading but for its masses."""
+    named = (col.SIEVE, "aperture_um", "remark", "further")
+    return {"place": Place(file, found.row), **{name: getattr(found, name) for name in named}}
 
 
 def _of_any_run(entry: RunEntry, file: str) -> dict[str, Any]:

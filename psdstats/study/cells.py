@@ -128,3 +128,5 @@ MAX_APERTURE_UM = 125_000.0
 """Largest aperture, µm: the upper end of the range of ISO 3310-1."""
 MAX_MASS_G = 1_000_000.0
 """Largest mass, g; more is a lost decimal sign."""
+MAX_TIME_MIN = 1_000_000.0
+"""Longest milling time, min: nearly two years; more is a lost decimal sign."""

@@ -12,84 +12,30 @@ from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import replace
 from itertools import pairwise
-from statistics import median
 
 from psdstats.columns import BALL_RATIO, signed
 from psdstats.sieves.sieve import Sieve
-from psdstats.sieves.standards import FINEST_UM, nominal_apertures_um, practice_rule, tolerance_um
+from psdstats.sieves.standards import (
+    COARSEST_UM,
+    FINEST_UM,
+    nominal_apertures_um,
+    practice_rule,
+    tolerance_um,
+)
 from psdstats.study.flags import CHECKS, CheckReport, Flag, Severity, Spot, at, limits_of
+from psdstats.study.names import mixed_levels, similar_names
 from psdstats.study.records import Reading, Run, Study
-from psdstats.study.tares import net_noise_g, tare_flags
+from psdstats.study.stopping import stopping_flags
+from psdstats.study.tares import net_noise_g, shared_sieve, tare_flags
 
 Limits = Mapping[str, float]
 
-_STOPPING_NOISE = 8.0  # room for balances noisier than they say; a real mix-up is far larger
 _NOISE = 4.0  # normal tail 6e-5 a run
+_PER_G = 10_000_000  # steps of 0.1 µg: what is finer comes from arithmetic
+_LOADED = 20.0  # scale intervals: powder whose mass does not come out alike by chance
+_TIME_UNITS = ((60.0, "h"), (1440.0, "days"), (1.0 / 60.0, "s"))
+_TIME_ROUNDING = 0.03  # 0.17 h are 10 min
 _LEVELS = (0.10, 0.50, 0.90)
-
-
-def stopping_flags(study: Study) -> Iterator[Flag]:
-    """Everything that makes a run impossible to evaluate: such a study is not read."""
-    for run in study.runs:
-        yield from _stack_flags(run)
-        balance = study.balances[run.balance]
-        noise_g = net_noise_g(balance.resolution_g, balance.repeatability_g)
-        lowest_g = -max(_STOPPING_NOISE * noise_g, balance.resolution_g)
-        for one in run.readings:
-            if one.net_g < lowest_g:  # wrong, and not merely noisy
-                yield _below_tare(study, run, one, lowest_g)
-        total_g = run.total_g
-        if not total_g > 0:
-            says = f"the net masses add up to {signed(total_g, '.6g')} g"
-            yield Flag("no_powder", says, "Weigh the run again.", at(run), total_g, 0.0, "g")
-
-
-def _below_tare(study: Study, run: Run, reading: Reading, lowest_g: float) -> Flag:
-    """A gross below its tare; the other tares of the sieve tell whether the tare is at fault."""
-    tare_g, gross_g, net_g = reading.tare_g, reading.gross_g, reading.net_g
-    says = f"gross {gross_g:.10g} g is below its tare {tare_g:.10g} g "
-    says += f"(net {signed(net_g, '.6g')} g)"
-    remedy = "Weigh the sieve with its powder again, or correct the tare if it belongs to another "
-    remedy += "sieve."
-    others = [
-        each.tare_g
-        for other in study.runs
-        if other is not run
-        and other.balance == run.balance
-        and (reading.aperture_um > 0 or other.group == run.group)
-        for each in other.readings
-        if (each.sieve, each.aperture_um) == (reading.sieve, reading.aperture_um)
-    ]
-    usual_g = median(others) if others else tare_g
-    if usual_g < tare_g and gross_g - usual_g >= lowest_g:
-        remedy = f"In its other runs this sieve weighs {usual_g:.10g} g empty: correct the tare if "
-        remedy += "it was mistyped, or weigh the empty sieve again."
-    return Flag("gross_below_tare", says, remedy, at(run, reading), net_g, lowest_g, "g")
-
-
-def _stack_flags(run: Run) -> Iterator[Flag]:
-    """A pan or sieves that are missing, and sieves that are there twice."""
-    apertures = {reading.aperture_um for reading in run.readings}
-    if 0.0 not in apertures:
-        remedy = "Weigh the pan and add its row."
-        yield Flag("no_pan", "the pan (aperture 0) is missing", remedy, at(run))
-    if not any(apertures):
-        yield Flag("no_sieve", "there is no sieve", "Add the weighings of the sieves.", at(run))
-    if len(apertures) == len({reading.sieve for reading in run.readings}) == len(run.readings):
-        return
-    seen: dict[float, str] = {}
-    keys: set[str] = set()
-    for reading in sorted(run.readings, key=lambda each: each.place.row):
-        aperture_um, sieve = reading.aperture_um, reading.sieve
-        first = seen.get(aperture_um)
-        if first is not None or sieve in keys:
-            name = "the pan" if aperture_um == 0 else f"{aperture_um:.12g} µm"
-            also = "" if first in (None, sieve) else f" (also as sieve {first})"
-            says = f"{name} is there twice{also}"
-            remedy = "Delete the row that was written twice, or correct its aperture."
-            yield Flag("repeated_sieve", says, remedy, at(run, reading), aperture_um, None, "µm")
-        seen.setdefault(aperture_um, sieve)
-        keys.add(sieve)
 
 
 def negative_net(study: Study, _: Limits) -> Iterator[Flag]:
@@ -133,18 +79,152 @@ def over_capacity(study: Study, _: Limits) -> Iterator[Flag]:
 
 
 def finer_than_resolution(study: Study, _: Limits) -> Iterator[Flag]:
-    """Readings that the display cannot have shown."""
+    """Readings that the display cannot have shown, where most it can."""
     check, remedy = (
         "finer_than_resolution",
         "Correct the reading, or the resolution of the balance.",
     )
+    for name, finer in _finer_readings(study).items():
+        number = sum(2 * len(run.readings) for run in study.runs if run.balance == name)
+        step = study.balances[name].resolution_g
+        for run, one, kind, mass in finer if 2 * len(finer) <= number else ():
+            says = f"{kind} {mass:.10g} g is not a multiple of the resolution of balance {name}"
+            yield Flag(check, says, remedy, at(run, one), mass, step, "g")
+
+
+def _finer_readings(study: Study) -> dict[str, list[tuple[Run, Reading, str, float]]]:
+    """Readings of each balance that are no multiples of its resolution."""
+    found: dict[str, list[tuple[Run, Reading, str, float]]] = {one: [] for one in study.balances}
     for run in study.runs:
         step = study.balances[run.balance].resolution_g
+        allowed = min(0.01 * step, 1.0 / _PER_G)
         for one in run.readings:
-            for name, mass in (("tare", one.tare_g), ("gross", one.gross_g)):
-                if abs(mass / step - round(mass / step)) > 0.01:
-                    says = f"{name} {mass:.10g} g is not a multiple of the resolution of balance "
-                    yield Flag(check, says + run.balance, remedy, at(run, one), mass, step, "g")
+            for kind, mass in (("tare", one.tare_g), ("gross", one.gross_g)):
+                if abs(mass - step * round(mass / step)) > allowed:
+                    found[run.balance].append((run, one, kind, mass))
+    return found
+
+
+def resolution(study: Study, limits: Limits) -> Iterator[Flag]:
+    """Resolutions that the readings of a balance contradict as a whole."""
+    finer = _finer_readings(study)
+    for name, balance in study.balances.items():
+        masses = [
+            mass
+            for run in study.runs
+            if run.balance == name
+            for one in run.readings
+            for mass in (one.tare_g, one.gross_g)
+        ]
+        shown_g = math.gcd(*(round(mass * _PER_G) for mass in masses)) / _PER_G
+        step_g = balance.resolution_g
+        if 2 * len(finer[name]) > len(masses):
+            says = f"{len(finer[name])} of {len(masses)} readings show finer steps than that"
+        elif len(masses) >= limits["readings"] and shown_g >= limits["steps"] * step_g:
+            says = f"all {len(masses)} readings are multiples of {shown_g:g} g"
+        else:
+            continue
+        says = f"the resolution of balance {name} cannot be {step_g:g} g: {says}"
+        remedy = f"Write the scale interval of its display as resolution_g of balance {name}, in g."
+        yield Flag("resolution", says, remedy, _settings(study), step_g, shown_g, "g")
+
+
+def _settings(study: Study) -> Spot:
+    """Where the settings of a study stand, if they have a file of their own."""
+    names = [one.name for one in study.files if one.name.endswith(".toml")]
+    return Spot(names[0]) if names else Spot()
+
+
+def density(study: Study, limits: Limits) -> Iterator[Flag]:
+    """A density that no solid has, most often one in kg/m³."""
+    value = study.density_g_per_cm3
+    if value is None or limits["lowest"] <= value <= limits["highest"]:
+        return
+    low = value < limits["lowest"]
+    limit = limits["lowest" if low else "highest"]
+    says = f"the density, {value:g} g/cm³, is {'below' if low else 'above'} that of any solid "
+    says += f"taken as meant ({limit:g} g/cm³)"
+    unit, meant = ("g/mm³", value * 1000.0) if low else ("kg/m³", value / 1000.0)
+    remedy = "Write density_g_per_cm3 in g/cm³"
+    if limits["lowest"] <= meant <= limits["highest"]:
+        remedy += f": {meant:g} if {value:g} is in {unit}"
+    yield Flag("density", says, f"{remedy}.", _settings(study), value, limit, "g/cm³")
+
+
+def time_range(study: Study, limits: Limits) -> Iterator[Flag]:
+    """Milling times that are hardly meant."""
+    for run in study.runs:
+        minutes = run.milling_time_min
+        if minutes == 0 or limits["shortest_min"] <= minutes <= limits["longest_min"]:
+            continue
+        short = minutes < limits["shortest_min"]
+        limit = limits["shortest_min" if short else "longest_min"]
+        says = f"the milling time {minutes:g} min is {'shorter' if short else 'longer'} than "
+        says += f"{limit:g} min"
+        remedy = "Look for a lost decimal sign, and write the milling time in min."
+        yield Flag("time_range", says, remedy, at(run), minutes, limit, "min")
+
+
+def time_unit(study: Study, _: Limits) -> Iterator[Flag]:
+    """Groups whose times are those of the others in another unit."""
+    times: dict[str, set[float]] = {run.group: set() for run in study.runs}
+    for run in study.runs:
+        if run.milling_time_min > 0:
+            times[run.group].add(run.milling_time_min)
+    odd: set[str] = set()
+    for factor, unit in _TIME_UNITS:
+        for group, own in times.items():
+            others = {one for name in times if name not in {group, *odd} for one in times[name]}
+            meant = {one: _near(one * factor, others) for one in own}
+            doubtful = len(own) > 1 or len(own) == len(others) == 1
+            if group in odd or None in meant.values() or not doubtful:
+                continue
+            if 2 * len(own & others) > len(own):  # most fit as they stand
+                continue
+            odd.add(group)
+            told = f"the times of group {group} are those of the other groups in {unit}"
+            for run in study.runs:
+                other_min = meant.get(run.milling_time_min)
+                if run.group == group and other_min is not None:
+                    says = f"{told}: {run.milling_time_min:g} for {other_min:g} min"
+                    remedy = "Write the milling times of all groups in min."
+                    value = run.milling_time_min
+                    yield Flag("time_unit", says, remedy, at(run), value, other_min, "min", told)
+
+
+def _near(minutes: float, others: Iterable[float]) -> float | None:
+    """The time of others that is meant by a rounded one; None where there is none."""
+    return next((one for one in others if abs(minutes / one - 1.0) < _TIME_ROUNDING), None)
+
+
+def copied_run(study: Study, limits: Limits) -> Iterator[Flag]:
+    """Runs that repeat another one reading for reading."""
+    seen: dict[tuple[tuple[float, float], ...], Run] = {}
+    for run in study.runs:
+        first = seen.setdefault(tuple((one.aperture_um, one.gross_g) for one in run.readings), run)
+        step_g = study.balances[run.balance].resolution_g
+        loaded = sum(one.net_g >= _LOADED * step_g for one in run.readings)
+        if first is not run and loaded >= limits["loaded"]:
+            says = f"every loaded sieve weighs as in run {first.name}, {loaded} of them with powder"
+            remedy = "Write what was weighed in this run; leave it out if it was not weighed."
+            yield Flag("copied_run", says, remedy, at(run), loaded, limits["loaded"])
+
+
+def sample_mass(study: Study, _: Limits) -> Iterator[Flag]:
+    """Runs without the sample mass that others have."""
+    says = "no sample mass is written, so loss of powder is not looked for"
+    remedy = "Write what was put on the stack (sample_mass_g) if it was weighed."
+    without = [run for run in study.runs if run.sample_mass_g is None]
+    for run in without if len(without) < len(study.runs) else ():
+        yield Flag("sample_mass", says, remedy, at(run), common=says)
+
+
+def no_sample_mass(study: Study, _: Limits) -> Iterator[Flag]:
+    """Studies without any sample mass."""
+    if study.runs and all(run.sample_mass_g is None for run in study.runs):
+        says = "no run has a sample mass, so loss of powder is not looked for"
+        remedy = "Weigh the sample before sieving and write sample_mass_g."
+        yield Flag("no_sample_mass", says, remedy)
 
 
 def mass_balance(study: Study, limits: Limits) -> Iterator[Flag]:
@@ -199,11 +279,11 @@ def not_bracketed(study: Study, _: Limits) -> Iterator[Flag]:
              "coarser"),
         ):  # fmt: skip
             if names:
-                lies = "lies" if len(names) == 1 else "lie"
-                says = f"{', '.join(names)} {lies} {side}: {100 * share:.3g} % of the powder is "
+                common = f"{', '.join(names)} {'lies' if len(names) == 1 else 'lie'} {side}"
+                says = f"{common}: {100 * share:.3g} % of the powder is {place}"
                 remedy = f"Add a {sieve} sieve; until then the size is an open interval."
-                spot = at(run, reading)
-                yield Flag("not_bracketed", says + place, remedy, spot, 100.0 * share, 10.0, "%")
+                spot, percent = at(run, reading), 100.0 * share
+                yield Flag("not_bracketed", says, remedy, spot, percent, 10.0, "%", common)
 
 
 def end_point(study: Study, limits: Limits) -> Iterator[Flag]:
@@ -269,6 +349,64 @@ def off_series(study: Study, _: Limits) -> Iterator[Flag]:
             nearest = min(standard, key=lambda known: abs(known - nominal))
             says = f"{nominal:.12g} µm is no standard aperture; the nearest is {nearest:.12g} µm"
             yield Flag("off_series", says, remedy, Spot(sieve=sieve.key), nominal, nearest, "µm")
+
+
+def odd_aperture(study: Study, _: Limits) -> Iterator[Flag]:
+    """One aperture of a whole group that no other has, where its neighbours are alike."""
+    stacks: dict[str, list[set[float]]] = {}
+    for run in study.runs:
+        apertures = {one.aperture_um for one in run.readings if one.aperture_um > 0}
+        stacks.setdefault(run.group, []).append(apertures)
+    standard = nominal_apertures_um()
+    for group, own in stacks.items():
+        every, some = set.intersection(*own), set.union(*own)
+        others = [set.intersection(*stacks[name]) for name in stacks if name != group]
+        others = [one for one in others if 2 * len(one & every) >= len(every)]  # of one series
+        usual = set.intersection(*others) - some if others else set()
+        for odd_um in sorted(every.difference(*others)) if usual else ():
+            beside = _neighbours(odd_um, every)
+            meant = [one for one in usual if all(_neighbours(one, s) == beside for s in others)]
+            if meant and any(beside) and (len(others) > 1 or odd_um not in standard):
+                yield from _odd_aperture(study, group, odd_um, meant[0])
+
+
+def _neighbours(aperture_um: float, stack: Iterable[float]) -> tuple[float, float]:
+    """The next finer and the next coarser aperture of a stack; 0 where there is none."""
+    finer = max((one for one in stack if one < aperture_um), default=0.0)
+    return finer, min((one for one in stack if one > aperture_um), default=0.0)
+
+
+def _odd_aperture(study: Study, group: str, odd_um: float, usual_um: float) -> Iterator[Flag]:
+    says = f"group {group} has {odd_um:.12g} µm where the other groups have {usual_um:.12g} µm, "
+    says += "between the same neighbours"
+    remedy = "Look at the plate of the sieve; correct the aperture in every run if it was mistyped."
+    for run in study.runs:
+        for one in run.readings if run.group == group else ():
+            if one.aperture_um == odd_um:
+                spot = at(run, one)
+                yield Flag("odd_aperture", says, remedy, spot, odd_um, usual_um, "µm", says)
+
+
+def certificate_uncertainty(study: Study, limits: Limits) -> Iterator[Flag]:
+    """Uncertainties of certificates that are too large or too small for the aperture."""
+    used = {reading.sieve for run in study.runs for reading in run.readings}
+    remedy = "Write U and k as the certificate states them, in µm; a U beyond the tolerance says "
+    remedy += "less of the sieve than its standard does."
+    for sieve in (one for one in study.sieves.values() if one.key in used):
+        nominal_um, stated_um = sieve.nominal_um, sieve.expanded_uncertainty_um
+        kind, most = "U", limits["percent"] / 100.0 * nominal_um
+        if sieve.effective_um is not None:
+            kind, stated_um = "twice the u of the reference", 2.0 * (sieve.effective_u_um or 0.0)
+        elif FINEST_UM <= nominal_um <= COARSEST_UM:
+            most = limits["tolerances"] * tolerance_um(nominal_um, standard=sieve.standard)
+        least = limits["least_percent"] / 100.0 * nominal_um
+        if stated_um is None or least <= stated_um <= most:
+            continue
+        way, limit = ("above", most) if stated_um > most else ("below", least)
+        says = f"{kind}, {stated_um:.4g} µm, is {way} what is plausible for {nominal_um:.12g} µm "
+        says += f"({limit:.3g} µm)"
+        spot = Spot(sieve=sieve.key)
+        yield Flag("certificate_uncertainty", says, remedy, spot, stated_um, limit, "µm")
 
 
 def certificate(study: Study, _: Limits) -> Iterator[Flag]:
@@ -342,11 +480,23 @@ def _charge(name: str | None, runs: list[Run]) -> Iterator[Flag]:
 
 
 _CHECKS: tuple[Callable[[Study, Limits], Iterator[Flag]], ...] = (
+    similar_names,
+    mixed_levels,
+    density,
+    time_range,
+    time_unit,
+    resolution,
+    copied_run,
+    sample_mass,
+    no_sample_mass,
     negative_net,
     missing_sieve,
+    odd_aperture,
     aperture_order,
     off_series,
     certificate,
+    certificate_uncertainty,
+    shared_sieve,
     overload,
     over_capacity,
     finer_than_resolution,
@@ -377,7 +527,7 @@ def check_study(study: Study) -> CheckReport:
 def report_with(study: Study, unreadable: Iterable[Flag]) -> CheckReport:
     """Run every check on the runs that can be evaluated; what cannot be read stands first."""
     stopping = list(stopping_flags(study))
-    stopped = {flag.spot.run for flag in stopping}
+    stopped = {flag.spot.run for flag in stopping if flag.doubts}
     sound = replace(study, runs=tuple(run for run in study.runs if run.name not in stopped))
     limits = {name: limits_of(study, name) for name in CHECKS}
     found = [*unreadable, *stopping]

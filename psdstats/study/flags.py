@@ -11,8 +11,9 @@ cannot be switched off.
 from __future__ import annotations
 
 import csv
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from importlib.resources import files
 
@@ -128,6 +129,8 @@ class Flag:
         What was found and what it is compared with, in `unit`; None where there is no number.
     unit : str
         Unit of value and limit.
+    common : str
+        What it has in common with flags of other runs that are one finding with it, as a clause.
     """
 
     check: str
@@ -137,6 +140,7 @@ class Flag:
     value: float | None = None
     limit: float | None = None
     unit: str = ""
+    common: str = ""
 
     @property
     def severity(self) -> Severity:
@@ -157,8 +161,8 @@ class Flag:
         where = self.spot.file or ""
         if self.spot.row is not None:
             where += f", row {self.spot.row}"
-        place = ": ".join(part for part in (where, self._names()) if part)
-        return f"{self.severity}: {place}: {self.says}. {self.remedy}"
+        place = "".join(f"{part}: " for part in (where, self._names()) if part)
+        return f"{self.severity}: {place}{self.says}. {self.remedy}"
 
     def _names(self) -> str:
         names = {"run": self.spot.run, "sieve": self.spot.sieve}
@@ -175,8 +179,40 @@ def unreadable(problem: Problem) -> Flag:
     """Turn something that cannot be read into an error among the flags."""
     column = "" if problem.column is None else f"column {problem.column}: "
     found = "" if problem.value is None else f" (found {problem.value!r})"
-    says = f"{column}{problem.fault}{found}"
-    return Flag(UNREADABLE, says, problem.remedy, Spot(problem.file, problem.row))
+    common = f"{column}{problem.fault}"
+    spot = Spot(problem.file, problem.row)
+    return Flag(UNREADABLE, f"{common}{found}", problem.remedy, spot, common=common)
+
+
+_FEW = 3  # flags of one check that are findings of their own though they ask for the same
+
+
+def alike(flags: Sequence[Flag]) -> tuple[tuple[Flag, ...], ...]:
+    """Flags that are one finding together, in the order of the first of each.
+
+    One finding are flags that say the same of several runs, or have it in common; and warnings and
+    notes of one check and remedy, and cells that cannot be read for one reason, where there are
+    more than three.
+    """
+    often = Counter((flag.check, flag.remedy, flag.common) for flag in flags)
+    found: dict[tuple[str, ...], list[Flag]] = {}
+    for flag in flags:
+        many = often[flag.check, flag.remedy, flag.common] > _FEW
+        told = flag.common or ("" if many and flag.severity is not Severity.ERROR else flag.says)
+        if flag.check == UNREADABLE and not many:
+            told = flag.says
+        found.setdefault((flag.check, flag.remedy, told), []).append(flag)
+    return tuple(map(tuple, found.values()))
+
+
+def together(flags: Sequence[Flag]) -> Problem:
+    """Flags that are one finding as a problem that stops reading."""
+    first, runs = flags[0], [one.spot.run for one in flags[1:] if one.spot.run is not None]
+    problem = first.to_problem()
+    if not runs:
+        return problem
+    more = f" and {len(runs) - _FEW} more" if len(runs) > _FEW else ""
+    return replace(problem, fault=f"{problem.fault} (also in {', '.join(runs[:_FEW])}{more})")
 
 
 _COLUMNS = ("severity", "check", "says", "remedy", "file", "row", "run", "sieve", "value", "limit")
@@ -210,6 +246,11 @@ class CheckReport:
         """Runs with a reading in doubt, in the order of the flags."""
         found = (each.spot.run for each in self.flags if each.doubts and each.spot.run is not None)
         return tuple(dict.fromkeys(found))
+
+    @property
+    def findings(self) -> tuple[tuple[Flag, ...], ...]:
+        """The flags, those together that are one finding (see `alike`)."""
+        return alike(self.flags)
 
     def of_severity(self, severity: Severity | str) -> tuple[Flag, ...]:
         """Flags of one severity.

@@ -25,6 +25,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 from decimal import Decimal
+from itertools import takewhile
 from typing import IO, TYPE_CHECKING
 from xml.etree import ElementTree
 
@@ -49,11 +50,16 @@ SETTINGS_MARK = "#"
 _PADDING = re.compile(r"[,;\t]{2,}$")  # separators a spreadsheet adds to fill a short row
 _HEADER_LINES = 20  # lines in which the header ends
 _QUOTED = re.compile(r'"[^"]*"')
+_QUOTED_KEY = re.compile(r""""(?:\\.|[^"\\\n])*"|'[^'\n]*'""")
 _PLAIN_XML = re.compile(  # what begins as XML is UTF-8
     rb"\A(?:\xef\xbb\xbf)?(?!<\?xml)|\A(?:\xef\xbb\xbf)?<\?xml(?![^>]*encoding)"
     rb"|\A(?:\xef\xbb\xbf)?<\?xml[^>]*encoding\s*=\s*[\"'](?i:utf-8|us-ascii|ascii)[\"']"
 )
 _BLOCK_BYTES = 1_000_000  # looked through at a time
+
+
+# what Python calls text encodings and no file of a spreadsheet has
+_OF_NO_FILE = ("idna", "unicode_escape", "raw_unicode_escape", "utf_7", "utf7")
 
 
 def decode(
@@ -70,6 +76,8 @@ def decode(
         remedy = "Name its encoding, utf-16, when reading it, or save it as UTF-8."
     else:
         try:
+            if encoding is not None and encoding.lower().replace("-", "_") in _OF_NO_FILE:
+                raise LookupError(encoding)
             decoded = content.decode(encoding or "utf-8-sig")
         except UnicodeDecodeError as cause:
             row, value = content.count(b"\n", 0, cause.start) + 1, f"0x{content[cause.start]:02x}"
@@ -91,22 +99,47 @@ def settings_lines(text: str) -> tuple[str, int]:
 
     Notes
     -----
-    A spreadsheet that saves the file again may quote such a line or end it with separators; both
-    are undone.
+    A spreadsheet that saves the file again may quote such a line, and ends all short ones with
+    separators; both are undone.
     """
+    marks = SETTINGS_MARK, f'"{SETTINGS_MARK}'
+    rows = (line.rstrip("\n") for line in io.StringIO(text, newline=None))
+    lines = list(takewhile(lambda line: line.startswith(marks), rows))
+    padded = all(any(sign in line for sign in ",;\t") for line in lines)
     taken: list[str] = []
-    for line in io.StringIO(text, newline=None):
-        bare = line.rstrip("\n")
-        if bare.startswith(f'"{SETTINGS_MARK}'):
-            quoted = _PADDING.sub("", bare)
-            if not quoted.endswith('"'):
+    for line in lines:
+        bare = _PADDING.sub("", line) if padded else line
+        if bare.startswith('"'):
+            if not bare.endswith('"'):
                 break
-            bare = quoted[1:-1].replace('""', '"')
-        if not bare.startswith(SETTINGS_MARK):
-            break
-        bare = _PADDING.sub("", bare)
+            bare = bare[1:-1].replace('""', '"')
         taken.append(bare.removeprefix(SETTINGS_MARK).removeprefix(" "))
     return "".join(f"{line}\n" for line in taken), len(taken)
+
+
+Sheet = list[tuple[int, list[Cell]]]
+"""Rows of a sheet: row number and cells."""
+
+
+def read_csv_sheet(text: str, file: str, problems: list[Problem]) -> tuple[Sheet, bool]:
+    """Rows of a CSV file that need not begin with a header; whether a comma separates its cells."""
+    lines = io.StringIO(text, newline="").readlines()
+    filled = [line for line in _QUOTED.sub("", "".join(lines)).splitlines() if line.strip()]
+    usual = (mark for mark in ";\t" if sum(mark in line for line in filled) * 2 > len(filled))
+    separator = next(usual, ",")
+    rows: Sheet = []
+    try:
+        for number, row in enumerate(csv.reader(lines, delimiter=separator, strict=True), 1):
+            rows.append((number, list(row)))
+    except csv.Error as cause:
+        problems.append(_broken_csv(file, cause, len(rows) + 1))
+    return rows, separator == ","
+
+
+def _broken_csv(file: str, cause: csv.Error, row: int) -> Problem:
+    fault = f"the row is not well-formed CSV: {cause}"
+    remedy = "Look for a quotation mark that is not closed or not doubled."
+    return Problem(file, fault, remedy, row)
 
 
 def read_csv_table(
@@ -121,17 +154,14 @@ def read_csv_table(
     try:
         rows.extend(enumerate(csv.reader(lines, delimiter=separator, strict=True), skip + 1))
     except csv.Error as cause:
-        fault = f"the row is not well-formed CSV: {cause}"
-        remedy = "Look for a quotation mark that is not closed or not doubled."
-        problems.append(Problem(file, fault, remedy, skip + len(rows) + 1))
+        problems.append(_broken_csv(file, cause, skip + len(rows) + 1))
     comma = separator != ","
     return make_table(file, rows, known=known, decimal_comma=comma, problems=problems)
 
 
-Sheet = list[tuple[int, list[Cell]]]
-"""Rows of a sheet: row number and cells."""
+_SHEETS_WITH_DATES = ("bench", "run list", "study")  # elsewhere a date was a number
 
-_UNREADABLE = (
+UNREADABLE = (
     ArithmeticError,
     AssertionError,
     AttributeError,
@@ -147,7 +177,8 @@ _UNREADABLE = (
     struct.error,
     zipfile.BadZipFile,
     zlib.error,
-)  # what zipfile, the XML parser and openpyxl raise on bytes that are no workbook
+)
+"""What zipfile, the XML parser and openpyxl raise on bytes that are no workbook."""
 
 _TEXT_SETTINGS = (
     "title",
@@ -190,7 +221,7 @@ def read_sheets(
                 for sheet in reader.wb.worksheets
                 if hasattr(sheet, "iter_rows")
             }
-    except (*_UNREADABLE, InvalidFileException) as cause:
+    except (*UNREADABLE, InvalidFileException) as cause:
         kind = "ODS" if open_document else "XLSX"
         fault = f"the workbook is damaged or not an {kind} file ({type(cause).__name__})"
         remedy = f"Open it in a spreadsheet program and save it again as {kind}."
@@ -234,7 +265,7 @@ def _look_through(stream: IO[bytes]) -> tuple[str, int]:
             block.startswith((b"\xff\xfe", b"\xfe\xff", b"<\0", b"\0<"))
             or not _PLAIN_XML.match(block)
         ):
-            return "is not XML in UTF-8", tags
+            return "is not UTF-8 XML", tags
         if b"<!DOCTYPE" in before + block:
             return "declares a document type", tags
         tags += block.count(b"<")
@@ -278,7 +309,8 @@ def _cell(cell: object, sheet: str, row: int, dates: bool, problems: list[Proble
         return _decimal(float(value), str(getattr(cell, "number_format", "General")))
     if isinstance(value, date | time | timedelta):
         day = value.date() if isinstance(value, datetime) and value.time() == time() else value
-        if dates and type(day) is date:
+        dated = dates or sheet.strip().lower() in _SHEETS_WITH_DATES
+        if dated and type(day) is date:
             return day.isoformat()
         remedy = "Format the cell as text and type it again."
         found = str(value)
@@ -392,7 +424,7 @@ def read_settings_sheet(sheet: Sheet, name: str, problems: list[Problem]) -> dic
 def _key_path(key: str) -> list[str]:
     """Parts of a key of TOML; none where it is not one."""
     level: object = None
-    if not any(sign in key for sign in "\n=#"):
+    if not any(sign in _QUOTED_KEY.sub("", key) for sign in "\n=#"):
         try:
             level = tomllib.loads(f"{key} = 0")
         except (tomllib.TOMLDecodeError, RecursionError):

@@ -10,7 +10,7 @@ to the bench checks.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date
 from enum import StrEnum
@@ -19,7 +19,15 @@ import pandas as pd
 
 from psdstats import columns as col
 from psdstats.errors import Problem, StudyError
-from psdstats.frozen import ReadOnly, hold_number, hold_text, read_only, refusal
+from psdstats.frozen import (
+    ReadOnly,
+    hold_number,
+    hold_records,
+    hold_text,
+    hold_texts,
+    read_only,
+    refusal,
+)
 from psdstats.sieves.sieve import Sieve
 
 RULES = ("semilog", "linear", "logprobit", "monotone")
@@ -40,16 +48,6 @@ class TareHandling(StrEnum):
 
     EACH_RUN = "each run"
     ONCE = "once"
-
-
-def _hold_records(record: object, field: str, kind: type) -> None:
-    """Hold a field as a tuple of records of one kind."""
-    value = getattr(record, field)
-    found = tuple(value) if isinstance(value, Iterable) and not isinstance(value, str) else None
-    if found is None or not all(isinstance(each, kind) for each in found):
-        remedy = f"Give a list of {kind.__name__}."
-        raise refusal(record, field, f"not everything in it is a {kind.__name__}", remedy)
-    object.__setattr__(record, field, found)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -166,6 +164,8 @@ class Reading:
         Loaded reading after one more shaking, for the end point of sieving, g.
     remark : str
         What was noted beside it.
+    further : mapping of str to str
+        What stands beside it in columns that are not known, as text; nothing is made of it.
 
     Raises
     ------
@@ -180,13 +180,10 @@ class Reading:
     place: Place = field(default=Place("", 0), compare=False)
     gross_again_g: float | None = None
     remark: str = ""
+    further: Mapping[str, str] = field(default_factory=ReadOnly)
 
     def __post_init__(self) -> None:
-        hold_text(self, col.SIEVE)
-        for name in (col.APERTURE, col.TARE, col.GROSS):
-            hold_number(self, name, least=0)
-        hold_number(self, col.GROSS_AGAIN, least=0, optional=True)
-        hold_text(self, "remark", empty=True)
+        _hold_reading(self, masses_known=True)
 
     @property
     def net_g(self) -> float:
@@ -200,7 +197,7 @@ class AsideReading:
 
     Parameters
     ----------
-    sieve, aperture_um, place, remark
+    sieve, aperture_um, place, remark, further
         As in `Reading`.
     tare_g, gross_g, gross_again_g : float or None
         Readings, g; None where nothing is written.
@@ -218,13 +215,21 @@ class AsideReading:
     place: Place = field(default=Place("", 0), compare=False)
     gross_again_g: float | None = None
     remark: str = ""
+    further: Mapping[str, str] = field(default_factory=ReadOnly)
 
     def __post_init__(self) -> None:
-        hold_text(self, col.SIEVE)
-        hold_number(self, col.APERTURE, least=0)
-        for name in (col.TARE, col.GROSS, col.GROSS_AGAIN):
-            hold_number(self, name, least=0, optional=True)
-        hold_text(self, "remark", empty=True)
+        _hold_reading(self, masses_known=False)
+
+
+def _hold_reading(reading: Reading | AsideReading, *, masses_known: bool) -> None:
+    """Hold the fields that a reading has, evaluated or not."""
+    hold_text(reading, col.SIEVE)
+    hold_number(reading, col.APERTURE, least=0)
+    for name in (col.TARE, col.GROSS, col.GROSS_AGAIN):
+        optional = not masses_known or name == col.GROSS_AGAIN
+        hold_number(reading, name, least=0, optional=optional)
+    hold_text(reading, "remark", empty=True)
+    hold_texts(reading, "further")
 
 
 @dataclass(frozen=True)
@@ -262,7 +267,7 @@ def _hold_run(run: Run | AsideRun, kind: type) -> None:
     hold_text(run, col.BALANCE, optional=kind is AsideReading)
     hold_number(run, col.TIME, least=0)
     hold_number(run, col.SAMPLE_MASS, above=0, optional=True)
-    _hold_records(run, "readings", kind)
+    hold_records(run, "readings", kind)
     levels: dict[str, str | float] = {}
     for name, level in run.factors.items():
         if not isinstance(name, str) or name in (*_RUN_FIELDS, *col.NOTED):
@@ -272,13 +277,13 @@ def _hold_run(run: Run | AsideRun, kind: type) -> None:
             hold_number(one, "level")
         levels[name] = one.level
     object.__setattr__(run, "factors", ReadOnly(levels))
+    hold_texts(run, "noted")
     for name, text in run.noted.items():
-        if name not in col.NOTED or not isinstance(text, str) or not text.strip():
-            remedy = f"Give texts for some of {', '.join(col.NOTED)}."
+        if name not in col.NOTED:
+            remedy = f"Give some of {', '.join(col.NOTED)}."
             raise refusal(run, "noted", f"{name!r} is no note about a run", remedy)
         if problem := note_problem(name, text, f"{type(run).__name__} {run.name[:40]}"):
             raise StudyError([problem])
-    object.__setattr__(run, "noted", ReadOnly(run.noted))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -387,6 +392,43 @@ class AsideRun:
         return self.noted.get(col.STATUS, "planned" if waits else "")
 
 
+@dataclass(frozen=True, kw_only=True, order=True)
+class CellComment:
+    """What somebody attached to a cell of a table.
+
+    Parameters
+    ----------
+    table : str
+        Table of the study: runs, weighings, sieves or study; else the name of a sheet.
+    row : str
+        Run, sieve or setting of the row; empty for the heading and outside the tables.
+    sieve : str
+        In the weighings, the sieve.
+    column : str
+        Name of the column; outside the tables, the cell, such as B7.
+    text, author : str
+        What was said, and by whom, as far as it is known.
+
+    Raises
+    ------
+    StudyError
+        If a field is no text, or there is no table, column or text.
+    """
+
+    table: str
+    row: str = ""
+    sieve: str = ""
+    column: str
+    text: str
+    author: str = ""
+
+    def __post_init__(self) -> None:
+        for name in list(vars(self)):
+            hold_text(self, name, empty=name in ("row", "sieve", "author"))
+        lines = self.text.replace("\r\n", "\n").replace("\r", "\n")
+        object.__setattr__(self, "text", lines)
+
+
 @dataclass(frozen=True)
 class SourceFile:
     """A file the study was read from.
@@ -438,6 +480,10 @@ class Study:
         The settings as they were typed, so that saving keeps their comments.
     aside : tuple of AsideRun
         Runs that are not evaluated: planned, abandoned, or not wholly weighed yet.
+    comments : tuple of CellComment
+        What is attached to cells of its tables; held in order.
+    unread : tuple of str
+        Tables found beside those of the study, which were not read.
 
     Raises
     ------
@@ -465,6 +511,8 @@ class Study:
     notes: tuple[str, ...] = ()
     settings_text: str = field(default="", compare=False, repr=False)
     aside: tuple[AsideRun, ...] = ()
+    comments: tuple[CellComment, ...] = ()
+    unread: tuple[str, ...] = field(default=(), compare=False)
 
     def __post_init__(self) -> None:
         for name in ("title", "material", "author", "date", "settings_text"):
@@ -485,8 +533,11 @@ class Study:
             ("aside", AsideRun),
             ("files", SourceFile),
             ("notes", str),
+            ("comments", CellComment),
+            ("unread", str),
         ):
-            _hold_records(self, name, kind)
+            hold_records(self, name, kind)
+        object.__setattr__(self, "comments", tuple(sorted(self.comments)))
         self._refuse_unknown_names()
 
     def _refuse_unknown_names(self) -> None:

@@ -12,12 +12,12 @@ from __future__ import annotations
 import csv
 import io
 import re
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import fields
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from dataclasses import fields, replace
 from decimal import Decimal
 from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVar
 
 import tomlkit
 
@@ -25,8 +25,17 @@ from psdstats import columns as col
 from psdstats.errors import OutputError, StudyError
 from psdstats.files import Holds, write_file_atomically, write_folder_atomically
 from psdstats.sieves.sieve import Sieve
-from psdstats.study.aside import left_out
+from psdstats.study.aside import further_columns, told_again
 from psdstats.study.cells import decimals_written, guarded, number_text, put_text
+from psdstats.study.comments import (
+    LIST_COLUMNS,
+    LIST_SHEET,
+    TYPED_SHEET,
+    as_settings,
+    attach,
+    comments_in,
+    typed_rows,
+)
 from psdstats.study.reader import read_study
 from psdstats.study.records import AsideReading, AsideRun, Balance, Reading, Run, Study
 from psdstats.study.tables import (
@@ -35,6 +44,7 @@ from psdstats.study.tables import (
     SIEVE_COLUMNS,
     USUAL_SIEVE_COLUMNS,
 )
+from psdstats.workbooks import workbook_bytes
 
 if TYPE_CHECKING:
     from collections.abc import MutableMapping
@@ -46,6 +56,7 @@ if TYPE_CHECKING:
 MASS_COLUMNS = (col.TARE, col.GROSS, col.GROSS_AGAIN)
 """Columns written with the decimals of the balance."""
 
+AnyRun = TypeVar("AnyRun", Run, AsideRun)
 OutCell = str | float | None
 OutTable = tuple[list[str], list[list[OutCell]]]
 """Column names, and rows of cells (None where empty)."""
@@ -57,16 +68,29 @@ _SETTINGS = (
 _UNPRINTABLE = re.compile(r"[\x00-\x08\x0b-\x1f]|[\ud800-\udfff\ufffe\uffff]")
 
 
-def settings_of(study: Study, *, with_sieves: bool) -> dict[str, object]:
+def settings_of(
+    study: Study, *, with_sieves: bool, with_comments: bool = True
+) -> dict[str, object]:
     """Everything of a study that is not in its tables, as settings."""
     settings: dict[str, object] = {name: getattr(study, name) for name in _SETTINGS}
     settings["tares"] = str(study.tares)
-    told = left_out(study.aside)  # told again by reading, as long as it is so
+    told = told_again(study.runs, study.aside)  # by each reading, as long as it is so
     settings["notes"] = [note for note in study.notes if note not in told]
     settings["balances"] = {name: described(each) for name, each in study.balances.items()}
     if with_sieves:
         settings["sieves"] = {name: described(each) for name, each in study.sieves.items()}
+    settings["comments"] = as_settings(study.comments) if with_comments else []
     return {name: value for name, value in settings.items() if value not in (None, "", [], {})}
+
+
+def _settings(study: Study, *, with_comments: bool = True) -> tuple[dict[str, object], bool]:
+    """Settings beside a table of sieves; or with the sieves, where their comments stand there."""
+    both = [
+        settings_of(study, with_sieves=sieves, with_comments=with_comments)
+        for sieves in (False, True)
+    ]
+    counts = [len(comments_in(toml_text(each, study.settings_text))) for each in both]
+    return both[counts[1] > counts[0]], counts[1] > counts[0]
 
 
 def described(record: Balance | Sieve) -> dict[str, object]:
@@ -83,7 +107,7 @@ def toml_text(settings: Mapping[str, object], typed: str = "") -> str:
 
 def _bring_up_to_date(table: MutableMapping[str, object], wanted: Mapping[str, object]) -> None:
     """Make a table of TOML say what is wanted; what it says already stays as it was typed."""
-    for key in [key for key in table if key not in wanted and table[key] != {}]:
+    for key in [key for key in table if key not in wanted and table[key] not in ({}, [], "")]:
         del table[key]
     for key, value in wanted.items():
         if isinstance(value, Mapping):
@@ -182,14 +206,19 @@ def _weighing_columns(study: Study) -> list[str]:
     again = any(reading.gross_again_g is not None for reading in readings)
     remark = any(reading.remark for reading in readings)
     extra = [*([col.GROSS_AGAIN] if again else []), *(["remark"] if remark else [])]
-    return [col.SIEVE, col.APERTURE, col.TARE, col.GROSS, *extra]
+    further = further_columns(all_runs(study))
+    for name in further:
+        if name in FLAT_COLUMNS or name != name.strip():
+            raise OutputError(f"A column cannot be named {name!r}: rename it.")
+    return [col.SIEVE, col.APERTURE, col.TARE, col.GROSS, *extra, *further]
 
 
 def _weighing_rows(run: Run | AsideRun, names: list[str]) -> list[list[OutCell]]:
     """Cells of the readings of one run."""
     readings: Sequence[Reading | AsideReading] = run.readings
     as_written = sorted(readings, key=lambda reading: reading.place.row)
-    return [[getattr(reading, name) for name in names] for reading in as_written]
+    cells = ({**vars(reading), **reading.further} for reading in as_written)
+    return [[one.get(name) for name in names] for one in cells]
 
 
 def decimals_of(*balances: Balance) -> int:
@@ -263,6 +292,7 @@ def save_study(
     *,
     form: StudyForm | str = StudyForm.FOLDER,
     replace: bool = False,
+    give_up: Collection[str] = (),
 ) -> Path:
     """Write a study.
 
@@ -276,6 +306,8 @@ def save_study(
         Form to write.
     replace : bool, default=False
         Whether an existing target may be replaced; in a folder only files that psdstats wrote.
+    give_up : collection of str, default=()
+        Names of what may be left behind, of all that the form cannot hold (`unheld`).
 
     Returns
     -------
@@ -285,12 +317,12 @@ def save_study(
     Raises
     ------
     OutputError
-        If the target exists, has the wrong ending or cannot be written, or if the study would not
-        read back the same.
+        If the target exists, has the wrong ending or cannot be written, if the form cannot hold
+        something that is not given up, or if the study would not read back the same.
 
     Notes
     -----
-    Settings typed as TOML keep their comments and layout, except in a workbook.
+    Settings typed as TOML keep their comments and layout: a workbook has a sheet for them.
     """
     if form not in tuple(StudyForm):
         known = ", ".join(StudyForm)
@@ -301,7 +333,8 @@ def save_study(
         StudyForm.FLAT: _write_flat,
         StudyForm.WORKBOOK: _write_workbook,
     }[form]
-    proven = _proven(study, writer)
+    _refuse_losses(unheld(study, form), give_up, form)
+    proven = _proven(_without_further(study) if form is StudyForm.FLAT else study, writer)
     if form is StudyForm.FOLDER:
         return write_folder_atomically(place, proven, holds=Holds.READINGS, replace=replace)
     if place.suffix.lower() != ENDINGS[form]:
@@ -310,6 +343,43 @@ def save_study(
             "Rename it, or choose another form."
         )
     return write_file_atomically(place, proven, replace=replace)
+
+
+def unheld(study: Study, form: StudyForm | str) -> dict[str, str]:
+    """What a form cannot hold of a study, by name, with what it is."""
+    found = dict.fromkeys(study.unread, "a table that is not read")
+    if form == StudyForm.FLAT:
+        found |= dict.fromkeys(further_columns(all_runs(study)), "a column of the weighings")
+    return found
+
+
+def _refuse_losses(found: Mapping[str, str], give_up: Collection[str], form: StudyForm) -> None:
+    """Refuse to leave behind what is not given up, and to give up what is not there."""
+    if lost := [f"{name} ({what})" for name, what in found.items() if name not in give_up]:
+        raise OutputError(
+            f"The form {form} cannot hold {len(lost)} of the things found: {', '.join(lost)}. "
+            "Choose another form, or give up each by its name (--give-up NAME) to leave it behind."
+        )
+    if absent := [name for name in give_up if name not in found]:
+        there = f"only {', '.join(found)}" if found else "nothing"
+        raise OutputError(
+            f"There is no {absent[0]!r} to give up: the form {form} leaves {there} behind. "
+            "Take it out, or correct the name."
+        )
+
+
+def _without_further(study: Study) -> Study:
+    """The study without the columns of its weighings that are not known."""
+    if not further_columns(all_runs(study)):
+        return study
+    runs, aside = tuple(map(_bare, study.runs)), tuple(map(_bare, study.aside))
+    told = told_again(study.runs, study.aside)
+    notes = [note for note in study.notes if note not in told]
+    return replace(study, runs=runs, aside=aside, notes=(*notes, *told_again(runs, aside)))
+
+
+def _bare(run: AnyRun) -> AnyRun:
+    return replace(run, readings=tuple(replace(one, further={}) for one in run.readings))
 
 
 def _proven(study: Study, writer: Callable[[Study, Path], None]) -> Callable[[Path], None]:
@@ -345,11 +415,12 @@ def _first_difference(study: Study, again: Study) -> str:
 
 def _write_folder(study: Study, folder: Path) -> None:
     decimals = decimals_of(*study.balances.values())
+    settings, with_sieves = _settings(study)
     texts = {
-        "study.toml": toml_text(settings_of(study, with_sieves=False), study.settings_text),
+        "study.toml": toml_text(settings, study.settings_text),
         "runs.csv": csv_text(run_table(study), decimals),
         "weighings.csv": csv_text(weighing_table(study), decimals),
-        "sieves.csv": csv_text(sieve_table(study.sieves), decimals),
+        **({} if with_sieves else {"sieves.csv": csv_text(sieve_table(study.sieves), decimals)}),
     }
     write_texts(folder, texts)
 
@@ -372,16 +443,23 @@ def _write_workbook(study: Study, place: Path) -> None:
 
     book = Workbook()
     book.remove(book.active)
-    settings = list(setting_rows(settings_of(study, with_sieves=False)))
-    for name, table in (
-        ("study", (["key", "value"], settings)),
-        ("runs", run_table(study)),
-        ("weighings", weighing_table(study)),
-        ("sieves", sieve_table(study.sieves)),
-    ):
+    settings, with_sieves = _settings(study, with_comments=False)
+    tables: dict[str, OutTable] = {
+        "study": (["key", "value"], list(setting_rows(settings))),
+        "runs": run_table(study),
+        "weighings": weighing_table(study),
+        **({} if with_sieves else {"sieves": sieve_table(study.sieves)}),
+    }
+    for name, table in tables.items():
         sheet = book.create_sheet(name)
         fill_sheet(sheet, table, decimals_of(*study.balances.values()))
         sheet.freeze_panes = "A2"
-    content = io.BytesIO()  # a broken-off save complains later if its file was closed before it
-    book.save(content)
-    place.write_bytes(content.getvalue())
+    if rest := attach(book, study.comments):
+        fill_sheet(book.create_sheet(LIST_SHEET), (LIST_COLUMNS, rest), 0)
+    typed = toml_text(settings, study.settings_text)
+    if comments_in(typed):
+        sheet = book.create_sheet(TYPED_SHEET)
+        first, *lines = typed_rows(typed)
+        fill_sheet(sheet, (list(map(str, first)), lines), 0)
+        sheet.protection.sheet = True
+    place.write_bytes(workbook_bytes(book))

@@ -8,9 +8,10 @@ default.  The limits of the checks are declared in `checks.csv`.
 from __future__ import annotations
 
 import math
+import re
 import tomllib
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from datetime import date
 from itertools import chain
 from typing import Any
@@ -20,7 +21,7 @@ from psdstats.errors import ModelError, Problem
 from psdstats.limits import Limits
 from psdstats.sieves.standards import SPLITTING_METHODS
 from psdstats.study.flags import CHECKS
-from psdstats.study.records import ACCURACY_CLASSES, RULES, Study, TareHandling
+from psdstats.study.records import ACCURACY_CLASSES, RULES, CellComment, Study, TareHandling
 
 Rule = Limits | tuple[str | bool, ...] | type
 """Numbers within limits, one of some words, or values of a type; `list` is names of columns, `date`
@@ -31,22 +32,22 @@ _TOP: dict[str, Rule] = {
     "material": str,
     "author": str,
     "date": date,
-    "density_g_per_cm3": limits.POSITIVE,
-    "shape_factor": limits.POSITIVE,
+    "density_g_per_cm3": limits.STATED_DENSITY,
+    "shape_factor": limits.SHAPE_FACTOR,
     "tares": tuple(TareHandling),
     "rule": RULES,
     "notes": tuple,
 }
 _BALANCE: dict[str, Rule] = {
-    "resolution_g": limits.POSITIVE,
-    "repeatability_g": limits.NOT_NEGATIVE,
+    "resolution_g": limits.STATED_RESOLUTION_G,
+    "repeatability_g": limits.BALANCE_G,
     "repeatability_weighings": Limits(2, whole=True),
-    "capacity_g": limits.POSITIVE,
+    "capacity_g": limits.MASS_G,
     "slope_u": Limits(0, 1, below=True),
-    "linearity_g": limits.NOT_NEGATIVE,
-    "drift_g": limits.NOT_NEGATIVE,
+    "linearity_g": limits.BALANCE_G,
+    "drift_g": limits.BALANCE_G,
     "accuracy_class": ACCURACY_CLASSES,
-    "verification_interval_g": limits.POSITIVE,
+    "verification_interval_g": limits.STATED_RESOLUTION_G,
     "certificate": str,
 }
 _SIEVE: dict[str, Rule] = {
@@ -108,7 +109,13 @@ _LIMITS: dict[str, Rule] = {
     **{f"share_above_{side}": limits.SHARE for side in ("lower", "upper")},
     "guard_k": limits.GUARD_K,
 }
-_TABLES = ("balances", "sieves", "uncertainty", "checks", "compare", "limits")
+_TABLES = ("balances", "sieves", "uncertainty", "checks", "compare", "limits", "comments")
+
+
+_COMMA = re.compile(r"^[ \t]*\w+[ \t]*=[ \t]*[0-9]+,[0-9]", re.MULTILINE)
+_WITH_UNIT = re.compile(
+    r"^[ \t]*\w+[ \t]*=[ \t]*[0-9.]+[ \t]*(?![eE][+-]?[0-9])[A-Za-zµ%]", re.MULTILINE
+)
 
 
 def parse_toml(text: str, file: str, problems: list[Problem]) -> dict[str, object]:
@@ -118,6 +125,10 @@ def parse_toml(text: str, file: str, problems: list[Problem]) -> dict[str, objec
     except (tomllib.TOMLDecodeError, RecursionError, ValueError) as cause:
         fault = f"the settings are not well-formed TOML: {cause}"
         remedy = 'Write one key = value a line, with texts in "quotation marks".'
+        if _COMMA.search(text):
+            remedy = "Write a decimal point, as in 0.01, not a comma."
+        elif _WITH_UNIT.search(text):
+            remedy = "Write the number alone, its unit is in the name of the key."
         problems.append(Problem(file, fault, remedy))
         return {}
 
@@ -131,6 +142,7 @@ def check_settings(settings: Mapping[str, object], file: str) -> list[Problem]:
         if name in settings:
             former = RETIRED if name == "uncertainty" else ()
             found += _check_table(settings[name], rules, file, name, extra=former)
+    found += _comment_problems(settings.get("comments", []), file)
     found = found or _limit_problems(settings.get("limits", {}), file)
     found = found or _declared_problems(settings, file)
     for name, rules in (("balances", _BALANCE), ("sieves", _SIEVE)):
@@ -143,10 +155,30 @@ def check_settings(settings: Mapping[str, object], file: str) -> list[Problem]:
     checks: Any = settings.get("checks", {})
     found += _check_table(checks, {}, file, "checks", extra=CHECKS)
     for name, options in CHECKS.items() if isinstance(checks, Mapping) else ():
-        if not isinstance(checks.get(name, True), bool):
+        if not isinstance(checks.get(name, True), bool | Mapping):
+            either = f"true, false or a table [checks.{name}]"
+            found.append(_wrong(file, ("checks", name), checks[name], either))
+        elif not isinstance(checks.get(name, True), bool):
             rules = dict.fromkeys(options.limits, limits.POSITIVE)
             found += _check_table(checks[name], rules, file, "checks", name)
     return found
+
+
+def _comment_problems(comments: Any, file: str) -> list[Problem]:
+    """Comments on cells that do not say where, or what."""
+    if not isinstance(comments, list):
+        return [_wrong(file, ("comments",), comments, "a table [[comments]] for each")]
+    names = [one.name for one in fields(CellComment)]
+    needed = ("table", "column", "text")
+    return [
+        _wrong(
+            file, ("comments",), one, f"texts for {', '.join(needed)}; known are {', '.join(names)}"
+        )
+        for one in comments
+        if not isinstance(one, Mapping)
+        or not all(name in names and isinstance(text, str) for name, text in one.items())
+        or not all(str(one.get(name, "")).strip() for name in needed)
+    ]
 
 
 def _limit_problems(limits: Any, file: str) -> list[Problem]:
@@ -246,7 +278,8 @@ def declared_spread(study: Study, of: str = "run_to_run") -> Declared | None:
 def expected_instead(rule: Rule, value: object) -> str:
     """What a rule expects instead of a value; empty where the value is allowed."""
     if isinstance(rule, Limits):
-        return "" if value in rule else str(rule)
+        bare = ", without quotation marks" if isinstance(value, str) else ""
+        return "" if value in rule else f"{rule}{bare}"
     if isinstance(rule, tuple):
         names = ", ".join(
             f'"{name}"' if isinstance(name, str) else str(name).lower() for name in rule

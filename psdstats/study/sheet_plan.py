@@ -10,26 +10,31 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
+
+import numpy as np
 
 from psdstats import columns as col
 from psdstats.errors import Problem, StudyError
 from psdstats.frozen import ReadOnly
 from psdstats.sieves.sieve import Sieve
 from psdstats.study.assemble import listed_sieves
-from psdstats.study.cells import MAX_APERTURE_UM, MAX_ROWS, MIN_APERTURE_UM, number_text
+from psdstats.study.cells import MAX_APERTURE_UM, MIN_APERTURE_UM, number_text
 from psdstats.study.forms import decode, read_csv_table
 from psdstats.study.reader import file_bytes
 from psdstats.study.records import Balance, TareHandling
 from psdstats.study.save import OutCell, OutTable, described, sieve_table
 from psdstats.study.tables import COMPUTED_COLUMNS, FLAT_COLUMNS, SIEVE_COLUMNS, RawStudy
 
+_MOST_RUNS = 1000  # two to a page of A4
+
 
 @dataclass(frozen=True, kw_only=True)
 class PlannedRun:
-    """One run to be done: its name and what distinguishes it."""
+    """One run to be done: its name, its place in the proposed order and what distinguishes it."""
 
+    order: int
     name: str
     group: str
     milling_time_min: float
@@ -66,7 +71,8 @@ class SheetPlan:
     splits : int, default=1
         Parts of each sample that are sieved, which tell how well it was split.
     factors : mapping of str to tuple
-        Further factors and their levels, every combination of which is run.
+        Further factors and their levels, every combination of which is run; blanks in a name
+        become underscores.
     sample_mass_g : float or None
         Mass to be put on the stack; written as a hint, for the sheet wants the mass weighed.
     shaking_time_min : float or None
@@ -77,6 +83,10 @@ class SheetPlan:
         Whether every run weighs its sieves empty.
     second_shaking : bool, default=False
         Whether loads are weighed again after one more shaking, for the end-point check.
+    margin_percent : float or None
+        Change of size too small to matter, per cent; a setting of the study.
+    seed : int, default=0
+        Seed of the proposed order of the runs.
 
     Raises
     ------
@@ -100,6 +110,8 @@ class SheetPlan:
     balance: Balance | None = None
     tares: TareHandling = TareHandling.EACH_RUN
     second_shaking: bool = False
+    margin_percent: float | None = None
+    seed: int = 0
 
     def __post_init__(self) -> None:
         faults = [
@@ -109,6 +121,8 @@ class SheetPlan:
         if faults:
             raise StudyError(faults)
         object.__setattr__(self, "tares", TareHandling(self.tares))
+        factors = {"_".join(name.split()): levels for name, levels in self.factors.items()}
+        object.__setattr__(self, "factors", ReadOnly(factors))
 
     def _refused(self) -> Iterator[tuple[str, str, str]]:
         """Field, fault and remedy of everything that cannot be planned."""
@@ -145,8 +159,9 @@ class SheetPlan:
         combinations = math.prod(len(levels) for levels in self.factors.values())
         runs = len(self.groups) * len(self.times_min) * combinations
         runs *= max(self.replicates, 1) * max(self.splits, 1)
-        if runs * (1 + max(map(len, (self.apertures_um, *self.sieves.values())))) > MAX_ROWS:
-            yield "replicates", f"the sheet would have more than {MAX_ROWS} rows", "Plan less."
+        if runs > _MOST_RUNS:
+            fault = f"the sheet would have {runs:,} runs, more than {_MOST_RUNS:,}"
+            yield "replicates", fault, "Plan less, or a sheet for each group."
 
     def _refused_stack(self, group: str) -> Iterator[tuple[str, str, str]]:
         """The same for the sieves of a group."""
@@ -188,15 +203,34 @@ class SheetPlan:
         return f"{'stack' if self.one_stack and group not in self.sieves else group} pan"
 
     def runs(self) -> tuple[PlannedRun, ...]:
-        """Every run, with a name made from group, factor levels, time, replicate, split."""
-        return tuple(
-            self._run(group, levels, time, number, part)
-            for group in self.groups
-            for levels in itertools.product(*self.factors.values())
-            for time in self.times_min
-            for number in range(self.replicates)
-            for part in range(1, self.splits + 1)
-        )
+        """Every run in the proposed order, with a name made from what distinguishes it.
+
+        Notes
+        -----
+        Each group has an order of its own, for benches work side by side; groups that share one
+        stack have one order.  One replicate of everything comes before the next, so that what
+        changes from day to day strikes all alike (common practice, no source).  Within it the
+        charges come at random; the times of one charge stay in order, since milling adds up.
+        """
+        rng = np.random.default_rng(self.seed)
+        ordered: list[PlannedRun] = []
+        for groups in [self.groups] if self.one_stack else [(group,) for group in self.groups]:
+            order = itertools.count(1)
+            for number in range(self.replicates):
+                charges: dict[str, list[PlannedRun]] = {}
+                for run in self._replicate(groups, number):
+                    charges.setdefault(run.charge, []).append(run)
+                of_charge = list(charges.values())
+                for index in rng.permutation(len(of_charge)):
+                    ordered += [replace(run, order=next(order)) for run in of_charge[index]]
+        return tuple(ordered)
+
+    def _replicate(self, groups: tuple[str, ...], number: int) -> Iterator[PlannedRun]:
+        """The runs of one replicate, times and splits in order."""
+        for group, *levels in itertools.product(groups, *self.factors.values()):
+            for time in sorted(self.times_min):
+                for part in range(1, self.splits + 1):
+                    yield self._run(str(group), tuple(levels), time, number, part)
 
     def _run(
         self, group: str, levels: tuple[str | float, ...], time: float, number: int, part: int
@@ -207,6 +241,7 @@ class SheetPlan:
         label = [replicate] if replicate else []
         sample = [group, *texts, number_text(time), *label]
         return PlannedRun(
+            order=0,
             name="-".join([*sample, split] if split else sample),
             group=group,
             milling_time_min=time,
@@ -234,6 +269,8 @@ def plan_settings(plan: SheetPlan) -> dict[str, object]:
         settings["material"] = plan.material
     if plan.balance is not None:
         settings["balances"] = {plan.balance.name: described(plan.balance)}
+    if plan.margin_percent is not None:
+        settings["compare"] = {"margin_percent": plan.margin_percent}
     return settings
 
 
@@ -245,7 +282,7 @@ def plan_runs(plan: SheetPlan) -> OutTable:
     names += [col.CHARGE, col.SAMPLE_MASS]
     names += [col.SHAKING_TIME] if plan.shaking_time_min is not None else []
     names += [col.BALANCE] if plan.balance is not None else []
-    names += list(plan.factors)
+    names += [*plan.factors, *col.NOTED]
     rows: list[list[OutCell]] = []
     for run in plan.runs():
         cells: dict[str, OutCell] = {
@@ -259,6 +296,8 @@ def plan_runs(plan: SheetPlan) -> OutTable:
             col.SHAKING_TIME: plan.shaking_time_min,
             col.BALANCE: plan.balance.name if plan.balance is not None else None,
             **run.factors,
+            **dict.fromkeys(col.NOTED),
+            col.RUN_ORDER: run.order,
         }
         rows.append([cells[name] for name in names])
     return names, rows

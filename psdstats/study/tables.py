@@ -10,9 +10,10 @@ from __future__ import annotations
 import re
 import unicodedata
 from collections import Counter
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from decimal import Decimal
+from functools import cache, cached_property
 
 from psdstats.columns import (
     APERTURE,
@@ -38,11 +39,12 @@ from psdstats.study.cells import (
     MAX_COLUMNS,
     MAX_MASS_G,
     MAX_ROWS,
+    MAX_TIME_MIN,
     MIN_APERTURE_UM,
     to_number,
     unguarded,
 )
-from psdstats.study.records import SourceFile
+from psdstats.study.records import CellComment, SourceFile, Study
 
 Cell = str | Decimal
 """What one cell holds; an empty cell is the empty text."""
@@ -88,8 +90,8 @@ COMPUTED_COLUMNS = (
     "bench_D50_um",
 )
 """Columns of the recording sheet that a spreadsheet computes; they are not read."""
-HEADINGS = {TARE: "Empty, g", GROSS: "With powder, g", GROSS_AGAIN: "With powder again, g",
-            NET: "Powder, g"}  # fmt: skip
+HEADINGS = {TARE: "Empty, g", GROSS: "With powder, g", GROSS_AGAIN: "Weighed again, g",
+            NET: "Powder, g", "bench_D50_um": "Bench D50 (chord), µm"}  # fmt: skip
 """Headings in words of columns whose name does not make them by itself (see `heading`)."""
 FLAT_COLUMNS = tuple(dict.fromkeys((*RUN_COLUMNS, *WEIGHING_COLUMNS)))
 """Columns of a flat file; every other one is a factor of its run."""
@@ -105,6 +107,9 @@ _BETWEEN_WORDS = re.compile(r"[\s,_()\[\]]+")
 _ONLY_WEIGHING = frozenset(WEIGHING_COLUMNS) - {RUN}
 _MOST_NAMES = 20  # listed in a message
 _NO_NUMBER = frozenset({"nan", "na", "n/a", "-", "--", "none", "inf"})
+_SUMS = frozenset({"total", "totals", "sum", "subtotal", "summe", "gesamt", "somme", "suma", "σ"})
+_GROUPED = re.compile(r"[0-9]{1,3},[0-9]{3}")  # a decimal comma or a thousands separator
+_SUMMED = (RUN, SIEVE, APERTURE, APERTURE_MM)
 
 
 def heading(column: str) -> str:
@@ -137,11 +142,13 @@ def plain_words(typed: str) -> str:
 
 def column_of(typed: str, known: Iterable[str]) -> str:
     """The known column that a heading names, by its name or in words; else the heading itself."""
-    words = plain_words(typed)
-    for name in known:
-        if words in (plain_words(name), plain_words(heading(name))):
-            return name
-    return typed
+    return _by_words(frozenset(known)).get(plain_words(typed), typed)
+
+
+@cache
+def _by_words(known: frozenset[str]) -> dict[str, str]:
+    """Columns by their names and their headings."""
+    return {plain_words(said): name for name in known for said in (name, heading(name))}
 
 
 @dataclass(frozen=True)
@@ -170,7 +177,7 @@ class Table:
     """A header and its rows; reading a cell notes in `problems` what is wrong with it.
 
     `file` is the name of the file or sheet; `decimal_comma` says whether numbers in text cells may
-    have one (not so in comma-separated files).
+    have one (not so in comma-separated files), `signs_told` that mixed signs are noted already.
     """
 
     file: str
@@ -179,15 +186,30 @@ class Table:
     problems: list[Problem]
     decimal_comma: bool = True
     header_row: int = 1
+    signs_told: bool = False
+
+    @cached_property
+    def _numeric(self) -> frozenset[str]:
+        """Columns that hold true numbers, as those of a workbook do."""
+        return frozenset(n for row in self.rows for n, c in row.cells.items() if type(c) is Decimal)
 
     def name(self, row: Row, column: str, remedy: str = "Write a name.") -> str | None:
         """Text that must be there; None, with a problem noted, where it is not."""
         text = row.text(column)
         if not text:
-            self.problems.append(
-                Problem(self.file, "the cell is empty", remedy, row.at(column), column)
-            )
+            place = (row.at(column), column)
+            self._note(row, Problem(self.file, "the cell is empty", remedy, *place))
         return text or None
+
+    def _note(self, row: Row, found: Problem) -> None:
+        """Note what is wrong with a cell; of a row that adds up others only that, once."""
+        sums = [name for name in _SUMMED if row.text(name).lower().strip(" :.") in _SUMS]
+        if sums:
+            fault, remedy = "the row is a sum and no weighing", "Delete the row: sums are computed."
+            place = (row.at(sums[0]), sums[0], row.text(sums[0]))
+            found = Problem(self.file, fault, remedy, *place)
+        if not sums or found not in self.problems:
+            self.problems.append(found)
 
     def number(self, row: Row, column: str, *, needed: bool = False) -> Decimal | None:
         """Read a number within the limits of its column; None where there is none."""
@@ -203,18 +225,22 @@ class Table:
         elif "," in text and not self.decimal_comma and isinstance(row.cells[column], str):
             fault = "a decimal comma in a comma-separated file could also be a thousands separator"
             refused = fault, "Write a decimal point, or separate the columns with semicolons."
+        elif column in self._numeric and _GROUPED.fullmatch(text):
+            whole = text.replace(",", "")
+            fault = f"among numbers this text could be {value} or {whole}"
+            refused = fault, "Type it again as a number, with the decimal sign of the spreadsheet."
         elif column in _LIMITED:
             refused = _refused_value(column, value)
         if refused is not None:
             shown = text[:40] or None
-            self.problems.append(Problem(self.file, *refused, row.at(column), column, shown))
+            self._note(row, Problem(self.file, *refused, row.at(column), column, shown))
         return None if refused else value
 
     def is_safe(self, *columns: str) -> bool:
-        """Whether the table has these columns and one decimal sign; notes what is wrong.
+        """Whether the table has these columns; notes what is wrong with it as a whole.
 
-        With decimal points and decimal commas mixed, one of them could be a thousands separator,
-        so that no number of the table is safe.
+        With decimal points and decimal commas mixed, one of them could be a thousands separator:
+        no number of the table is safe then, but the rest can still be looked at.
         """
         missing = [name for name in columns if name not in self.columns]
         found = ", ".join(self.columns[:_MOST_NAMES])
@@ -223,8 +249,12 @@ class Table:
             Problem(self.file, "the column is missing", remedy, self.header_row, name)
             for name in missing
         )
-        if missing or not self.decimal_comma:
-            return not missing
+        if not missing and self.decimal_comma and not self.signs_told:
+            self._note_mixed_signs()
+        return not missing
+
+    def _note_mixed_signs(self) -> None:
+        """Note as a problem that both decimal signs are used."""
         first: dict[str, str] = {}
         for row, name in ((r, n) for r in self.rows for n in self.columns if n not in _TEXTS):
             cell = row.cells.get(name, "")
@@ -232,12 +262,10 @@ class Table:
                 typed = sign not in first and isinstance(cell, str) and sign in cell
                 if typed and to_number(str(cell)) is not None:
                     first[sign] = f"{str(cell).strip()!r} in row {row.number}"
-        if len(first) < 2:
-            return True
-        fault = f"decimal points and decimal commas are mixed ({first['.']}, {first[',']})"
-        remedy = "Write all numbers of the table with the same decimal sign."
-        self.problems.append(Problem(self.file, fault, remedy))
-        return False
+        if len(first) == 2:
+            fault = f"decimal points and decimal commas are mixed ({first['.']}, {first[',']})"
+            remedy = "Write all numbers of the table with the same decimal sign."
+            self.problems.append(Problem(self.file, fault, remedy))
 
 
 def _refused_blank(column: str) -> str:
@@ -247,15 +275,23 @@ def _refused_blank(column: str) -> str:
     return "Write the mass in g." if column in _MASSES else "Write a number."
 
 
+_DATE = re.compile(r"[0-9]{1,4}[-./][0-9]{1,2}[-./][0-9]{1,4}")
+_FIGURES = re.compile(r"[0-9.,]+([eE][+-]?[0-9]+)?")
+
+
 def _refused_text(text: str) -> str:
     """What to write instead of a text that is no number."""
     if text.lower() in _NO_NUMBER:
         return "Leave the cell empty where nothing was measured, or measure it."
     if to_number("".join(sign for sign in text if sign not in ".,' \u2019\u202f\u00a0")):
         return "Write the number with one decimal sign and no thousands separators."
+    if _DATE.fullmatch(text):
+        return "A date stands where a number belongs; write the number."
+    if _FIGURES.fullmatch(text):
+        return "It is too large or too long to be meant; look for a slip of the pen."
     if text[0] in "0123456789":
         return "Write the number alone, its unit is in the column name."
-    return "Write a number."
+    return "Write a number alone, such as 12.5."
 
 
 def _refused_value(column: str, value: Decimal) -> tuple[str, str] | None:
@@ -267,6 +303,8 @@ def _refused_value(column: str, value: Decimal) -> tuple[str, str] | None:
         return "the number is negative", "Correct the sign, or measure again."
     if column in _POSITIVE and value == 0:
         return "the number is zero", "Write a number above zero, or leave the cell empty."
+    if column == TIME and value > Decimal(MAX_TIME_MIN):
+        return f"the time is above {MAX_TIME_MIN:.0f} min", "Write the milling time in min."
     if column in _MASSES and value > Decimal(MAX_MASS_G):
         return f"the mass is above {MAX_MASS_G:.0f} g", lost
     if column in _APERTURES and aperture_um > Decimal(MAX_APERTURE_UM):
@@ -274,6 +312,7 @@ def _refused_value(column: str, value: Decimal) -> tuple[str, str] | None:
         return f"the aperture is above {MAX_APERTURE_UM:.0f} µm", other if in_mm else lost
     if column in _APERTURES and 0 < aperture_um < Decimal(MIN_APERTURE_UM):
         other = "Apertures in mm belong in a column aperture_mm."
+        other = other if column == APERTURE else "Write it in µm, not in mm."
         finer = "Look for a decimal sign too many."
         return f"the aperture is below {MIN_APERTURE_UM:g} µm", finer if in_mm else other
     return None
@@ -364,6 +403,9 @@ class RawStudy:
     sieves: Table | None = None
     files: list[SourceFile] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
+    unread: list[str] = field(default_factory=list)
+    comments: list[CellComment] = field(default_factory=list)
+    attached: Callable[[Study], tuple[CellComment, ...]] | None = None
 
 
 def split_flat_table(flat: Table) -> tuple[Table, Table] | tuple[None, None]:
@@ -398,6 +440,6 @@ def split_flat_table(flat: Table) -> tuple[Table, Table] | tuple[None, None]:
         if often[row.text(RUN)] > 1 or any(row.text(name) for name in of_weighing if name != RUN)
     )
     return (
-        replace(flat, columns=tuple(of_run), rows=rows),
-        replace(flat, columns=tuple(of_weighing), rows=weighed),
+        replace(flat, columns=tuple(of_run), rows=rows, signs_told=True),
+        replace(flat, columns=tuple(of_weighing), rows=weighed, signs_told=True),
     )

@@ -23,6 +23,8 @@ from psdstats.study.records import Balance, Reading, Run, Study, TareHandling
 
 _NORMAL_MEDIAN = 0.6745  # median of the absolute value of a standard normal variable
 _LEAST_LIMIT = 1.5  # in units of d: neighbouring display values are never an alarm
+_FAR = 4.0  # standard uncertainties between two groups
+_UNSTATED = 10.0  # in units of d: what a balance may be off by of which nothing is stated
 
 
 def net_noise_g(resolution_g: float, repeatability_g: float) -> float:
@@ -79,11 +81,12 @@ def tare_records(study: Study) -> list[TareRecord]:
     if study.tares is TareHandling.ONCE:
         return []
     series: Mapping[tuple[str, str, str], list[tuple[Run, Reading]]] = defaultdict(list)
+    other = {(one.sieve, one.group) for one in shared_sieves(study)}
     for run in study.runs:
         for reading in run.readings:
             # pans often carry no name of their own, so they are kept apart by group
-            owner = run.group if reading.aperture_um == 0 else ""
-            series[reading.sieve, owner, run.balance].append((run, reading))
+            apart = reading.aperture_um == 0 or (reading.sieve, run.group) in other
+            series[reading.sieve, run.group if apart else "", run.balance].append((run, reading))
     compared = [members for members in series.values() if len(members) > 1]
     number = sum(len(members) for members in compared)
     if number == 0:
@@ -136,6 +139,87 @@ def _median_without(ordered: list[float], value: float) -> float:
     others = len(ordered) - 1
     low, high = (others - 1) // 2, others // 2
     return (ordered[low + (low >= gone)] + ordered[high + (high >= gone)]) / 2.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class SharedSieve:
+    """A name under which two groups seem to weigh two sieves: the odd group, and the usual one."""
+
+    sieve: str
+    group: str
+    usual: str
+    weighed: list[tuple[Run, Reading]]
+    tare_g: float
+    usual_g: float
+    limit_g: float
+
+
+def shared_sieves(study: Study) -> list[SharedSieve]:
+    """Sieves of one name whose tares in two groups differ by more than the balances explain.
+
+    Notes
+    -----
+    The limit is four standard uncertainties of the difference of two medians, u sqrt(v) each (see
+    `tare_records`), and never less than 1.5 d.  Between two balances comes to it, of each, what it
+    may be off by: linearity, drift and three times its calibration; 10 d where nothing is stated.
+    """
+    if study.tares is TareHandling.ONCE:
+        return []
+    parts: dict[str, dict[tuple[str, str], list[tuple[Run, Reading]]]] = {}
+    for run in study.runs:
+        for reading in run.readings:
+            if reading.aperture_um > 0:
+                own = parts.setdefault(reading.sieve, {})
+                own.setdefault((run.group, run.balance), []).append((run, reading))
+    found: list[SharedSieve] = []
+    for sieve, own in parts.items():
+        if len({group for group, _ in own}) < 2:
+            continue
+        usual = max(own, key=lambda part: len(own[part]))
+        for part, weighed in own.items():
+            if part[0] == usual[0]:
+                continue
+            tare_g, usual_g = (_median_tare_g(one) for one in (weighed, own[usual]))
+            limit_g = _between_groups_g(study, (part[1], usual[1]), (weighed, own[usual]), usual_g)
+            if abs(tare_g - usual_g) > limit_g:
+                found.append(SharedSieve(sieve=sieve, group=part[0], usual=usual[0],
+                                         weighed=weighed, tare_g=tare_g, usual_g=usual_g,
+                                         limit_g=limit_g))  # fmt: skip
+    return found
+
+
+def _median_tare_g(weighed: list[tuple[Run, Reading]]) -> float:
+    return median(reading.tare_g for _, reading in weighed)
+
+
+def _between_groups_g(
+    study: Study,
+    names: tuple[str, str],
+    weighed: tuple[list[tuple[Run, Reading]], ...],
+    tare_g: float,
+) -> float:
+    """Largest difference of the median tares of one sieve in two groups that balances explain."""
+    variance, least_g, off_g = 0.0, 0.0, 0.0
+    for name, own in zip(names, weighed, strict=True):
+        one = study.balances[name]
+        u = net_noise_g(one.resolution_g, one.repeatability_g or _spread_of_tares_g([own]))
+        variance += u**2 / 2.0 * min(1.0, math.pi / (2.0 * len(own)))
+        least_g = max(least_g, _LEAST_LIMIT * one.resolution_g)
+        stated_g = (one.linearity_g or 0.0) + one.drift_g + 3.0 * one.slope_u * tare_g
+        off_g += stated_g or _UNSTATED * one.resolution_g
+    return max(least_g, _FAR * math.sqrt(variance)) + (off_g if names[0] != names[1] else 0.0)
+
+
+def shared_sieve(study: Study, _: object) -> Iterator[Flag]:
+    """One sieve name in two groups whose tares tell two sieves apart."""
+    remedy = "Name the sieve that was really used: a name stands for one sieve in all groups."
+    for one in shared_sieves(study):
+        says = f"sieve {one.sieve} weighs {one.tare_g:.10g} g empty in group {one.group} and "
+        says += f"{one.usual_g:.10g} g in group {one.usual}, so it is two sieves"
+        for run, reading in one.weighed:
+            moved_g = reading.tare_g - one.usual_g
+            spot = at(run, reading)
+            yield Flag("shared_sieve", says, remedy, spot, moved_g, one.limit_g, "g", says)
 
 
 def tare_flags(study: Study) -> Iterator[Flag]:

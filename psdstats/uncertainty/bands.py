@@ -10,7 +10,9 @@ import pandas as pd
 from scipy import sparse
 
 from psdstats.distribution.arrays import StudyArrays
+from psdstats.errors import UncertaintyError
 from psdstats.frozen import Array
+from psdstats.limits import LEVEL
 from psdstats.study.records import Study
 from psdstats.uncertainty.inputs import Source
 from psdstats.uncertainty.law import JointLaw, prepare
@@ -53,6 +55,7 @@ def undersize_bands(
     that act on percentiles directly (between sieves, run to run) have no part in it.  The joint
     results for D10, D50, D90 come from `propagate`, never from a band.
     """
+    LEVEL.require("coverage", coverage, UncertaintyError)
     law = prepare(study, sources=sources, rule="semilog")  # any rule: a band needs no sizes
     arrays = law.arrays
     undersize, both = undersize_contributions(law)

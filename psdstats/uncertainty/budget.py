@@ -337,9 +337,9 @@ def _acted_on(law: JointLaw) -> pd.DataFrame:
         (law.table.on_aperture, arrays.aperture_um, arrays.real[:, 1:], "µm"),
         (law.table.on_ln_size, None, None, "1"),
     ):
-        at = np.array(action.run, dtype=np.intp), np.array(action.place, dtype=np.intp)
+        at = action.run, action.place
         frame = pd.DataFrame({"row": at[0], "index": action.input, "place": at[1], "unit": unit})
-        frame["u"] = np.abs(np.array(action.coefficient, dtype=float))
+        frame["u"] = np.abs(action.coefficient)
         frame["estimate"] = np.nan if estimate is None else estimate[at]
         parts.append(frame if real is None else frame[real[at]])
     whole = pd.concat(parts, ignore_index=True)

@@ -288,14 +288,10 @@ def _note_risky(table: InputTable, arrays: StudyArrays, runs: list[RunPlan]) -> 
 def _shared_inputs(table: InputTable) -> list[int]:
     """Inputs that act on a sieve, on several runs or on several masses, in drawing order."""
     first: dict[int, tuple[int, int]] = {}
-    shared = set(table.on_aperture.input)
-    mass = table.on_mass
-    entries = list(zip(mass.input, mass.run, mass.place, strict=True))
+    shared = set(table.on_aperture.input.tolist())
+    entries = [(index, run, place) for index, run, place, _ in table.on_mass.entries()]
     # levels of one run count as one place: a stream may shift several of them
-    entries += [
-        (index, run, -1)
-        for index, run in zip(table.on_ln_size.input, table.on_ln_size.run, strict=True)
-    ]
+    entries += [(index, run, -1) for index, run, _, _ in table.on_ln_size.entries()]
     for index, run, place in entries:
         if first.setdefault(index, (run, place)) != (run, place):
             shared.add(index)
@@ -310,9 +306,8 @@ def _spread(
     bare = np.cumsum(arrays.real, axis=1) - 1
     for kept, action in zip(own, (table.on_mass, table.on_ln_size), strict=True):
         is_mass = action is table.on_mass
-        entries = zip(action.input, action.run, action.place, action.coefficient, strict=True)
         for index, row, place, coefficient in sorted(
-            entries, key=lambda entry: _rank(table, entry[0])
+            action.entries(), key=lambda entry: _rank(table, entry[0])
         ):
             part, constant = _raw(table.kind[index], float(table.shape[index]), coefficient)
             at = int(bare[row, place]) if is_mass else place
@@ -334,9 +329,7 @@ def _sieves(
     base[arrays.sieve_index.ravel()] = arrays.aperture_um.ravel()
     parts: list[dict[int, float]] = [{} for _ in arrays.sieve_keys]
     action = table.on_aperture
-    for index, row, place, coefficient in zip(
-        action.input, action.run, action.place, action.coefficient, strict=True
-    ):
+    for index, row, place, coefficient in action.entries():
         parts[arrays.sieve_index[row, place]][index] = coefficient
     result = []
     for number, own in enumerate(parts):

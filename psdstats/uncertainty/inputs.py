@@ -13,7 +13,7 @@ the registry finds it.
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import ClassVar, Self
@@ -99,6 +99,43 @@ class Action:
         self.coefficient.append(float(coefficient))
 
 
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Actions:
+    """The same of a whole table, as arrays of one length."""
+
+    input: NDArray[np.int32]
+    run: NDArray[np.int32]
+    place: NDArray[np.int32]
+    coefficient: Array
+
+    def entries(self) -> Iterator[tuple[int, int, int, float]]:
+        """One by one, as plain numbers."""
+        return zip(
+            self.input.tolist(),
+            self.run.tolist(),
+            self.place.tolist(),
+            self.coefficient.tolist(),
+            strict=True,
+        )
+
+    @classmethod
+    def of(cls, parts: Sequence[tuple[int, Action | Actions]] = ()) -> Actions:
+        """Several one after the other, the inputs of each counted from its start."""
+
+        def joined(name: str) -> NDArray[np.int32]:
+            own = [np.asarray(getattr(part, name), dtype=np.int32) for _, part in parts]
+            return np.concatenate([*own, np.zeros(0, dtype=np.int32)])
+
+        starts = np.repeat([start for start, _ in parts], [len(part.run) for _, part in parts])
+        own = [np.asarray(part.coefficient, dtype=float) for _, part in parts]
+        return cls(
+            input=(joined("input") + starts).astype(np.int32),
+            run=joined("run"),
+            place=joined("place"),
+            coefficient=np.concatenate([*own, np.zeros(0)]),
+        )
+
+
 @dataclass(kw_only=True)
 class ElementaryInputs:
     """The inputs of one source.
@@ -118,6 +155,8 @@ class ElementaryInputs:
         share that of its repeatability, and so its degrees of freedom.
     on_mass, on_aperture, on_ln_size : Action
         Coefficients in g at (run, class), in µm at (run, aperture), in ln D at (run, level).
+    on_ln_sizes : Actions or None
+        More on ln D, already as arrays.
     mass_shift_g : ndarray, shape (R, K), or None
         Correction of the net masses to their expected value, where the source states one.
     notes : list of Remark
@@ -132,6 +171,7 @@ class ElementaryInputs:
     on_mass: Action = field(default_factory=Action)
     on_aperture: Action = field(default_factory=Action)
     on_ln_size: Action = field(default_factory=Action)
+    on_ln_sizes: Actions | None = None
     mass_shift_g: Array | None = None
     notes: list[Remark] = field(default_factory=list)
     _known: dict[Identity, int] = field(default_factory=dict)
@@ -175,7 +215,7 @@ class InputTable:
         As in `ElementaryInputs`.
     estimate : ndarray of int, shape (N,)
         Number of the estimate that the standard uncertainty of each input comes from.
-    on_mass, on_aperture, on_ln_size : Action
+    on_mass, on_aperture, on_ln_size : Actions
         As in `ElementaryInputs`, with input indices of this table.
     net_g : ndarray, shape (R, K)
         Net masses with the stated corrections.
@@ -190,9 +230,9 @@ class InputTable:
     shape: Array
     degrees_of_freedom: Array
     estimate: NDArray[np.intp]
-    on_mass: Action
-    on_aperture: Action
-    on_ln_size: Action
+    on_mass: Actions
+    on_aperture: Actions
+    on_ln_size: Actions
     net_g: Array
     notes: tuple[Remark, ...]
 
@@ -202,7 +242,7 @@ def collect_inputs(
 ) -> InputTable:
     """Put the inputs of several sources into one table."""
     found = [(number, one) for number, (_, group) in enumerate(named) for one in group]
-    actions = (Action(), Action(), Action())
+    parts: tuple[list[tuple[int, Action | Actions]], ...] = ([], [], [])
     net = weighings.arrays.net_g.copy()
     start = 0
     numbers: dict[Identity, int] = {}
@@ -210,11 +250,10 @@ def collect_inputs(
         if inputs.mass_shift_g is not None:
             net += inputs.mass_shift_g
         theirs = (inputs.on_mass, inputs.on_aperture, inputs.on_ln_size)
-        for action, added in zip(actions, theirs, strict=True):
-            action.input += [start + index for index in added.input]
-            action.run += added.run
-            action.place += added.place
-            action.coefficient += added.coefficient
+        for part, added in zip(parts, theirs, strict=True):
+            part.append((start, added))
+        if inputs.on_ln_sizes is not None:
+            parts[2].append((start, inputs.on_ln_sizes))
         start += len(inputs.identity)
         for own in inputs.estimate:
             numbers.setdefault((named[number][0], *own), len(numbers))
@@ -230,9 +269,9 @@ def collect_inputs(
         estimate=np.array(
             [numbers[named[n][0], *own] for n, one in found for own in one.estimate], dtype=np.intp
         ),
-        on_mass=actions[0],
-        on_aperture=actions[1],
-        on_ln_size=actions[2],
+        on_mass=Actions.of(parts[0]),
+        on_aperture=Actions.of(parts[1]),
+        on_ln_size=Actions.of(parts[2]),
         net_g=net,
         notes=tuple(note for _, one in found for note in one.notes),
     )

@@ -20,6 +20,7 @@ from psdstats.columns import QUANTITIES, RUN
 from psdstats.distribution.arrays import StudyArrays, study_arrays
 from psdstats.distribution.borrowing import borrow
 from psdstats.distribution.curves import InterpolationRule
+from psdstats.distribution.many_runs import borrow_many
 from psdstats.distribution.percentiles import LEVELS, SizeTable, sizes_of_arrays
 from psdstats.distribution.powder_curve import CurveLaw, at_scores, between_correlation, curve_law
 from psdstats.distribution.trial_runs import TrialRuns
@@ -27,7 +28,7 @@ from psdstats.findings import Remark
 from psdstats.frozen import Array
 from psdstats.study.records import Run, Study
 from psdstats.uncertainty.inputs import (
-    Action,
+    Actions,
     InputTable,
     Source,
     Weighings,
@@ -61,6 +62,7 @@ _THIN = 5.0
 # below this share of the mass, or this many u of a net mass, nothing passes or is left
 _NOTHING, _SEEN = 2e-4, 4.0
 _MOST_FOUND = 32  # laws of curves kept for the next call
+MOST_AT_ONCE = 256  # runs whose joint law is found with matrices over all of them
 _FOUND: dict[bytes, OpenCurves] = {}
 
 
@@ -182,13 +184,13 @@ class JointLaw:
         beside = self.acts_on_size[acting.col]
         run, level = np.divmod(acting.row, LEVELS.size)
         unit = np.where(beside, 1.0, scale[acting.row])
-        taken = Action(
-            input=acting.col.tolist(),
-            run=run.tolist(),
-            place=(level + LEVELS.size * beside).tolist(),
-            coefficient=(acting.data / np.where(unit > 0, unit, np.inf)).tolist(),
+        taken = Actions(
+            input=acting.col,
+            run=run,
+            place=level + LEVELS.size * beside,
+            coefficient=acting.data / np.where(unit > 0, unit, np.inf),
         )
-        return replace(self.table, on_mass=Action(), on_aperture=Action(), on_ln_size=taken)
+        return replace(self.table, on_mass=Actions.of(), on_aperture=Actions.of(), on_ln_size=taken)
 
     @property
     def acts_on_size(self) -> NDArray[np.bool_]:
@@ -240,7 +242,7 @@ class JointLaw:
             effective_df=self.contributions.effective_df.reshape(shape[:2])[order],
             balance_share=share[:, :, limited].sum(axis=2)[order],
             source_share=share[order],
-            joint=found.joint.rows(both),
+            joint=found.joint if (np.diff(both) == 1).all() else found.joint.rows(both),
             status=tuple(self.sizes.status[row] for row in order),
             bound_lower=self.sizes.lower[order],
             bound_upper=self.sizes.upper[order],
@@ -325,7 +327,7 @@ def open_curves(weighings: Weighings, chosen: ChosenSources) -> OpenCurves:
     readings and errors give the law found before.
     """
     named = [(one.name, one.inputs(weighings)) for one in chosen.included if not one.only_widens]
-    table = replace(collect_inputs(weighings, named), on_ln_size=Action())
+    table = replace(collect_inputs(weighings, named), on_ln_size=Actions.of())
     trial = _trial_runs(weighings, table)
     stacks = [
         tuple(sorted(weighings.study.sieves[each.sieve].nominal_um for each in run.readings[1:]))
@@ -360,17 +362,20 @@ def _found(
         covariance=trial.covariance,
         smallest=trial.smallest,
     )
+    if len(alike) > MOST_AT_ONCE:
+        many, open_factor = borrow_many(trial, curve, alike, alone=alone)
+        return OpenCurves(curve=many, factor=open_factor)
     correlation = between_correlation(curve, alike)
     if alone:
         matrix = on_ln_size(table, arrays, curve_jacobian(curve, table.net_g))
         noise = np.asarray(matrix.power(2).sum(axis=1)).ravel()
         left = np.nan_to_num(np.sqrt(np.maximum(curve.u.ravel() ** 2 - noise, 0.0)))
-        return OpenCurves(curve=curve, factor=shared_factor(left, correlation))
+        return OpenCurves(curve=curve, factor=sparse.csr_array(shared_factor(left, correlation)))
     borrowed = borrow(trial, curve, correlation)
     left = np.sqrt(np.maximum(np.diag(borrowed.between), 0.0))
     scale = np.where(left > 0, left, 1.0)
     factor = shared_factor(left, borrowed.between / np.outer(scale, scale))
-    return OpenCurves(curve=borrowed.law, factor=factor)
+    return OpenCurves(curve=borrowed.law, factor=sparse.csr_array(factor))
 
 
 def _trial_runs(weighings: Weighings, table: InputTable) -> TrialRuns:
@@ -547,7 +552,7 @@ def mean_curves(law: JointLaw, alike: Sequence[str], *, own: Sequence[str] = ())
             by_undersize=_mean_over(mates, of_run.by_undersize),
         )
         factor = sparse.kron(mates, np.eye(LEVELS.size)) @ law.curves.factor
-        curves = OpenCurves(curve=mean_curves_of, factor=np.asarray(factor))
+        curves = OpenCurves(curve=mean_curves_of, factor=sparse.csr_array(factor))
     return law_of(law.study, law.runs, arrays, law.sources, law.sizes.rule, curves)
 
 

@@ -33,7 +33,7 @@ from psdstats.distribution.powder_curve import CurveLaw
 from psdstats.errors import UncertaintyError
 from psdstats.frozen import Array
 from psdstats.student import critical_t
-from psdstats.uncertainty.inputs import Action, ElementaryInputs, InputTable, Kind
+from psdstats.uncertainty.inputs import Actions, ElementaryInputs, InputTable, Kind
 
 _COMPLEX_STEP = 1e-30
 _NO_PART = 1e-8
@@ -393,17 +393,15 @@ def of_inputs(
     )
 
 
-def acting(table: InputTable, action: Action, derivative: Array) -> sparse.csr_array:
+def acting(table: InputTable, action: Actions, derivative: Array) -> sparse.csr_array:
     """What a standard deviation of each input adds to each result, shape (R L, N).
 
     Shapes: derivative (R, L, places), of result l of run r in what the action acts on.
     """
     n_runs, n_results, _ = derivative.shape
-    run = np.array(action.run, dtype=np.intp)
-    place = np.array(action.place, dtype=np.intp)
-    part = derivative[run, :, place] * np.array(action.coefficient, dtype=float)[:, None]
-    rows = n_results * run[:, None] + np.arange(n_results)
-    columns = np.repeat(np.array(action.input, dtype=np.intp), n_results)
+    part = derivative[action.run, :, action.place] * action.coefficient[:, None]
+    rows = n_results * action.run[:, None] + np.arange(n_results, dtype=np.int32)
+    columns = np.repeat(action.input, n_results)
     return sparse.csr_array(
         (part.ravel(), (rows.ravel(), columns)), shape=(n_runs * n_results, len(table.kind))
     )
@@ -438,13 +436,13 @@ class OpenCurves:
     ----------
     curve : CurveLaw
         The law of each run.
-    factor : ndarray, shape (3 R, M)
+    factor : sparse array, shape (3 R, M)
         What a standard deviation of each of M independent inputs adds to ln D; row 3 r + l is
         level l of run r.
     """
 
     curve: CurveLaw
-    factor: Array
+    factor: sparse.csr_array
 
     def take(self, rows: Sequence[int] | NDArray[np.intp]) -> OpenCurves:
         """The same for some of the runs."""
@@ -457,14 +455,14 @@ class OpenCurves:
     def inputs(self) -> ElementaryInputs:
         """What is left open, as normal inputs on ln D."""
         result = ElementaryInputs(kind=Kind.NORMAL)
-        rows, columns = np.nonzero(self.factor)
-        index = {one: result.index(("curve", str(one))) for one in np.unique(columns).tolist()}
+        found = self.factor.tocoo()
+        rows, columns = found.coords
+        used, index = np.unique(columns, return_inverse=True)
+        for one in used.tolist():
+            result.index(("curve", str(one)))
         run, level = np.divmod(rows, LEVELS.size)
-        result.on_ln_size = Action(
-            input=[index[one] for one in columns.tolist()],
-            run=run.tolist(),
-            place=level.tolist(),
-            coefficient=self.factor[rows, columns].tolist(),
+        result.on_ln_sizes = Actions(
+            input=index.astype(np.int32), run=run, place=level, coefficient=found.data
         )
         return result
 
@@ -498,15 +496,11 @@ def on_ln_size(
 ) -> sparse.csr_array:
     """What every input adds to ln D10, ln D50, ln D90 of every run, shape (3 R, N)."""
     by_aperture = jacobian.by_ln_aperture / arrays.aperture_um[:, None, :]
-    itself = np.broadcast_to(np.eye(LEVELS.size), (len(arrays.runs), LEVELS.size, LEVELS.size))
-    return sum(
-        acting(table, action, np.nan_to_num(derivative))
-        for action, derivative in (
-            (table.on_mass, jacobian.by_mass),
-            (table.on_aperture, by_aperture),
-            (table.on_ln_size, itself),
-        )
-    )
+    by_mass = acting(table, table.on_mass, np.nan_to_num(jacobian.by_mass))
+    found = by_mass + acting(table, table.on_aperture, np.nan_to_num(by_aperture))
+    itself, levels = table.on_ln_size, np.int32(LEVELS.size)
+    rows = levels * itself.run + itself.place
+    return found + sparse.csr_array((itself.coefficient, (rows, itself.input)), shape=found.shape)
 
 
 def coverage_factor(coverage: float, degrees_of_freedom: ArrayLike = np.inf) -> Array:

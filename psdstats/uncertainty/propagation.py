@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -294,7 +295,7 @@ class Propagation(DrawnOrLinear):
     linear_valid: tuple[tuple[bool | None, ...], ...]
     monte_carlo: SizeDraws | None = None
 
-    @property
+    @cached_property
     def expanded(self) -> Array:
         """Expanded uncertainty U = k u, half the interval, shape (R, 4).
 
@@ -307,7 +308,7 @@ class Propagation(DrawnOrLinear):
             fits = (off <= 2 * numerical_tolerance(self.u)) & (half > 0)
         return np.where(fits, half, np.nan)
 
-    @property
+    @cached_property
     def k(self) -> Array:
         """Coverage factor U/u; NaN where no expanded uncertainty is stated."""
         return self.expanded / self.u

@@ -57,8 +57,8 @@ def title_line(
     report_date: str = "",
 ) -> tuple[str, ...]:
     """When, by whom, the design, and how many warnings touch the numbers; blanks to fill in."""
-    warnings = checks.of_severity(Severity.WARNING)
-    touching = [one for one in warnings if one.doubts]
+    warnings = [own for own in checks.findings if own[0].severity is Severity.WARNING]
+    touching = [own for own in warnings if own[0].doubts]
     touch = f"{len(touching)} of {plural(len(warnings), 'warning')} touch these numbers"
     if not touching:
         touch = "no warning touches these numbers"

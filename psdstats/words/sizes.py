@@ -93,7 +93,12 @@ def method_words(sizes: Propagation) -> str:
 
 def size_sentence(sizes: Propagation, run: str, quantity: str, say: Numerals = PLAIN) -> str:
     """One size as a report states it: ± U where the interval is symmetric, else the interval."""
-    at = sizes.runs.index(run), sizes.quantities.index(quantity)
+    return _size_at((sizes.runs.index(run), sizes.quantities.index(quantity)), sizes, say)
+
+
+def _size_at(at: tuple[int, int], sizes: Propagation, say: Numerals) -> str:
+    """The same by row and column."""
+    run, quantity = sizes.runs[at[0]], sizes.quantities[at[1]]
     value, u, expanded, lower, upper = (
         float(getattr(sizes, name)[at]) for name in ("value", "u", "expanded", "lower", "upper")
     )
@@ -118,9 +123,9 @@ def size_sentence(sizes: Propagation, run: str, quantity: str, say: Numerals = P
 def size_sentences(sizes: Propagation, say: Numerals = PLAIN) -> str:
     """Every size of every run as a report states it, one a line."""
     return "".join(
-        f"{size_sentence(sizes, run, quantity, say)}\n"
-        for run in sizes.runs
-        for quantity in sizes.quantities
+        f"{_size_at((row, column), sizes, say)}\n"
+        for row in range(len(sizes.runs))
+        for column in range(len(sizes.quantities))
     )
 
 

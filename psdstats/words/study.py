@@ -8,15 +8,17 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 
+from psdstats.comparison.beside import LeftOut
+from psdstats.comparison.plan import ComparisonPlan
 from psdstats.frozen import ReadOnly
 from psdstats.sieves.standards import practice_rule
 from psdstats.study.flags import Flag, Severity
 from psdstats.study.records import TareHandling
 from psdstats.study.sheet_plan import SheetPlan
+from psdstats.words.courses import level_words, place
 from psdstats.words.numbers import MISSING, PLAIN, Numerals
-from psdstats.words.remarks import listed
 
-_RUNS_NAMED = 3
+_RUNS_NAMED, _RUNS_LISTED = 3, 8
 LEAST_POINTS = 0.1
 """Points of a change in per cent below which nothing is said to move."""
 
@@ -27,6 +29,19 @@ LOOKED_FOR: Mapping[str, str] = ReadOnly(
         "no_sieve": "a run has a pan and no sieve",
         "repeated_sieve": "a run has the same sieve, or the same aperture, twice",
         "no_powder": "the net masses of a run do not add up to more than nothing",
+        "certified_order": "certified apertures stand in another order than the nominal ones",
+        "similar_names": "two names read alike and count as two",
+        "mixed_levels": "a factor is a number in some runs and words in others",
+        "density": "the density is none that a solid has",
+        "time_range": "a milling time is hardly meant",
+        "time_unit": "the times of a group are those of the others in another unit",
+        "resolution": "the readings of a balance contradict its resolution",
+        "copied_run": "a run repeats another one reading for reading",
+        "sample_mass": "a run has no sample mass, which other runs have",
+        "no_sample_mass": "no run has a sample mass, so loss of powder is not looked for",
+        "odd_aperture": "a group has one aperture that no other group has, between the same two",
+        "certificate_uncertainty": "U of a certificate does not suit its aperture",
+        "shared_sieve": "one sieve name stands for two sieves in two groups",
         "negative_net": "a loaded sieve is lighter than the empty one, within weighing noise",
         "missing_sieve": "a run lacks a sieve that the other runs of its group have",
         "aperture_order": "the sieves of a run are not written in the order of their apertures",
@@ -56,10 +71,10 @@ FURTHER_NOTES = "Further notes of the checks"
 NOTHING_FOUND = "Nothing was found that asks for action."
 
 
-def doubted_sentence(flags: int, runs: int, told: str) -> str:
-    """How many readings are in doubt, and what the answers are without their runs."""
-    readings, are = ("1 reading", "is") if flags == 1 else (f"{flags} readings", "are")
-    return f"{readings} of {runs} {'runs' if runs > 1 else 'run'} {are} in doubt. {told}".strip()
+def doubted_sentence(runs: int, told: str) -> str:
+    """How many runs are in doubt, and what the answers are without them."""
+    are = "1 run is" if runs == 1 else f"{runs} runs are"
+    return f"{are} in doubt. {told}".strip()
 
 
 def moved_words(
@@ -95,16 +110,88 @@ def moves_sentence(points: Mapping[str, float], say: Numerals = PLAIN) -> str:
     )
 
 
+SIZE_WITHOUT = "moves D50 there by"
+EFFECT = "Without the runs in doubt"
+EFFECT_CAPTION = (
+    "What D50 at the condition of the runs in doubt, and the change by the end, are without them."
+)
+ALL_IN_DOUBT = "all of these"
+NO_DOUBT = "No run is in doubt."
+NOT_COMPARED = "The runs cannot be compared, so nothing is said of the main answer"
+
+
+def size_moved(moved: LeftOut | None, say: Numerals = PLAIN) -> str:
+    """By how much a size moves, per cent."""
+    if moved is None:
+        return MISSING
+    if not math.isfinite(moved.percent):
+        return "not told"
+    if abs(moved.percent) < LEAST_POINTS:
+        return f"under {say(LEAST_POINTS)} %"
+    return f"{say.signed(moved.percent, 1)} %"
+
+
+def where_moved(moved: LeftOut, plan: ComparisonPlan, say: Numerals = PLAIN) -> str:
+    """Where a size is, or which change it is: "24 min, ball ratio 10", "0 to 48 min"."""
+    ends = [place(plan.by, one, say) for one in (moved.low, moved.high) if one]
+    level = level_words(moved.where, plan, say)
+    return ", ".join(filter(None, (" to ".join(ends), level)))
+
+
+def effect_sentence(
+    runs: Sequence[str],
+    size: LeftOut | None,
+    change: LeftOut | None,
+    plan: ComparisonPlan,
+    say: Numerals = PLAIN,
+) -> str:
+    """What D50 and the main answer are without the runs in doubt."""
+    told: list[str] = []
+    if size is not None:
+        told.append(f"{size.quantity} at {where_moved(size, plan, say)} {_size_words(size, say)}")
+    if change is not None:
+        which = f"the change of {change.quantity}, {where_moved(change, plan, say)},"
+        told.append(f"{which} {_change_words(change, say)}")
+    rest = "; ".join(told) or "nothing that is compared moves"
+    which = runs[0] if len(runs) == 1 else f"{len(runs)} runs in doubt ({first_of(runs)})"
+    return f"Without {which}: {rest}."
+
+
+def _size_words(size: LeftOut, say: Numerals) -> str:
+    """A size without some runs beside the one with them."""
+    if not math.isfinite(size.without):
+        return "cannot be told"
+    unit = "" if size.quantity == "span" else " µm"
+    with_all, without = (say(math.exp(one), ".4g") for one in (size.effect, size.without))
+    return f"is {without}{unit} instead of {with_all}{unit} ({size_moved(size, say)})"
+
+
+def _change_words(change: LeftOut, say: Numerals) -> str:
+    """A change without some runs beside the one with them."""
+    if not math.isfinite(change.without):
+        return "cannot be told"
+    without, with_all = (
+        say.signed(100.0 * math.expm1(one), 1) for one in (change.without, change.effect)
+    )
+    if change.points < LEAST_POINTS:
+        return f"stays {with_all} % (moved by less than {say(LEAST_POINTS)} points)"
+    return f"is {without} % instead of {with_all} % (by {say.fixed(change.points, 1)} points)"
+
+
 BOUNDED = "counted as a bound"
 """What becomes of a size beyond the sieves, in the place of how far it moves a change."""
 
 
+ASK_NOTHING = ("negative_net", "off_series")
+"""Checks whose notes ask for nothing where nothing else is wrong."""
+
+
 def notes_sentence(number: int) -> str:
-    """How many notes there are, which ask for nothing."""
-    ask = "notes ask" if number > 1 else "note asks"
+    """How many notes there are."""
+    notes = "notes" if number > 1 else "note"
     return (
-        f"{number} further {ask} for nothing (such as a class that weighs a little less than "
-        "nothing, within weighing noise); see the table of checks among the files."
+        f"{number} further {notes} (such as a class that weighs a little less than nothing, within "
+        "weighing noise) in the table of checks among the files."
     )
 
 
@@ -113,45 +200,75 @@ def switched_off_sentence(checks: Sequence[str]) -> str:
     return f"Checks switched off in this study: {', '.join(checks)}."
 
 
-def where_of(flag: Flag) -> str:
-    """Where one flag is: run, sieve, file and row."""
-    spot = flag.spot
+def where_of(own: Sequence[Flag]) -> str:
+    """Where one finding is: run, sieve, file and row; of many their number and the first runs."""
+    spot, runs = own[0].spot, runs_of(own)
+    if len(own) > 1:
+        times = f"{len(runs)} runs" if len(runs) == len(own) else f"{len(own)} times"
+        return f"{times}: {first_of(runs)} (all in tables/checks.csv)"
     row = "" if spot.row is None else f", row {spot.row}"
-    return f"{', '.join(filter(None, (spot.run, spot.sieve)))} ({spot.file or ''}{row})"
+    names = ", ".join(filter(None, (spot.run, spot.sieve)))
+    return f"{names} ({spot.file}{row})" if spot.file else names or MISSING
 
 
-def where_of_many(flags: Sequence[Flag]) -> str:
-    """Where many flags of one kind are: their number and the first runs."""
-    runs = list(dict.fromkeys(flag.spot.run for flag in flags if flag.spot.run))
-    more = f" and {len(runs) - _RUNS_NAMED} more" if len(runs) > _RUNS_NAMED else ""
-    return f"{len(flags)} times: {', '.join(runs[:_RUNS_NAMED])}{more} (all in tables/checks.csv)"
+def runs_of(own: Sequence[Flag]) -> list[str]:
+    """Runs of a finding, each once."""
+    return list(dict.fromkeys(flag.spot.run for flag in own if flag.spot.run is not None))
 
 
-def says_of_many(flags: Sequence[Flag], say: Numerals = PLAIN) -> str:
-    """What many flags of one check found, with the range of their values."""
-    text = LOOKED_FOR[flags[0].check]
-    values = [flag.value for flag in flags if flag.value is not None]
-    if not values:
+def first_of(names: Sequence[str], most: int = _RUNS_NAMED) -> str:
+    """The first of some names, and how many more there are."""
+    more = f" and {len(names) - most} more" if len(names) > most else ""
+    return f"{', '.join(names[:most])}{more}"
+
+
+def says_of(own: Sequence[Flag], say: Numerals = PLAIN) -> str:
+    """What one finding says, with the range of the values where they are several."""
+    first = own[0]
+    if len(own) == 1 or not (first.common or any(flag.says != first.says for flag in own)):
+        return first.says
+    text = first.common or LOOKED_FOR[first.check]
+    values = sorted({flag.value for flag in own if flag.value is not None})
+    if len(values) < 2:
         return text
-    return f"{text} ({say(min(values), '.3g')} to {say(max(values), '.3g')} {flags[0].unit})"
+    low, high = (say(one, ".3g" if abs(one) < 1000 else ".0f") for one in (values[0], values[-1]))
+    return f"{text} ({low} to {high} {first.unit})"
 
 
-def flag_lines(flags: Sequence[Flag], say: Numerals = PLAIN) -> list[str]:
-    """One line a flag as it stands; many warnings or notes of one kind in one line."""
-    kinds: dict[tuple[str, str], list[Flag]] = {}
-    for flag in flags:
-        alone = str(flag) if flag.severity is Severity.ERROR else flag.remedy
-        kinds.setdefault((flag.check, alone), []).append(flag)
-    told = list[str]()
-    for own in kinds.values():
-        runs = list(dict.fromkeys(flag.spot.run for flag in own if flag.spot.run))
-        if len(own) <= _RUNS_NAMED:
-            told += map(str, own)
-            continue
-        where = f", in {listed(runs, _RUNS_NAMED)}" if runs else ""
-        what = says_of_many(own, say)
-        told.append(f"{own[0].severity}: {len(own)} times{where}: {what}. {own[0].remedy}")
-    return told
+def finding_line(own: Sequence[Flag], say: Numerals = PLAIN) -> str:
+    """One finding in a line: where, what, what to do, and the name of its check."""
+    first, runs = own[0], runs_of(own)
+    if len(own) == 1:
+        return f"{first}{_named(first)}"
+    rows = [f"{flag.spot.row}" for flag in own if flag.spot.row is not None]
+    where = f"in {len(runs)} runs: {first_of(runs, _RUNS_LISTED)}" if len(runs) > 1 else ""
+    if not where:
+        where = ", ".join(filter(None, (first.spot.file, first.spot.run and f"run {runs[0]}")))
+        where += f", rows {first_of(rows, _RUNS_LISTED)}" if rows else ""
+    return f"{first.severity}: {where}: {says_of(own, say)}. {first.remedy}{_named(first)}"
+
+
+def _named(flag: Flag) -> str:
+    """The name of a check that can be switched off."""
+    return "" if flag.severity is Severity.ERROR else f" [{flag.check}]"
+
+
+def finding_record(own: Sequence[Flag]) -> dict[str, object]:
+    """One finding for programs: what it says, with the list of its places."""
+    first, values = own[0], [flag.value for flag in own if flag.value is not None]
+    return {
+        "severity": str(first.severity),
+        "check": first.check,
+        "says": says_of(own),
+        "remedy": first.remedy,
+        "runs": runs_of(own),
+        "places": [vars(flag.spot) for flag in own],
+        "smallest": min(values, default=None),
+        "largest": max(values, default=None),
+        "limit": first.limit,
+        "unit": first.unit,
+        "source": first.source,
+    }
 
 
 def tares_caption(group: str) -> str:
@@ -185,63 +302,109 @@ def charge_line(plan: SheetPlan) -> str:
     """Which filling of the jar each planned run is sampled from, and what to write if not so."""
     if plan.fresh_charges:
         return (
-            "Column charge: planned is a fresh filling of the jar for every run. Where one filling "
-            "was sampled at several times, write one name in all its rows."
+            "Charge: planned is a fresh filling of the jar for every run. Where one filling was "
+            "sampled at several times, write one name in all its runs."
         )
     return (
-        "Column charge: planned is one filling of the jar, sampled at all times, so its rows have "
-        "one name. Where a time had a fresh filling, write a name of its own."
+        "Charge: planned is one filling of the jar, sampled at all times, so its runs have one "
+        "name. Where a time had a fresh filling, write a name of its own."
     )
 
 
 def guide_lines(plan: SheetPlan) -> list[str]:
     """How to fill in a recording sheet, and the cautions."""
-    tares = (
-        "Weigh every sieve empty before each run (tare_g)."
-        if plan.tares is TareHandling.EACH_RUN
-        else "Weigh every sieve empty once, on its first row (tare_g); the other rows repeat it."
-    )
     loss = practice_rule("loss_percent")
     sample = f" (about {plan.sample_mass_g:g} g)" if plan.sample_mass_g is not None else ""
+    tares = (
+        "every sieve and the pan empty"
+        if plan.tares is TareHandling.EACH_RUN
+        else "every sieve and the pan empty (once, in its first run; the others repeat it)"
+    )
     lines = [
         plan.title,
-        "Fill in the shaded cells of the sheets runs and weighings, masses in g. Empty rows may "
-        "wait: runs not weighed yet are left out of the evaluation.",
-        f"Sheet runs: weigh the sample{sample} and write what the balance shows (sample_mass_g).",
+        "Sheet bench: one block a run, in the proposed order. Fill in the shaded cells, masses in "
+        "g. Runs not weighed yet may wait.",
+        f"Weigh the sample{sample}, {tares}, and after shaking each of them with its powder, "
+        "before any is emptied.",
         charge_line(plan),
-        f"Sheet weighings: {tares}",
-        "After shaking, weigh every sieve and the pan with its powder (gross_g) before emptying "
-        "any of them.",
-        "net_g, recovered_g, loss_g and loss_percent are computed. A net mass below zero or a loss "
-        f"above {loss.value:g} % ({loss.source}) is shown in bold red: look again before the "
-        "powder is gone.",
-        "Sheet sieves: write the average aperture and its expanded uncertainty from the "
-        "certificate, if there is one. Sheet study: add settings as rows of key and value.",
+        f"Red: powder below zero, or a loss above {loss.value:g} %. Look again before the powder "
+        "is gone.",
+        "D50 is a value for the bench: by the chord between the two sieves around 50 %, at nominal "
+        "apertures. Report the sizes that psdstats gives.",
+        "A run given up: choose abandoned as its status and say why in its remark. Its readings "
+        "are kept, and left out.",
+        "One run more: unprotect the sheet (there is no password), copy a whole block below the "
+        "last one, and give the run a name of its own.",
+        "Sheet sieves: write what the certificates say. Sheet study: settings, each with a hint.",
     ]
     if plan.second_shaking:
-        lines.append(
-            "Shake once more and weigh the loads again (gross_again_g): the end point is reached "
-            "when they do not change any more."
+        lines.insert(
+            3,
+            "Shake once more and weigh again: the end point is reached when the loads do not "
+            "change any more.",
         )
     return [*lines, "", "Cautions", *CAUTIONS]
 
 
+SETTING_HINTS: Mapping[str, str] = ReadOnly(
+    {
+        "title": "What the report is called.",
+        "material": "What is milled.",
+        "author": "Who answers for the trial.",
+        "date": "Day or days of the trial.",
+        "density_g_per_cm3": "Of the particles, not of the heap. Without it the scatter of "
+        "sampling is not counted.",
+        "tares": 'Write "each run" or "once".',
+        "compare.margin_percent": "A change of size below it counts as none. Without it nothing "
+        "is called equal.",
+        "compare.target_um": "Where milling is to stop, as D50. Without it no time is given.",
+        "resolution_g": "Last digit that the display shows.",
+        "repeatability_g": "Standard deviation when one load is weighed again and again; from the "
+        "data sheet, or ten weighings of one sieve.",
+        "repeatability_weighings": "How many weighings that standard deviation rests on; empty "
+        "where it is from a data sheet.",
+        "linearity_g": "From the data sheet; empty where it is not stated.",
+        "capacity_g": "A larger reading is refused.",
+    }
+)
+"""What to write as a setting, beside its name on the recording sheet."""
+
+
 def mass_messages(largest_g: str) -> dict[str, str]:
-    """What a cell for an empty weight says when it is chosen, and when it refuses."""
+    """What a cell for an empty weight says when it refuses."""
     return {
         "error": f"Write a mass in g from 0 to {largest_g}, the number alone.",
         "errorTitle": "Not a mass",
-        "prompt": "Mass in g, the number alone.",
     }
 
 
-LOAD_MESSAGES = {
-    "error": "The loaded sieve is lighter than the empty one, above the balance's capacity, or "
-    "this is no number. Weigh it again.",
-    "errorTitle": "Look again",
-    "prompt": "Mass with powder in g, the number alone.",
-}
-"""What a cell for a loaded sieve says."""
+CELL_MESSAGES: Mapping[str, Mapping[str, str]] = ReadOnly(
+    {
+        "load": {
+            "error": "The loaded sieve is lighter than the empty one, above the balance's "
+            "capacity, or this is no number. Weigh it again.",
+            "errorTitle": "Look again",
+        },
+        "status": {
+            "error": "Choose done, planned or abandoned, or leave it empty.",
+            "errorTitle": "Not a status",
+            "prompt": "Empty, or abandoned: the readings are kept and left out.",
+        },
+        "date": {
+            "error": "Write a date, such as 2026-05-31.",
+            "errorTitle": "Not a date",
+        },
+        "number": {
+            "error": "Write a number from 0, the number alone.",
+            "errorTitle": "Not a number",
+        },
+        "tares": {
+            "error": "Write each run, or once.",
+            "errorTitle": "Look again",
+        },
+    }
+)
+"""What cells of the recording sheet say when they refuse, and some when they are chosen."""
 
 
 def sample_messages(sample_mass_g: float | None) -> dict[str, str]:

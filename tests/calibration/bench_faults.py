@@ -6,6 +6,7 @@ fault; None where it cannot be planted there.
 
 import dataclasses
 import math
+import unicodedata
 from types import MappingProxyType
 
 import numpy as np
@@ -19,6 +20,19 @@ SIZES = {
     "no_sieve": "pan alone",
     "repeated_sieve": "one row twice",
     "no_powder": "every net mass 0 g",
+    "certified_order": "certified aperture beyond that of the next coarser sieve",
+    "similar_names": "group of one run in another case, with a sign that shows nothing, in NFD",
+    "mixed_levels": "5:1 in one group among numbers",
+    "density": "a density of 0.9 to 8 g/cm³ in kg/m³ or g/mm³",
+    "time_range": "one time of 60,000 min or more, or under 0.01 min",
+    "time_unit": "times of one group in hours, three digits",
+    "resolution": "scale interval 1,000 times as large, or a hundredth",
+    "copied_run": "a run with the readings of another one of its group",
+    "sample_mass": "sample mass of one run left out",
+    "no_sample_mass": "all sample masses left out",
+    "odd_aperture": "one aperture of one group 5 % larger, two or more others alike",
+    "certificate_uncertainty": "U of 1.1 to 5 tolerances, or in mm",
+    "shared_sieve": "a sieve of one group under the name of another group's",
     "negative_net": "net mass of one scale step below zero",
     "missing_sieve": "one sieve left out of one run",
     "aperture_order": "two neighbouring rows exchanged",
@@ -62,13 +76,29 @@ def with_nets(study, index, nets):
     return with_run(study, index, readings=tuple(readings))
 
 
-def _step(study):
-    return study.balances["bench"].resolution_g
+def with_balance(study, index, **changes):
+    balance = dataclasses.replace(_balance(study, index), **changes)
+    balances = {**study.balances, balance.name: balance}
+    return dataclasses.replace(study, balances=MappingProxyType(balances))
 
 
-def _reading_u(study):
+def with_sieve(study, key, **changes):
+    sieve = dataclasses.replace(study.sieves[key], **changes)
+    return dataclasses.replace(study, sieves=MappingProxyType({**study.sieves, key: sieve}))
+
+
+def with_runs(study, change):
+    """The study with every run replaced by what a function of it gives."""
+    return dataclasses.replace(study, runs=tuple(map(change, study.runs)))
+
+
+def _balance(study, index):
+    return study.balances[study.runs[index].balance]
+
+
+def _reading_u(study, index):
     """Standard uncertainty of one reading as the tare check takes it."""
-    balance = study.balances["bench"]
+    balance = _balance(study, index)
     least = practice_rule("least_repeatability").value * balance.resolution_g
     return math.hypot(balance.resolution_g / math.sqrt(12.0), max(balance.repeatability_g, least))
 
@@ -103,7 +133,9 @@ def plant_no_powder(study, index, rng):
 
 def plant_negative_net(study, index, rng):
     reading = study.runs[index].readings[-1]
-    return with_reading(study, index, -1, gross_g=round(reading.tare_g - _step(study), 6))
+    return with_reading(
+        study, index, -1, gross_g=round(reading.tare_g - _balance(study, index).resolution_g, 6)
+    )
 
 
 def plant_missing_sieve(study, index, rng):
@@ -123,16 +155,14 @@ def plant_aperture_order(study, index, rng):
 
 def plant_off_series(study, index, rng):
     key = study.runs[index].readings[2].sieve
-    sieve = dataclasses.replace(study.sieves[key], nominal_um=study.sieves[key].nominal_um + 1.0)
-    return dataclasses.replace(study, sieves=MappingProxyType({**study.sieves, key: sieve}))
+    return with_sieve(study, key, nominal_um=study.sieves[key].nominal_um + 1.0)
 
 
 def plant_certificate(study, index, rng):
     key = study.runs[index].readings[2].sieve
     nominal = study.sieves[key].nominal_um
     certified = nominal + 1.2 * tolerance_um(nominal)
-    sieve = dataclasses.replace(study.sieves[key], certified_um=certified)
-    return dataclasses.replace(study, sieves=MappingProxyType({**study.sieves, key: sieve}))
+    return with_sieve(study, key, certified_um=certified)
 
 
 def plant_overload(study, index, rng):
@@ -142,14 +172,13 @@ def plant_overload(study, index, rng):
 
 
 def plant_over_capacity(study, index, rng):
-    balance = dataclasses.replace(study.balances["bench"], capacity_g=300.0)
-    return dataclasses.replace(study, balances=MappingProxyType({"bench": balance}))
+    return with_balance(study, index, capacity_g=300.0)
 
 
 def plant_finer_than_resolution(study, index, rng):
     number = int(rng.integers(len(study.runs[index].readings)))
-    reading = study.runs[index].readings[number]
-    return with_reading(study, index, number, gross_g=reading.gross_g + 0.3 * _step(study))
+    reading, step_g = study.runs[index].readings[number], _balance(study, index).resolution_g
+    return with_reading(study, index, number, gross_g=reading.gross_g + 0.3 * step_g)
 
 
 def plant_mass_balance(study, index, rng):
@@ -189,23 +218,27 @@ def plant_charge(study, index, rng):
 
 
 def plant_tare_drift(study, index, rng):
-    if study.balances["bench"].repeatability_g == 0.0:  # then the size in units of it is unknown
-        return None
     index = len(study.runs) - 1
+    if _balance(study, index).repeatability_g == 0.0:  # then the size in units of it is unknown
+        return None
+    if study.tares == "once":
+        return None
     number = int(rng.integers(len(study.runs[index].readings)))
     reading = study.runs[index].readings[number]
-    residue = 10.0 * _reading_u(study)
+    residue = 10.0 * _reading_u(study, index)
     return with_reading(study, index, number, tare_g=reading.tare_g + residue)
 
 
 def plant_swapped_sieves(study, index, rng):
+    if study.tares == "once":
+        return None
     index = len(study.runs) - 1
     readings = study.runs[index].readings
     first, second = rng.choice(len(readings), 2, replace=False)
     tares = readings[first].tare_g, readings[second].tare_g
     study = with_reading(study, index, first, tare_g=tares[1])
     readings = study.runs[index].readings
-    wide = 10.0 * _reading_u(study)
+    wide = 10.0 * _reading_u(study, index)
     if abs(tares[0] - tares[1]) < wide:  # frames of nearly one weight cannot be told apart
         return None
     shift = tares[1] - tares[0]
@@ -213,3 +246,115 @@ def plant_swapped_sieves(study, index, rng):
     return with_reading(
         study, index, second, tare_g=tares[0], gross_g=readings[second].gross_g - shift
     )
+
+
+def plant_certified_order(study, index, rng):
+    readings = study.runs[index].readings
+    number = int(rng.integers(1, len(readings) - 1))
+    above = study.sieves[readings[number + 1].sieve].best_um
+    return with_sieve(study, readings[number].sieve, certified_um=above * rng.uniform(1.0, 1.5))
+
+
+def plant_similar_names(study, index, rng):
+    name = study.runs[index].group
+    ways = [name.swapcase(), f"{name[:1]}\u200b{name[1:]}", f"{name[:-1]}\u00ad{name[-1:]}"]
+    ways += [unicodedata.normalize("NFD", name), name.replace(" ", "  ")]
+    ways = [one for one in ways if one != name]
+    if sum(run.group == name for run in study.runs) == 1:
+        return None
+    return with_run(study, index, group=str(rng.choice(ways)))
+
+
+def plant_mixed_levels(study, index, rng):
+    group = study.runs[index].group
+    if all(run.group == group for run in study.runs):
+        return None
+    return with_runs(study, lambda run: dataclasses.replace(
+        run, factors={"ball_ratio": "5:1" if run.group == group else "10"}
+    ))  # fmt: skip
+
+
+def plant_density(study, index, rng):
+    value = (study.density_g_per_cm3 or 2.7) * float(rng.choice([1000.0, 0.001]))
+    return dataclasses.replace(study, density_g_per_cm3=value)
+
+
+def plant_time_range(study, index, rng):
+    minutes = rng.uniform(6e4, 9e5) if rng.random() < 0.5 else rng.uniform(1e-4, 9e-3)
+    return with_run(study, index, milling_time_min=float(minutes))
+
+
+def plant_time_unit(study, index, rng):
+    group = study.runs[index].group
+    own = {run.milling_time_min for run in study.runs if run.group == group} - {0.0}
+    if all(run.group == group for run in study.runs) or len(own) < 2:
+        return None
+    return with_runs(study, lambda run: run if run.group != group else dataclasses.replace(
+        run, milling_time_min=float(f"{run.milling_time_min / 60.0:.3g}")
+    ))  # fmt: skip
+
+
+def plant_resolution(study, index, rng):
+    factor = float(rng.choice([1000.0, 0.01]))
+    return with_balance(study, index, resolution_g=factor * _balance(study, index).resolution_g)
+
+
+def plant_copied_run(study, index, rng):
+    alike = [run for run in study.runs if run.group == study.runs[index].group]
+    alike = [run for run in alike if run is not study.runs[index]]
+    return with_run(study, index, readings=alike[rng.integers(len(alike))].readings)
+
+
+def plant_sample_mass(study, index, rng):
+    return with_run(study, index, sample_mass_g=None)
+
+
+def plant_no_sample_mass(study, index, rng):
+    return with_runs(study, lambda run: dataclasses.replace(run, sample_mass_g=None))
+
+
+def plant_odd_aperture(study, index, rng):
+    own = study.runs[index]
+    stacks = {run.group: tuple(one.aperture_um for one in run.readings) for run in study.runs}
+    shared = len({one.sieve for run in study.runs for one in run.readings[1:]})
+    if len(stacks) < 3 or len(set(stacks.values())) > 1 or shared < 2 * len(own.readings):
+        return None
+    odd = own.readings[rng.integers(1, len(own.readings))]
+    wrong = float(round(1.05 * odd.aperture_um))
+
+    def change(run):
+        readings = tuple(
+            dataclasses.replace(one, aperture_um=wrong) if one.sieve == odd.sieve else one
+            for one in run.readings
+        )
+        return dataclasses.replace(run, readings=readings)
+
+    return with_runs(with_sieve(study, odd.sieve, nominal_um=wrong), change)
+
+
+def plant_certificate_uncertainty(study, index, rng):
+    readings = study.runs[index].readings
+    sieve = study.sieves[readings[rng.integers(1, len(readings))].sieve]
+    limit = tolerance_um(sieve.nominal_um)
+    stated = rng.uniform(1.1, 5.0) * limit if rng.random() < 0.5 else 0.3 * limit / 1000.0
+    return with_sieve(study, sieve.key, certified_um=sieve.best_um, expanded_uncertainty_um=stated)
+
+
+def plant_shared_sieve(study, index, rng):
+    own = study.runs[index]
+    number = int(rng.integers(1, len(own.readings)))
+    odd = own.readings[number]
+    names = {one.sieve for run in study.runs if run.group != own.group for one in run.readings
+             if one.aperture_um == odd.aperture_um}  # fmt: skip
+    if not names or odd.sieve in names or study.tares == "once":
+        return None
+    name = sorted(names)[0]
+
+    def change(run):
+        readings = tuple(
+            dataclasses.replace(one, sieve=name) if one.sieve == odd.sieve else one
+            for one in run.readings
+        )
+        return dataclasses.replace(run, readings=readings)
+
+    return with_runs(study, change)

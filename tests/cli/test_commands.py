@@ -5,6 +5,7 @@ import json
 import re
 import shutil
 
+import numpy as np
 import pytest
 
 from psdstats import read_study
@@ -56,13 +57,19 @@ def test_check_json_holds_every_finding(psdstats, benches):
     assert said["exit_code"] == 1
     assert [found["says"] for found in said["flags"]] == [each.says for each in report.flags]
     assert {"severity", "row", "run", "sieve", "limit", "remedy", "source"} <= set(said["flags"][0])
+    places = [(place["run"], place["row"]) for own in said["findings"] for place in own["places"]]
+    assert sorted(places) == sorted((each.spot.run, each.spot.row) for each in report.flags)
+    open_runs = [own for own in said["findings"] if own["check"] == "not_bracketed"]
+    assert [len(own["runs"]) for own in open_runs] == [8]
+    assert (open_runs[0]["smallest"], open_runs[0]["largest"]) == pytest.approx((10.2, 14.9), 0.01)
 
 
 def test_check_notes_are_counted_or_printed(psdstats, benches):
     notes = len(check_study(read_study(benches)).of_severity("note"))
-    assert f"{notes} notes ask for nothing; --notes" in psdstats("check", benches).out
+    assert "1 note asks for nothing; --notes" in psdstats("check", benches).out
+    assert f"note: in {notes} runs: " in psdstats("check", benches, "--notes").out
     assert psdstats("check", benches, "--notes", "--each").out.count("note: ") == notes
-    assert "ask for nothing" not in psdstats("check", benches, "--quiet").out
+    assert "asks for nothing" not in psdstats("check", benches, "--quiet").out
 
 
 def test_check_tells_what_is_alike_in_one_line(psdstats, benches):
@@ -70,12 +77,39 @@ def test_check_tells_what_is_alike_in_one_line(psdstats, benches):
     warnings = check_study(read_study(benches)).of_severity("warning")
     open_runs = [one.spot.run for one in warnings if one.check == "not_bracketed"]
     short = psdstats("check", benches).out.splitlines()
-    (alike,) = [line for line in short if line.startswith("warning: 8 times, in ")]
-    assert f"{open_runs[0]}, {open_runs[1]}, {open_runs[2]} and 5 more: D10, D50 or D90" in alike
-    assert "(10.2 to 14.9 %). Add a finer sieve" in alike
+    (alike,) = [line for line in short if line.startswith("warning: in 8 runs: ")]
+    told = "D10 lies below the finest sieve (10.2 to 14.9 %). Add a finer sieve; until then "
+    assert f"{', '.join(open_runs)}: {told}" in alike
+    assert alike.endswith("[not_bracketed]")
     assert sum(line.startswith("warning: ") for line in short) == len(warnings) - 7
     each = psdstats("check", benches, "--each").out
     assert each.count("D10 lies below the finest sieve") == len(open_runs) == 8
+
+
+def test_check_tells_what_the_answer_is_without_the_runs_in_doubt(psdstats, two_times):
+    """A tare of another sieve: the sentence, the table and the comparison say the same."""
+    from psdstats import compare
+    from psdstats.comparison.beside import conditions_without, without_runs
+
+    assert "No run is in doubt." in psdstats("check", two_times, "--effect").out
+    rows = (two_times / "weighings.csv").read_text(encoding="utf-8").splitlines()
+    run, sieve, aperture, tare, gross = rows[12].split(",")
+    rows[12] = ",".join([run, sieve, aperture, f"{float(tare) - 8.0:.1f}", gross])
+    (two_times / "weighings.csv").write_text("\n".join(rows) + "\n", encoding="utf-8")
+    said = psdstats("check", two_times, "--effect", "--json")
+    document, compared = json.loads(said.out), compare(read_study(two_times), quantities=("D50",))
+    (row,) = document["effect"]
+    assert row["runs"] == run
+    assert "tare_drift" in row["check"]
+    (size,) = conditions_without(compared, "D50", [run])
+    (change,) = without_runs(compared, [run])
+    assert [row["size"], row["size_without"]] == pytest.approx(np.exp([size.effect, size.without]))
+    moved = 100.0 * np.expm1([change.effect, change.without])
+    assert [row["change"], row["change_without"]] == pytest.approx(moved)
+    assert row["change_moves"] == pytest.approx(moved[1] - moved[0])
+    told = document["sentences"][-1]
+    assert told.startswith(f"Without {run}: D50 at ")
+    assert f"is {np.exp(size.without):.4g} µm instead of {np.exp(size.effect):.4g} µm" in told
 
 
 def test_check_tells_what_the_study_leaves_open(psdstats, benches, tmp_path):

@@ -162,7 +162,7 @@ def test_missing_study_is_one_sentence(psdstats, tmp_path, words):
         (("--by", "operator"), "The run table has no column 'operator'. Name one of: group, "),
         (("--by", "group"), "Column group holds the single value all in all 5 runs, so there is "),
         (("--sources", "wind"), "'wind'"),
-        (("--margin", "-3"), "--margin: -3 is not above 0 and below 1,000,000."),
+        (("--margin", "-3"), "--margin: -3 is not a number from 0.01 to 95 per cent."),
     ],
 )
 def test_impossible_wishes_are_one_sentence(psdstats, bench, words, says):
@@ -180,3 +180,65 @@ def test_control_characters_of_a_file_do_not_reach_the_terminal(psdstats, bench)
     for words in (("check", bench, "--notes"), ("sizes", bench, "--method", "linear")):
         said = psdstats(*words)
         assert "\x1b" not in said.out + said.err
+
+
+OUT = [path for path, action in OPTIONS if action.option_strings == ["--out"]]
+
+
+@pytest.mark.parametrize("path", [*OUT, ("convert",)], ids=" ".join)
+@pytest.mark.parametrize("replace", [True, False])
+def test_where_to_write_is_decided_before_anything_is_read(psdstats, tmp_path, path, replace):
+    """The study named in the example is not even there."""
+    (tmp_path / "theirs").mkdir()
+    (tmp_path / "theirs" / "notes.txt").touch()
+    words = shlex.split(_module(path).EXAMPLE.replace("\\\n", " "))[1:]
+    words = (
+        ["convert", "nowhere", "theirs"] if path == ("convert",) else [*words, "--out", "theirs"]
+    )
+    said = psdstats(*words, *(["--replace"] if replace else []))
+    assert (said.code, said.out) == (2, "")
+    wanted = (
+        "holds files that psdstats did not write (no .psdstats-files.json in it). Choose another "
+        "folder."
+        if replace
+        else "exists already. Choose another name, or add --replace."
+    )
+    assert said.err == f"psdstats: {tmp_path / 'theirs'} {wanted}\n"
+
+
+@pytest.mark.parametrize(
+    ("fault", "code", "says"),
+    [
+        (
+            ZeroDivisionError("a\nb"),
+            3,
+            r"psdstats itself failed at main\.py, line \d+ \(ZeroDivisionError: a b\); ",
+        ),
+        (MemoryError(), 2, "The work needs more memory than this machine gives. Ask for fewer"),
+        (
+            BrokenPipeError(32, "Broken pipe"),
+            2,
+            "The output cannot be read or written: Broken pipe",
+        ),
+    ],
+)
+def test_last_resort_is_a_sentence(psdstats, monkeypatch, fault, code, says):
+    def fail(*_):
+        raise fault
+
+    monkeypatch.setattr("psdstats_cli.commands.demo.run", fail)
+    said = psdstats("demo", "d")
+    assert (said.code, said.out) == (code, "")
+    assert re.match(f"psdstats: {says}", said.err)
+    assert said.err.count("\n") == 1
+    traced = psdstats("demo", "d", "--debug").err
+    assert traced.startswith("Traceback")
+    assert traced.endswith(said.err)
+
+
+def test_last_resort_names_the_place(psdstats, bench, monkeypatch):
+    monkeypatch.setattr("psdstats.study.check.CheckReport", None)
+    said = psdstats("check", bench)
+    assert said.code == 3
+    assert re.search(r"itself failed at check\.py, line \d+ \(TypeError: ", said.err)
+    assert f"(version {__version__})" in said.err

@@ -1,8 +1,11 @@
 """What a beginner types wrong is answered in one sentence with the remedy, and exit code 2."""
 
+import argparse
 import shutil
 
 import pytest
+from psdstats_cli import options as options_of
+from psdstats_cli.console import Console
 
 
 def _file(folder, name, content):
@@ -59,21 +62,45 @@ def _refused(said, *parts):
         (("groups", "x", "--quantity", "D5"), ("did you mean D50?",)),
         (("sizes", "x", "--decimal", ";"), ("--decimal cannot be ;.", "one of '.', ','.")),
         (("sizes", "x", "--method", "guess"), ("It is one of monte-carlo, linear.",)),
-        (("sizes", "x", "--draws", "1.5"), ("--draws cannot be 1.5; give a whole number.",)),
-        (("compare", "x", "--margin", "wide"), ("--margin: wide is not a number.",)),
+        (
+            ("sizes", "x", "--draws", "1.5"),
+            ("--draws: 1.5 is not a whole number from 100 to 2,000,000.",),
+        ),
+        (
+            ("compare", "x", "--margin", "wide"),
+            ("--margin: wide is not a number from 0.01 to 95 per cent.",),
+        ),
         (
             ("report", "x", "--margin", "inf"),
-            ("--margin: inf is not above 0 and below 1,000,000.",),
+            ("--margin: inf is not a number from 0.01 to 95 per cent.",),
         ),
-        (("rate", "x", "--target-um", "nan"), ("--target-um: nan is not above 0",)),
-        (("compare", "x", "--run-to-run", "2.5:few"), ("--run-to-run: few is not a number.",)),
-        (("compare", "x", "--drift", "0:4"), ("--drift: 0 is not above 0",)),
+        (
+            ("rate", "x", "--target-um", "nan"),
+            ("--target-um: nan is not a number from 0.1 to 125,000 µm.",),
+        ),
+        (
+            ("compare", "x", "--run-to-run", "2.5:few"),
+            ("--run-to-run: few is not a number from 1",),
+        ),
+        (("compare", "x", "--drift", "0:4"), ("--drift: 0 is not a number from 0.001",)),
         (("compare", "x", "--direction", "down"), ("It is one of falling, rising.",)),
         (("compare", "x", "--test", "z"), ("It is one of calibrated, kenward-roger.",)),
-        (("sizes", "x", "--coverage", "95"), ("--coverage: 95 is not between 0 and 1.",)),
-        (("sizes", "x", "--coverage", "high"), ("--coverage: high is not a number.",)),
+        (
+            ("sizes", "x", "--coverage", "95"),
+            ("--coverage: 95 is not a number from 0.5 to 0.9999; 95 per cent is written 0.95.",),
+        ),
+        (("sizes", "x", "--coverage", "high"), ("--coverage: high is not a number from 0.5",)),
         (("sizes", "x", "--cluster", "host"), ("host is no address; write it like tcp://",)),
-        (("sheet", "--times", "0,soon", "--series", "R20"), ("--times: soon is not a number.",)),
+        (("sizes", "x", "--sources="), ("--sources is empty; give a value.",)),
+        (("sizes", ""), ("STUDY is empty; give a value.",)),
+        (("compare", "x", "--margin", "2,5"), ("per cent; write 2.5.",)),
+        (("compare", "x", "--margin", "5 %"), ("per cent; write 5.",)),
+        (("sheet", "--times", "0,6,6", "--series", "R20"), ("--times: 6 is there twice; give",)),
+        (("sheet", "--times", "0,,6", "--series", "R20"), ("in 0,,6 nothing stands before,",)),
+        (
+            ("sheet", "--times", "0,soon", "--series", "R20"),
+            ("--times: soon is not a number from 0 to 1,000,000 min.",),
+        ),
         (("sheet", "--times", "0", "--factor", "a"), ("'a' is not NAME=LEVEL",)),
     ],
     ids=lambda value: " ".join(value),
@@ -113,7 +140,7 @@ def test_negative_time(psdstats, tmp_path, one_bench):
     ]
     name = _file(tmp_path, "a.csv", "\n".join(rows).encode())
     _refused(psdstats("sizes", name), "row 2, column milling_time_min: the number is negative")
-    _refused(psdstats("sheet", "--times=-6,0", "--series", "R20"), "Give times in min from 0.")
+    _refused(psdstats("sheet", "--times=-6,0", "--series", "R20"), "--times: -6 is not a number")
 
 
 def test_unknown_factor(psdstats, bench):
@@ -131,7 +158,9 @@ def test_utf_16(psdstats, tmp_path, one_bench, encoding):
 
 def test_old_workbook(psdstats, tmp_path):
     name = _file(tmp_path, "old.xls", bytes.fromhex("d0cf11e0a1b11ae1"))
-    _refused(psdstats("sizes", name), "kind .xls are not read. Save it as CSV (UTF-8) or as XLSX.")
+    _refused(
+        psdstats("sizes", name), "kind .xls are not read. Save it as CSV (UTF-8), XLSX or ODS."
+    )
 
 
 @pytest.mark.parametrize("name", ["empty.csv", "empty.xlsx"])
@@ -156,3 +185,27 @@ def test_existing_sheet_and_study(psdstats, benches):
     _refused(psdstats("convert", benches, "s"), "s exists already. Choose another name, or add")
     shutil.rmtree("s")
     assert psdstats(*words).code == 0
+
+
+@pytest.mark.parametrize(
+    ("asked", "parts", "lent", "says"),
+    [
+        (1, 1, 1, ""),
+        (4, 8, 4, ""),
+        (1000, 8, 4, "--workers 1000: this computer lends 4 cores, no more."),
+        (2, 8, 1, "--workers 2: this computer lends 1 core, no more."),
+        (3, 1, 1, "--workers 3: work of this size cannot be divided, so 1 process will do."),
+        (4, 2, 2, "--workers 4: work of this size has 2 parts, so 2 processes will do."),
+    ],
+)
+def test_more_processes_than_pay(monkeypatch, capsys, asked, parts, lent, says):
+    monkeypatch.setattr("psdstats.processes.cores", lambda: lent if asked in (2, 1000) else 4)
+    options = argparse.Namespace(workers=asked)
+    assert options_of._workers(options, Console(), parts) == min(asked, parts, lent)
+    assert capsys.readouterr().err == (f"psdstats: {says}\n" if says else "")
+
+
+def test_what_linear_has_no_use_for_is_said(psdstats, bench):
+    said = psdstats("sizes", bench, "--method", "linear", "--draws", "1000")
+    assert said.code == 0
+    assert "--draws is not needed: --method linear draws nothing." in said.err

@@ -8,7 +8,14 @@ from psdstats_datasets import demo_study
 
 from psdstats import compare, read_study
 from psdstats.comparison import beside
-from psdstats.comparison.beside import Unit, headlines, left_out, resampled, without_runs
+from psdstats.comparison.beside import (
+    Unit,
+    conditions_without,
+    headlines,
+    left_out,
+    resampled,
+    without_runs,
+)
 from psdstats.comparison.trial_design import drift_matrix, same_level
 from psdstats.uncertainty.bootstrap import BootstrapMethod, bootstrap_interval
 
@@ -31,13 +38,17 @@ def test_headlines_are_the_changes_by_the_end(benches):
 
 
 def _by_least_squares(one, keep, where):
+    """The change by the end on some rows."""
+    return _fitted(one, keep, one.design.mean_row("48", where) - one.design.mean_row("0", where))
+
+
+def _fitted(one, keep, row):
     """Generalised least squares on some rows, from scratch: known covariance, printed spread."""
     run, cell, drift = np.nan_to_num([one.spread.run, one.spread.cell, one.spread.drift]) ** 2
     of_cell = same_level(one.frame, ("group", "milling_time_min", "ball_ratio"))
     v = one.known + run * np.eye(len(keep)) + cell * of_cell
     v = (v + drift * drift_matrix(one.frame, one.plan, ("group",)))[np.ix_(keep, keep)]
     p, x = np.linalg.inv(v), one.design.x[keep]
-    row = one.design.mean_row("48", where) - one.design.mean_row("0", where)
     return row @ np.linalg.pinv(x.T @ p @ x) @ x.T @ p @ one.y[keep]
 
 
@@ -62,6 +73,29 @@ def test_without_a_run_or_group_is_a_new_fit_without_it(benches):
 
 
 IN_DOUBT = ("cedar-5to1-6min-b", "birch-5to1-24min-a", "alder-10to1-12min-b")
+
+
+def test_sizes_of_conditions_without_runs_are_those_of_the_other_runs(benches):
+    """Each against least squares on the rows that are left, with the mean over the benches."""
+    one = benches.analysis["D50"]
+    found = conditions_without(benches, "D50", IN_DOUBT)
+    conditions = [(each.high, each.where) for each in found]
+    assert sorted(conditions) == [("12", "10"), ("24", "5"), ("6", "5")]
+    every = np.ones(len(one.frame), dtype=bool)
+    left = ~one.frame["run"].isin(IN_DOUBT).to_numpy()
+    for each in found:
+        row = one.design.mean_row(each.high, each.where)
+        row[len(one.design.cells) :] = 1.0 / 4.0  # four benches
+        whole, rest = (_fitted(one, keep, row) for keep in (every, left))
+        assert each.effect == pytest.approx(whole, abs=1e-6)
+        assert each.without == pytest.approx(rest, abs=1e-6)
+        assert each.percent == pytest.approx(100.0 * np.expm1(rest - whole), abs=1e-4)
+        in_cell = one.frame["milling_time_min"].eq(float(each.high))
+        in_cell &= one.frame["ball_ratio"].eq(float(each.where))
+        assert each.effect == pytest.approx(one.y[in_cell.to_numpy()].mean(), abs=0.02)
+    assert conditions_without(benches, "D50", ["no such run"]) == ()
+
+
 AT_THE_END = ("alder-5to1-48min-a", "alder-5to1-0min-b", "rowan-10to1-48min-a")
 
 

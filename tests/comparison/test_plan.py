@@ -183,7 +183,7 @@ def test_settings_and_command_line_know_every_spread(spread):
         ),
         (
             {"margin_percent": -1.0},
-            "The margin is −1 per cent; it must be a positive number.",
+            "margin_percent is -1.0; give a number from 0.01 to 95 per cent.",
         ),
         (
             {"spread": "wide"},

@@ -259,7 +259,7 @@ def test_correlation_is_the_covariance_of_functionals():
     """Against the double sum of |z - z'|^3 / 12, which holds for functionals blind to lines."""
     law = law_of([log_normal(150, 1.7), log_normal(130, 1.5), log_normal(150, 1.7)])
     found = between_correlation(law, [0, 1, 0])
-    weight, place = powder_curve._functionals(law)
+    weight, place = powder_curve.functionals(law)
     assert_allclose(weight.sum(axis=1), 0, atol=1e-9)
     assert_allclose((weight * place).sum(axis=1), 0, atol=1e-9)
     cubes = np.abs(place[:, None, :, None] - place[None, :, None, :]) ** 3 / 12

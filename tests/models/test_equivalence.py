@@ -64,9 +64,9 @@ def test_family_by_holm_is_stricter():
 
 
 def test_faults_are_named():
-    with pytest.raises(ModelError, match="margin is 0"):
+    with pytest.raises(ModelError, match="margin_percent is 0"):
         equivalence_test([0.0], 0.1, 5, margin_percent=0)
     with pytest.raises(ModelError, match="above 0"):
         equivalence_test([0.0], 0.0, 5, margin_percent=5)
-    with pytest.raises(ModelError, match=r"give 0 to 0\.5"):
+    with pytest.raises(ModelError, match=r"a number above 0 and below 0\.5"):
         equivalence_test([0.0], 0.1, 5, margin_percent=5, alpha=0.5)

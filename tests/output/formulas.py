@@ -1,15 +1,17 @@
 """A small evaluator of spreadsheet formulas, written apart from the code that writes them.
 
-It knows what the recording sheet uses: IF, OR, COUNT, SUM, ROUND, comparison with =, the four
-operations, numbers, texts, cells and ranges, also of another sheet.
+It knows what the recording sheet uses: IF, OR, COUNT, COUNTIF, SUM, ROUND, N, INDEX, LN, EXP, the
+comparisons = and <=, joining with &, the four operations, numbers, texts, cells and ranges, also of
+another sheet.
 """
 
+import math
 import re
 
 TOKEN = re.compile(
     r'\s*(?:(?P<text>"(?:[^"]|"")*")|(?P<number>\d+(?:\.\d*)?)'
     r"|(?P<ref>(?:[A-Za-z]+!)?\$?[A-Z]{1,3}\$?\d+(?::\$?[A-Z]{1,3}\$?\d+)?)"
-    r"|(?P<name>[A-Z]+)(?=\()|(?P<sign>[-+*/=(),]))"
+    r"|(?P<name>[A-Z]+)(?=\()|(?P<sign><=|[-+*/=(),&]))"
 )
 
 
@@ -17,10 +19,16 @@ class Evaluator:
     """Values of the cells of an openpyxl workbook, formulas computed."""
 
     def __init__(self, book):
-        self.book = book
+        self.book, self.known = book, {}
 
     def value(self, sheet, address):
         """Value of one cell; an empty cell is the empty text."""
+        if (sheet, address) not in self.known:
+            self.known[sheet, address] = self.computed(sheet, address)
+        return self.known[sheet, address]
+
+    def computed(self, sheet, address):
+        """The same, computed."""
         content = self.book[sheet][address].value
         if isinstance(content, str) and content.startswith("="):
             parser = Parser(self, sheet, content[1:])
@@ -60,11 +68,22 @@ class Parser:
 
     def comparison(self):
         """Value of a whole expression."""
-        left = self.sum()
+        left = self.joined()
         if self.peek() == ("sign", "="):
             self.take()
-            return left == self.sum()
+            return left == self.joined()
+        if self.peek() == ("sign", "<="):
+            self.take()
+            return left <= self.joined()
         return left
+
+    def joined(self):
+        """Value of texts joined by the sign for it."""
+        value = self.sum()
+        while self.peek() == ("sign", "&"):
+            self.take()
+            value = f"{value}{self.sum()}"
+        return value
 
     def sum(self):
         """Value of terms joined by plus and minus."""
@@ -129,6 +148,14 @@ class Parser:
             return any(arguments)
         if name == "ROUND":
             return round(arguments[0], int(arguments[1]))
+        if name in ("N", "LN", "EXP"):
+            value = arguments[0] if isinstance(arguments[0], int | float) else 0.0
+            return {"N": lambda x: x, "LN": math.log, "EXP": math.exp}[name](value)
+        if name == "INDEX":
+            return arguments[0][int(arguments[1]) - 1]
+        if name == "COUNTIF":
+            least = float(arguments[1].removeprefix(">="))
+            return float(sum(each >= least for each in arguments[0] if not isinstance(each, str)))
         numbers = [each for each in arguments[0] if isinstance(each, int | float)]
         return {"COUNT": float(len(numbers)), "SUM": float(sum(numbers))}[name]
 

@@ -74,3 +74,13 @@ def test_a_report_is_one_call(study, tmp_path):
     assert len(stages) == 3
     with pytest.raises(OutputError, match="exists already"):
         psdstats.report(study, tmp_path / "report", propagation=sizes)
+
+
+def test_where_a_report_goes_is_decided_before_anything_is_computed(tmp_path, study, monkeypatch):
+    monkeypatch.setattr("psdstats.output.report.collect", None)  # not reached
+    (tmp_path / "theirs").mkdir()
+    (tmp_path / "theirs" / "notes.txt").touch()
+    with pytest.raises(OutputError, match="exists already"):
+        psdstats.report(study, tmp_path / "theirs")
+    with pytest.raises(OutputError, match="holds files that psdstats did not write"):
+        psdstats.report(study, tmp_path / "theirs", replace=True)

@@ -175,7 +175,7 @@ def test_trials_of_one_bench_cover(bench):
 
 
 def test_nothing_asked_is_refused(bench):
-    with pytest.raises(PlanError, match="0 trials"):
+    with pytest.raises(PlanError, match="trials is 0"):
         attained(bench, trials=0)
 
 

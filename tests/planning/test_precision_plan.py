@@ -367,11 +367,11 @@ def test_rule_of_practice_closes_the_answer():
         ({"aperture_um": (355.0, 500.0)}, "not bracketed by 355 to 500"),
         ({"to": -90}, "'unmilled -90 %' is not bracketed by 45 to 500 µm; .*a smaller change"),
         ({"to": 0}, "the change is 0 %"),
-        ({"to": -100}, "the change is -100 %"),
+        ({"to": -100}, "change is -100"),
         ({"sample_g": (0.0,)}, "sample mass is 0"),
         ({"resolution_g": (-1.0,)}, "resolution is -1"),
-        ({"trials": 10}, "10 trials are too few"),
-        ({"seed": -1}, "the seed is -1"),
+        ({"trials": 10}, "trials is 10"),
+        ({"seed": -1}, "seed is -1"),
     ],
 )
 def test_refusals_name_the_value(options, words):

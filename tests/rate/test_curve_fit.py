@@ -271,7 +271,7 @@ def test_refusals(make_sizes):
     fit = fit_curve(CONSTANT, make_sizes())
     with pytest.raises(ModelError, match="'constant rate' has no limit"):
         time_to_margin(fit, 5.0)
-    with pytest.raises(ModelError, match="target size is -1"):
+    with pytest.raises(ModelError, match="target_um is -1"):
         time_to_target(fit, -1.0)
     three = run_sizes([0, 6, 12], [250.0, 230, 215], spread=stated_posterior(4e-4, 5.0))
     with pytest.raises(ModelError, match="3 parameters for 3 runs"):

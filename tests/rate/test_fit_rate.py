@@ -154,7 +154,7 @@ def test_one_bench_and_one_run_a_time():
         ({"balls_g": 500.0}, "state powder_g and balls_g"),
         ({"powder_g": 100.0}, "samples add up to"),
         ({"powder_g": 600.0, "balls_g": 3000.0}, "3000 g. is stated for runs of ball ratio 5, 10"),
-        ({"target_um": 0.0}, "target size is 0"),
+        ({"target_um": 0.0}, "target_um is 0"),
     ],
 )
 def test_refusals_name_the_value(demo, options, words):

@@ -28,7 +28,7 @@ CASES = list(cases())
 
 
 def test_catalogue_is_complete():
-    assert len(CASES) >= 60
+    assert len(CASES) >= 280
     assert {name for name, _, _ in CASES} == set(EXPECTED)
     assert all(applies for _, _, applies in CASES), "an edit does not apply to the sound study"
 
@@ -108,6 +108,7 @@ def test_bad_flat_file(name, tmp_path):
 
 def test_bad_places(tmp_path):
     (tmp_path / "trial.ods").write_bytes(b"x")
+    (tmp_path / "trial.pdf").write_bytes(b"x")
     (tmp_path / "trial.xlsx").write_bytes(b"no workbook")
     big = tmp_path / "big.csv"
     with big.open("wb") as file:
@@ -116,8 +117,10 @@ def test_bad_places(tmp_path):
     expected = {
         tmp_path / "nowhere": f"{tmp_path / 'nowhere'}: there is no such file or folder. Give the "
         "folder of the study, its flat CSV file or its workbook.",
-        tmp_path / "trial.ods": "trial.ods: files of the kind .ods are not read. Save it as CSV "
-        "(UTF-8) or as XLSX.",
+        tmp_path / "trial.pdf": "trial.pdf: files of the kind .pdf are not read. Save it as CSV "
+        "(UTF-8), XLSX or ODS.",
+        tmp_path / "trial.ods": "trial.ods: the workbook is damaged or not an ODS file "
+        "(BadZipFile). Open it in a spreadsheet program and save it again as ODS.",
         tmp_path / "trial.xlsx": "trial.xlsx: the workbook is damaged or not an XLSX file "
         "(BadZipFile). Open it in a spreadsheet program and save it again as XLSX.",
         big: "big.csv: the file is larger than 50 MB. Split the study, or delete what is not part "
@@ -139,6 +142,7 @@ def test_links_do_not_leave_the_folder(write_folder, tmp_path, catalogue):
         read_study(folder)
 
 
-def test_unknown_encoding(write_folder):
-    with pytest.raises(StudyError, match=r"no such text encoding is known \(found 'klingon'\)"):
-        read_study(write_folder(), encoding="klingon")
+@pytest.mark.parametrize("name", ["klingon", "base64", "idna", "unicode-escape", "undefined"])
+def test_unknown_encoding(write_folder, name):
+    with pytest.raises(StudyError, match=rf"no such text encoding is known \(found '{name}'\)"):
+        read_study(write_folder(), encoding=name)

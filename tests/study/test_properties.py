@@ -8,11 +8,20 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from psdstats.errors import OutputError
 from psdstats.sieves import Sieve
 from psdstats.study import Balance, Reading, Run, Study, TareHandling, read_study, save_study
+from psdstats.study.aside import further_columns, told_again
 from psdstats.study.cells import decimals_written, guarded, number_text, to_number, unguarded
-from psdstats.study.records import Place
-from psdstats.study.save import flat_table
+from psdstats.study.comments import comments_in
+from psdstats.study.records import AsideReading, AsideRun, CellComment, Place
+from psdstats.study.save import (
+    MASS_COLUMNS,
+    all_runs,
+    flat_table,
+    settings_of,
+    toml_text,
+)
 
 QUIET = settings(
     max_examples=40,
@@ -60,8 +69,9 @@ def studies(draw):
         runs.append(
             Run(name=name, group=draw(NAMES), milling_time_min=draw(st.floats(0, 1e4)),
                 readings=tuple(readings), balance="b", factors=MappingProxyType(factors),
-                replicate=draw(st.none() | NAMES),
-                sample_mass_g=draw(st.none() | st.floats(0.01, 1e3)))
+                replicate=draw(st.none() | NAMES), noted=draw(NOTES),
+                sample_mass_g=draw(st.none() | st.floats(0.01, 1e3)),
+                place=Place("r", 2 + len(runs)))
         )  # fmt: skip
     sieves = {key: Sieve(key=key, nominal_um=size) for key, size in zip(keys, sizes, strict=True)
               if size}  # fmt: skip
@@ -75,15 +85,107 @@ def studies(draw):
     )  # fmt: skip
 
 
+NOTES = st.fixed_dictionaries(
+    {},
+    optional={
+        "run_remark": NAMES, "weighed_on": st.dates().map(str), "weighed_by": NAMES,
+        "run_order": st.integers(1, 99).map(str),
+    },
+)  # fmt: skip
+LINES = st.text(alphabet="ab 0é\"'#=,;\t[]{}|", max_size=9)
+
+
+def put_aside(draw, run):
+    """The same run as one that is planned, abandoned or weighed in part, with what is known."""
+    status = draw(st.sampled_from(["", "planned", "abandoned"]))
+    readings = [
+        AsideReading(
+            sieve=one.sieve, aperture_um=one.aperture_um, place=one.place, remark=one.remark,
+            **{name: draw(st.sampled_from([None, getattr(one, name)])) for name in MASS_COLUMNS},
+        )
+        for one in run.readings
+    ]  # fmt: skip
+    kept = draw(st.integers(0, len(readings))) if draw(st.booleans()) else len(readings)
+    if not status and readings[:kept]:
+        readings[0] = dataclasses.replace(readings[0], tare_g=None)
+    noted = {**run.noted, **({"status": status} if status else {})}
+    fields = vars(run) | {"noted": noted, "readings": tuple(readings[:kept])}
+    return AsideRun(**fields | {"balance": draw(st.sampled_from([None, "b", "c"]))})
+
+
+@st.composite
+def commented(draw, with_further=False):
+    """A study with runs put aside, comments on cells, and comments among its settings."""
+    study = draw(studies())
+    kept, aside = [], []
+    for run in study.runs:
+        (aside if draw(st.booleans()) else kept).append(run)
+    aside = [put_aside(draw, run) for run in aside]
+    if with_further and kept:
+        first, *rest = kept[0].readings
+        first = dataclasses.replace(first, further={"room, °C": draw(NAMES), "=x": "2.50"})
+        kept[0] = dataclasses.replace(kept[0], readings=(first, *rest))
+    study = dataclasses.replace(
+        study, runs=kept, aside=aside, notes=told_again(kept, aside),
+        comments=draw(st.lists(cell_comments(study), max_size=4, unique=True)),
+    )  # fmt: skip
+    settings = settings_of(study, with_sieves=draw(st.booleans()), with_comments=False)
+    lines = toml_text(settings).splitlines()
+    for at in draw(st.lists(st.integers(0, len(lines) - 1), max_size=4)):
+        said = f"#{draw(LINES)}"
+        lines[at] = draw(st.sampled_from([f"{lines[at]} {said}", f"{said}\n{lines[at]}"]))
+    return dataclasses.replace(study, settings_text="\n".join(lines) + "\n")
+
+
+@st.composite
+def cell_comments(draw, study):
+    """A comment on some cell of a study, one there is or one there is not."""
+    run = draw(st.sampled_from(study.runs))
+    one = draw(st.sampled_from(run.readings))
+    place = draw(st.sampled_from([
+        {"table": "runs", "row": run.name, "column": "milling_time_min"},
+        {"table": "runs", "column": "group"},
+        {"table": "runs", "row": run.name, "column": "loss_g"},
+        {"table": "weighings", "row": run.name, "sieve": one.sieve, "column": "gross_g"},
+        {"table": "study", "row": "shape_factor", "column": "value"},
+        {"table": "sieves", "row": next(iter(study.sieves)), "column": "nominal_um"},
+        {"table": "guide", "column": "B7"},
+    ]))  # fmt: skip
+    return CellComment(**place, text=draw(NAMES), author=draw(st.just("") | NAMES))
+
+
 def _is_word(text):
     return to_number(text) is None
 
 
-@QUIET
-@given(study=studies(), form=st.sampled_from(["folder", "flat", "workbook"]))
-def test_round_trip(study, form, tmp_path_factory):
-    place = tmp_path_factory.mktemp("trip") / {"folder": "s", "flat": "s.csv"}.get(form, "s.xlsx")
-    assert read_study(save_study(study, place, form=form)) == study
+FORMS = {"folder": "s", "flat": "s.csv", "workbook": "s.xlsx"}
+
+
+@settings(QUIET, max_examples=20)
+@given(study=commented(), forms=st.lists(st.sampled_from(list(FORMS)), min_size=1, max_size=3))
+def test_round_trip(study, forms, tmp_path_factory):
+    """Through any chain of forms: equal runs of all kinds, equal comments of both kinds."""
+    place, again = tmp_path_factory.mktemp("trip"), study
+    for number, form in enumerate(forms):
+        target = save_study(again, place / f"{number}{FORMS[form]}", form=form)
+        again = read_study(target, to_carry=True)
+    assert again == study
+    assert [run.name for run in all_runs(again)] == [run.name for run in all_runs(study)]
+    assert comments_in(again.settings_text) == comments_in(study.settings_text)
+
+
+@settings(QUIET, max_examples=10)
+@given(study=commented(with_further=True), form=st.sampled_from(["folder", "workbook"]))
+def test_unknown_columns_are_carried_or_given_up_by_name(study, form, tmp_path_factory):
+    place = tmp_path_factory.mktemp("further")
+    again = read_study(save_study(study, place / FORMS[form], form=form), to_carry=True)
+    assert again == study
+    if further_columns(study.runs):
+        with pytest.raises(OutputError, match=r"cannot hold 2 of the things found: room, °C \("):
+            save_study(again, place / "t.csv", form="flat")
+    names = further_columns(study.runs)
+    less = save_study(again, place / "t.csv", form="flat", give_up=names)
+    assert further_columns(read_study(less, to_carry=True).runs) == []
 
 
 def write_flat(path, names, rows):

@@ -225,3 +225,18 @@ def test_a_retired_setting_is_left_out_and_told(write_folder, catalogue):
     assert "interpolation" not in study.uncertainty
     (note,) = [note for note in study.notes if "interpolation" in note]
     assert "Remove the line; between_sieves = false leaves it out." in note
+
+
+def test_headings_in_words_are_understood(tmp_path):
+    rows = ";0;90;300,00;340,00\na;0;0;310,00;330,00\n"
+    named = "run;milling_time_min;aperture_um;tare_g;gross_g\na" + rows
+    words = "Run;Milling time [min];Aperture, µm;Empty, g;With powder, g\na" + rows  # micro sign
+    greek = "RUN;milling time (min);Aperture, μm;empty g;with powder g\na" + rows  # Greek mu
+    studies = []
+    for name, text in (("a", named), ("b", words), ("c", greek)):
+        (tmp_path / name).mkdir()
+        path = tmp_path / name / "trial.csv"
+        path.write_text(text, encoding="utf-8")
+        studies.append(read_study(path))
+    assert studies[0] == studies[1] == studies[2]
+    assert studies[0].runs[0].total_g == 60

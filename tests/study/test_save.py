@@ -238,3 +238,18 @@ def test_a_setting_that_is_gone_is_taken_out(commented, tmp_path):
     assert "[compare]" not in text
     assert "# of the spring trial" in text
     assert read_study(folder) == bare
+
+
+def test_a_workbook_has_the_same_bytes_whenever_it_is_written(rich, tmp_path, monkeypatch):
+    import datetime
+
+    import openpyxl.writer.excel as writer
+
+    class Later(datetime.datetime):
+        @classmethod
+        def now(cls, tz=None):
+            return super().now(tz) + datetime.timedelta(days=400)
+
+    first = save_study(rich, tmp_path / "a.xlsx", form="workbook").read_bytes()
+    monkeypatch.setattr(writer.datetime, "datetime", Later)
+    assert save_study(rich, tmp_path / "b.xlsx", form="workbook").read_bytes() == first

@@ -104,7 +104,8 @@ def test_formulas_count_by_their_last_value(tmp_path):
         (changed(2, 0, None),
          "Table1, row 3, column run: the cell is empty. Repeat the name on every row."),
         (changed(1, 3, "#DIV/0!"),
-         "Table1, row 2, column tare_g: this is not a number (found '#DIV/0!'). Write a number."),
+         "Table1, row 2, column tare_g: this is not a number (found '#DIV/0!'). Write a number "
+         "alone, such as 12.5."),
         ([["Trial of spring"], *FLAT],
          "Table1, row 1, column run: the column is missing. Add it, or rename one of the columns "
          "found: Trial of spring."),
@@ -173,7 +174,7 @@ def test_an_expansion_attack_behind_blanks_is_refused(tmp_path, encoding):
 
     start = time.process_time()
     target = repack(path, tmp_path / "evil.xlsx", attack)
-    fault = {"utf-8": "declares a document type", "utf-16": "is not XML in UTF-8"}[encoding]
+    fault = {"utf-8": "declares a document type", "utf-16": "is not UTF-8 XML"}[encoding]
     assert refused(target) == (
         f"evil.xlsx: the part xl/worksheets/sheet1.xml {fault}. Save the workbook again with a "
         "spreadsheet program."
@@ -188,7 +189,7 @@ def test_a_document_type_in_another_encoding_is_refused(tmp_path):
         path, tmp_path / "evil.xlsx",
         lambda part, data: hidden if part == "xl/workbook.xml" else data,
     )  # fmt: skip
-    assert "the part xl/workbook.xml is not XML in UTF-8" in refused(target)
+    assert "the part xl/workbook.xml is not UTF-8 XML" in refused(target)
 
 
 @pytest.mark.parametrize(("rows", "filling", "cell"), [(2_000, 1, "XFD2"), (400, " ", "XFD327")])

@@ -290,10 +290,10 @@ def test_limits_of_a_study(study):
     ("asked", "message"),
     [
         ({}, "give lower, upper or both"),
-        ({"upper": -1.0}, "a number above 0"),
-        ({"share_above_um": 90.0, "upper": 5.0}, "a fraction between 0 and 1"),
+        ({"upper": -1.0}, "a number from 0.1 to 125,000 µm"),
+        ({"share_above_um": 90.0, "upper": 5.0}, "a number above 0 and below 1"),
         ({"lower": 9.0, "upper": 8.0}, "swap them"),
-        ({"upper": 8.0, "guard_k": -1.0}, "a number of 0 or more"),
+        ({"upper": 8.0, "guard_k": -1.0}, "a number from 0 to 10"),
         ({"upper": 8.0, "quantity": "D99"}, "D99"),
     ],
 )

@@ -195,7 +195,7 @@ def test_refusals_say_what_to_add(one_run, options, words):
         ({"wind": True}, "setting 'wind' of the uncertainty table is not known"),
         ({"rounding": "yes"}, "setting 'rounding' .* is 'yes'; give true or false"),
         ({"run_to_run_percent": True}, "run_to_run_percent.* give a number"),
-        ({"run_to_run_percent": -1.0}, "run_to_run_percent.* is -1.0; give a number of at least 0"),
+        ({"run_to_run_percent": -1.0}, "run_to_run_percent.* is -1.0; give a number from 0"),
         ({"sampling": True}, "sampling is on but the study states no density_g_per_cm3"),
     ],
 )

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from functools import partial
 from typing import TYPE_CHECKING
 
+import numpy as np
 import pandas as pd
 
 from psdstats.columns import QUANTITIES
-from psdstats.comparison.beside import without_runs
+from psdstats.comparison.beside import LeftOut, conditions_without, without_runs
 from psdstats.comparison.result import Comparison
 from psdstats.output.content import Block, Drawing, Note, Page, Paragraph
 from psdstats.output.figures.bench import tare_history
@@ -19,11 +20,10 @@ from psdstats.output.tables.table import Column, Place, Show, Table
 from psdstats.study.flags import CheckReport, Flag, Severity
 from psdstats.words import study as words
 from psdstats.words.numbers import MISSING, PLAIN, Numerals
+from psdstats.words.sheet import main_result
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
-
-_MOST_ALIKE = 3  # flags of one kind that stand in rows of their own
 
 
 def checks_table(report: CheckReport) -> Table:
@@ -51,9 +51,9 @@ def checks_page(
     report: CheckReport, compared: Comparison | None = None, say: Numerals = PLAIN
 ) -> Page:
     """What to look at and what changes without it; notes are only counted, and stand in files."""
-    pressing = [flag for flag in report.flags if flag.severity is not Severity.NOTE]
-    pressing.sort(key=lambda flag: not flag.doubts)
-    notes = len(report.flags) - len(pressing)
+    pressing = [own for own in report.findings if own[0].severity is not Severity.NOTE]
+    pressing.sort(key=lambda own: not own[0].doubts)
+    notes = len(report.of_severity(Severity.NOTE))
     blocks: list[Block] = []
     if pressing:
         blocks.append(_pressing_table(pressing, compared, say))
@@ -74,11 +74,96 @@ def checks_page(
 
 def _lead(report: CheckReport, compared: Comparison | None, say: Numerals) -> tuple[str, ...]:
     """How many readings are in doubt, and what all their runs together move."""
-    flags, runs = [one for one in report.flags if one.doubts], report.doubted_runs
-    if not flags:
+    runs = report.doubted_runs
+    if not runs:
         return ()
     told = words.moves_sentence(_points(compared, runs), say)
-    return (words.doubted_sentence(len(flags), len(runs), told),)
+    return (words.doubted_sentence(len(runs), told),)
+
+
+def effect_page(report: CheckReport, compared: Comparison, say: Numerals = PLAIN) -> Page:
+    """Each run in doubt, and those of one finding together: D50 and the main answer without it."""
+    why: dict[tuple[str, ...], list[str]] = {}
+    doubts = [own for own in report.findings if own[0].doubts]
+    for own in doubts:
+        for run in words.runs_of(own):
+            why.setdefault((run,), []).append(own[0].check)
+    for own in doubts:
+        why.setdefault(tuple(words.runs_of(own)), [own[0].check])
+    why.setdefault(report.doubted_runs, [words.ALL_IN_DOUBT])
+    if not doubts:
+        return Page(heading=words.EFFECT, sentences=(words.NO_DOUBT,))
+    rows = [
+        {"runs": words.first_of(runs), "check": ", ".join(dict.fromkeys(checks)),
+         **_effect_row(compared, runs)}
+        for runs, checks in why.items()
+    ]  # fmt: skip
+    told = [
+        words.effect_sentence(runs, *_effect(compared, runs), compared.plan, say) for runs in why
+    ]
+    table = _effect_table(rows, compared)
+    return Page(heading=words.EFFECT, sentences=tuple(told), blocks=(table,))
+
+
+def _effect(compared: Comparison, runs: Sequence[str]) -> tuple[LeftOut | None, LeftOut | None]:
+    """What moves the most without some runs: a size at their conditions, and the main answer."""
+    quantity = main_result(compared).quantity
+    sizes = sorted(conditions_without(compared, quantity, runs), key=lambda one: -one.moved)
+    changes = [one for one in without_runs(compared, runs) if one.quantity == quantity]
+    own = [one for one in changes if one.where in {size.where for size in sizes}]
+    return next(iter(sizes), None), next(iter(own or changes), None)
+
+
+def _effect_row(compared: Comparison, runs: Sequence[str]) -> dict[str, object]:
+    """Sizes in µm and changes in per cent, with and without some runs."""
+    row: dict[str, object] = {}
+    for kind, one in zip(("size", "change"), _effect(compared, runs), strict=True):
+        if one is None:
+            continue
+        row[f"{kind}_where"] = words.where_moved(one, compared.plan)
+        values = np.exp([one.effect, one.without])
+        values = values if kind == "size" else 100.0 * (values - 1.0)
+        row[kind], row[f"{kind}_without"] = map(float, values)
+        row[f"{kind}_moves"] = one.percent if kind == "size" else float(np.diff(values)[0])
+    return row
+
+
+def _effect_table(rows: Sequence[Mapping[str, object]], compared: Comparison) -> Table:
+    quantity = main_result(compared).quantity
+    names = ("runs", "check", *(f"{kind}{part}" for kind in ("size", "change") for part in _PARTS))
+    columns = [
+        Column(name=name, heading=heading, unit=unit, show=show, decimals=decimals)
+        for name, (heading, unit, show, decimals) in zip(
+            names, _effect_columns(quantity), strict=True
+        )
+    ]
+    return Table(
+        name="runs in doubt",
+        frame=pd.DataFrame(rows, columns=list(names)),
+        caption=words.EFFECT_CAPTION,
+        columns=tuple(columns),
+    )
+
+
+_PARTS = ("_where", "", "_without", "_moves")
+
+
+def _effect_columns(quantity: str) -> list[tuple[str, str, Show, int | None]]:
+    """Heading, unit, form and decimals of each column of the table."""
+    unit = "" if quantity == "span" else "µm"
+    size = (unit, Show.NUMBER, 1 if unit else 3)
+    return [
+        ("without", "", Show.TEXT, None),
+        ("check", "", Show.TEXT, None),
+        (f"{quantity} at", "", Show.TEXT, None),
+        ("all runs", *size),
+        ("without", *size),
+        ("moves", "%", Show.SIGNED, 1),
+        (f"change of {quantity}", "", Show.TEXT, None),
+        ("all runs", "%", Show.SIGNED, 1),
+        ("without", "%", Show.SIGNED, 1),
+        ("moves", "points", Show.SIGNED, 1),
+    ]
 
 
 def _points(compared: Comparison | None, runs: Sequence[str]) -> dict[str, float]:
@@ -110,15 +195,11 @@ def _tares(history: pd.DataFrame, say: Numerals) -> Axes:
     return tare_history(history, new_axes(height_mm=85.0, say=say))
 
 
-def _pressing_table(pressing: list[Flag], compared: Comparison | None, say: Numerals) -> Table:
-    """Flags of one check and remedy as they are, or many of them in one row."""
-    alike: dict[tuple[str, str], list[Flag]] = {}
-    for flag in pressing:
-        alike.setdefault((flag.check, flag.remedy), []).append(flag)
-    rows: list[dict[str, str]] = []
-    for own in alike.values():
-        parts = [own] if len(own) > _MOST_ALIKE else [[flag] for flag in own]
-        rows += [_row(part, compared, say) for part in parts]
+def _pressing_table(
+    pressing: Sequence[Sequence[Flag]], compared: Comparison | None, say: Numerals
+) -> Table:
+    """One row a finding."""
+    rows = [_row(own, compared, say) for own in pressing]
     return Table(
         name="to look at",
         frame=pd.DataFrame(rows),
@@ -128,25 +209,28 @@ def _pressing_table(pressing: list[Flag], compared: Comparison | None, say: Nume
             Column(name="where", heading="where"),
             Column(name="says", heading="found"),
             Column(name="remedy", heading="what to do"),
+            Column(name="size", heading=words.SIZE_WITHOUT),
             Column(name="without", heading=words.WITHOUT),
         ),
         is_front=True,
     )
 
 
-def _row(own: list[Flag], compared: Comparison | None, say: Numerals) -> dict[str, str]:
+def _row(own: Sequence[Flag], compared: Comparison | None, say: Numerals) -> dict[str, str]:
     """One row: what was found where, what to do, and what moves without these runs."""
-    first, several = own[0], len(own) > 1
-    runs = list(dict.fromkeys(one.spot.run for one in own if one.spot.run is not None))
-    without = MISSING
+    first, runs = own[0], words.runs_of(own)
+    without = size = MISSING
     if first.check == "not_bracketed":
         without = words.BOUNDED
     elif runs and first.doubts:
         without = words.moved_words(_points(compared, runs), say)
+        if compared is not None:
+            size = words.size_moved(_effect(compared, runs)[0], say)
     return {
         "severity": str(first.severity),
-        "where": words.where_of_many(own) if several else words.where_of(first),
-        "says": words.says_of_many(own, say) if several else first.says,
+        "where": words.where_of(own),
+        "says": words.says_of(own, say),
         "remedy": first.remedy,
+        "size": size,
         "without": without,
     }

@@ -17,7 +17,6 @@ import math
 import re
 import textwrap
 import unicodedata
-import zipfile
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from functools import cached_property
@@ -38,6 +37,7 @@ from psdstats.output.text import (
 )
 from psdstats.study.cells import put_text
 from psdstats.words.numbers import PLAIN, DecimalSign, Numerals
+from psdstats.workbooks import workbook_bytes
 
 
 def to_csv(table: Table, say: Numerals = PLAIN) -> str:
@@ -298,8 +298,6 @@ def _cell(text: str) -> str:
     return "{}" + escaped if escaped.startswith(("[", "*")) else escaped
 
 
-_EPOCH = (1980, 1, 1, 0, 0, 0)  # the earliest date a ZIP entry can hold
-_STAMP = re.compile(rb"(<dcterms:(created|modified)[^>]*>)[^<]*(</dcterms:\2>)")
 _SHEET_SIGNS = re.compile(r"[\[\]:*?/\\']")
 _SHEET_LENGTH = 31
 _LONGEST_COLUMN = 48
@@ -327,9 +325,7 @@ def to_xlsx(tables: Iterable[Table]) -> bytes:
         for column, text in enumerate(row, start=1):
             _put(contents.cell(row=at, column=column), text, "")
     _dress(contents, [max(len(row[i]) for row in listing) for i in range(3)])
-    buffer = io.BytesIO()
-    book.save(buffer)
-    return _without_dates(buffer.getvalue())
+    return workbook_bytes(book)
 
 
 def _fill(sheet: Any, table: Table) -> None:
@@ -384,20 +380,6 @@ def _sheet_names(names: list[str]) -> list[str]:
         taken.add(unique.lower())
         out.append(unique)
     return out
-
-
-def _without_dates(book: bytes) -> bytes:
-    buffer = io.BytesIO()
-    with (
-        zipfile.ZipFile(io.BytesIO(book)) as old,
-        zipfile.ZipFile(buffer, "w", zipfile.ZIP_DEFLATED) as new,
-    ):
-        for name in sorted(old.namelist()):
-            content = old.read(name)
-            if name == "docProps/core.xml":
-                content = _STAMP.sub(rb"\g<1>1980-01-01T00:00:00Z\g<3>", content)
-            new.writestr(zipfile.ZipInfo(name, _EPOCH), content, zipfile.ZIP_DEFLATED)
-    return buffer.getvalue()
 
 
 _GAP = "  "

@@ -476,6 +476,8 @@ def timeline(
     if not times or any(later <= early for early, later in pairwise(times)):
         raise PlanError(f"milling times are {list(times)}; give increasing minutes from 0 up.")
     names = _names(charges)
+    if day_min is not None:
+        limits.DAY_MIN.require("day_min", day_min)
     days: list[Day] = []
     left = names
     while left:
@@ -498,7 +500,7 @@ def timeline(
 
 
 def _names(charges: int | Sequence[str]) -> tuple[str, ...]:
-    if isinstance(charges, int):
+    if isinstance(charges, int | float | np.integer):
         many = limits.COUNT.require("charges", charges)
         return tuple(f"charge {number}" for number in range(1, int(many) + 1))
     names = tuple(charges)

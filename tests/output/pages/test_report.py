@@ -152,13 +152,13 @@ def test_checks_list_what_presses_and_count_the_notes(benches):
     assert len(says) == len(pressing) - len(open_runs) + 1
     assert {each.says for each in pressing if each not in open_runs} < set(says)
     assert where[0].startswith("cedar-5to1-6min-b, Cedar 180 µm (weighings.csv")
-    (together,) = [at for at, text in enumerate(where) if text.startswith("8 times: ")]
+    (together,) = [at for at, text in enumerate(where) if text.startswith("8 runs: ")]
     shares = sorted(float(re.search(r"([\d.]+) %", each.says)[1]) for each in open_runs)
-    expected = f"lies in the pan or above the top sieve ({shares[0]:g} to {shares[-1]:g} %)"
-    assert expected in says[together]
+    expected = f"D10 lies below the finest sieve ({shares[0]:g} to {shares[-1]:g} %)"
+    assert says[together] == expected
     assert "and 5 more" in where[together]
     notes = len(benches.checks.flags) - len(pressing)
-    assert f"{notes} further notes ask for nothing" in section.blocks[-1].text
+    assert f"{notes} further notes (such as a class" in section.blocks[-1].text
     assert len(checks_table(benches.checks).frame) == len(benches.checks.flags)
 
 
@@ -187,10 +187,11 @@ def test_checks_say_what_changes_without_the_runs_in_doubt(benches):
     page = checks_page(benches.checks, benches.comparison)
     table = next(block for block in page.blocks if isinstance(block, Table))
     assert list(table.frame["without"]) == ["under 0.1"] * 3 + ["counted as a bound"]
+    assert list(table.frame["size"]) == ["−0.1 %", "under 0.1 %", "+0.3 %", "–"]
     most = max(one.points for one in without_runs(benches.comparison, benches.checks.doubted_runs))
     assert most < 0.1
     assert page.lead == (
-        "3 readings of 3 runs are in doubt. Without all of them together no change by the end "
+        "3 runs are in doubt. Without all of them together no change by the end "
         "moves by as much as 0.1 points.",
     )
     assert page.front().heading == "Checks of the readings"
