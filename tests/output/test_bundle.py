@@ -65,7 +65,8 @@ def test_progress_counts_to_the_end(sizes: pd.DataFrame, tmp_path: Path) -> None
     write_report_folder(
         tmp_path / "a", _content(sizes), provenance={}, progress=lambda *at: calls.append(at)
     )
-    assert calls == [(1, 4), (2, 4), (3, 4), (4, 4)]
+    assert calls == sorted(calls)
+    assert calls[-1] == (4, 4)
 
 
 def test_nothing_is_left_of_a_folder_that_failed(sizes: pd.DataFrame, tmp_path: Path) -> None:
