@@ -88,7 +88,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="whether the analysis lets groups drift apart, where three hold three times, or "
         "takes one spread for all times (default: drifting)",
     )
-    add_values(parser, ("--alpha", 0.05, "P", "level of the test"), kind=limits.ALPHA)
+    add_values(parser, ("--alpha", 0.05, "P", "level of the test"), kind=limits.PLAN_ALPHA)
     add_values(parser, ("--power", 0.8, "P", "power aimed at"), kind=limits.POWER)
     weighed = (
         "sizes expected, µm: measurement and sieves are then found from simulated weighings on the "

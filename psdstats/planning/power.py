@@ -298,7 +298,7 @@ def _refuse(
         raise PlanError("the change is 0 %; give the change that is to be seen.")
     if margin is not None:
         limits.GAIN_PERCENT.require("margin", margin)
-    limits.ALPHA.require("alpha", alpha)
+    limits.PLAN_ALPHA.require("alpha", alpha)
     limits.POWER.require("wanted power", wanted_power)
     limits.TRIALS.require("trials", trials)
     limits.SEED.require("seed", seed)

@@ -410,7 +410,8 @@ def propagate(
 def _ensure_room_for_draws(runs: int, asked: Drawing) -> None:
     """Refuse draws that would not fit: blocks of all sizes, and sums of their products."""
     sizes = len(QUANTITIES) * runs
-    block = _COPIES * 8.0 * sizes * asked.blocks[0] * asked.workers
+    at_once = min(WORKERS.require("workers", asked.workers, UncertaintyError), cores())
+    block = _COPIES * 8.0 * sizes * asked.blocks[0] * at_once
     ensure_room(
         block + _COPIES * 8.0 * sizes**2,
         f"draws of {runs} runs together",
