@@ -49,7 +49,7 @@ from psdstats.uncertainty.propagation import Propagation
 from psdstats.uncertainty.registry import RUN_TO_RUN, measurement_sources
 
 _TINY = 1e-9  # share of the largest below which a direction of x is none
-_MATRICES = 33  # of all runs, held at once for a quantity: measured
+_MATRICES = 33  # of all runs, held at once for a quantity: estimated
 LN = "ln size"
 CONDITION = "condition"
 ORDER = "order of {}"

@@ -23,7 +23,7 @@ from psdstats.frozen import Array
 
 CORE = 256  # runs by which blocks move together
 BLOCK = 12  # runs in a block at most
-LEAST_SHARED = 0.003  # of the largest eigenvalue of the core: the smallest that is kept
+LEAST_SHARED = 0.005  # of the largest eigenvalue of the core: the smallest that is kept
 LEAST_OWN = 1e-3  # of the largest variance of a block
 L = LEVELS.size
 

@@ -58,7 +58,7 @@ ENOUGH_DRAWS = 100_000
 """Where commands and reports end the adaptive method: a few seconds for 80 runs."""
 _FEW = 10  # runs or pairs up to which two digits of u are made
 
-_COPIES = 5  # of a block of draws held at once, and of the sums of products: measured
+_COPIES = 5  # of a block of draws held at once, and of the sums of products: estimated
 
 # beyond JCGM 101, clause 8 with one digit of u: ends and u of the linear law within this share
 _AGREEMENT = 0.1

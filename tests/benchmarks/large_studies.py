@@ -32,7 +32,7 @@ KINDS = {
     "sizes, as usual": ("sizes",),
     "compare": ("compare",),
 }
-MOST = {"sizes, as usual": 2000, "compare": 2000}
+MOST = {"sizes, as usual": 500, "compare": 500}
 _CALL = "import sys; from psdstats_cli.main import main; sys.exit(main(sys.argv[1:]))"
 
 
@@ -116,7 +116,8 @@ def main():
                 sys.stdout.flush()
     if asked.write:
         head = (
-            "# Large studies\n\n`python tests/benchmarks/large_studies.py --write`, seed "
+            "# Large studies\n\n`python tests/benchmarks/large_studies.py "
+            f"{chr(32).join(sys.argv[1:])}`, seed "
             f"{SEED}, {datetime.date.today()}.\n\n{__doc__.split(chr(10) * 2)[1]}\n\n"
             "| command | runs | processor, s | most memory, MB |\n|---|--:|--:|--:|\n"
         )
