@@ -117,6 +117,8 @@ class JointLaw:
     def notes(self) -> tuple[Remark | str, ...]:
         """What the study says and what had to be assumed before anything is propagated."""
         found = () if self.curves is None else _curve_notes(self.curves.curve, self.arrays)
+        if self.curves is not None and len(self.study.runs) > MOST_AT_ONCE:
+            found = (*found, PropagationRemark.MANY_RUNS(runs=len(self.study.runs)))
         return (*self.study.notes, *self.sizes.notes, *self.table.notes, *found)
 
     def linear(self, coverage: float = 0.95) -> Propagation:

@@ -457,6 +457,15 @@ def _not_settled(say: Numerals, draws: int, digits: int) -> str:  # noqa: ARG001
     )
 
 
+def _many_runs(say: Numerals, runs: int) -> str:  # noqa: ARG001
+    return (
+        f"{runs} runs are too many for one joint law of the curve between the sieves: runs of one "
+        "group at one time share it wholly, others as far as 256 of the runs tell. The standard "
+        "uncertainty of a difference within one group may be too small by up to a third; compare "
+        "fewer groups at a time where such a difference decides."
+    )
+
+
 def _ratio_doubtful(say: Numerals, run: str, quantity: str) -> str:  # noqa: ARG001
     return (
         f"Run {run!r}: the linear interval of {quantity} is doubtful, and so are those of its "
@@ -489,6 +498,7 @@ REMARKS = {
     PropagationRemark.HIDDEN_PEAK: _hidden_peak,
     PropagationRemark.FLAT_STEP: _flat_step,
     PropagationRemark.NOT_SETTLED: _not_settled,
+    PropagationRemark.MANY_RUNS: _many_runs,
     PropagationRemark.RATIO_DOUBTFUL: _ratio_doubtful,
     PropagationRemark.RATIO_BEYOND_SIEVES: _ratio_beyond,
 }
