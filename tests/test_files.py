@@ -280,12 +280,16 @@ def test_what_cannot_go_back_is_put_where_it_is_seen(tmp_path):
 
 def test_ctrl_c_waits_until_a_step_is_whole(tmp_path, monkeypatch):
     place = write_folder_atomically(tmp_path / "out", put(one="1"))
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)  # ignored in the background
     swap = files._swap
     monkeypatch.setattr(
         files, "_swap", lambda *both: (signal.raise_signal(signal.SIGINT), swap(*both))
     )
-    with pytest.raises(KeyboardInterrupt):
-        write_folder_atomically(place, put(one="2"), replace=True)
+    try:
+        with pytest.raises(KeyboardInterrupt):
+            write_folder_atomically(place, put(one="2"), replace=True)
+    finally:
+        signal.signal(signal.SIGINT, before)
     assert contents(place) == {"one.txt": "2"}
     assert [path.name for path in tmp_path.iterdir()] == ["out"]
 

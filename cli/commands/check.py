@@ -132,7 +132,7 @@ def _say(report: CheckReport, options: argparse.Namespace, console: Console) -> 
     notes = [own for own in report.findings if own[0].check in ASK_NOTHING]
     pressing = [own for own in report.findings if own[0].severity != "note"]
     for own in report.findings if options.notes else [o for o in report.findings if o not in notes]:
-        for line in map(str, own) if options.each else [finding_line(own, options.say)]:
+        for line in map(str, own) if options.each else [finding_line(own)]:
             console.say(line)
     if report.switched_off:
         console.remark(f"Switched off in this study: {', '.join(report.switched_off)}.")

@@ -46,9 +46,9 @@ def natural(text: str) -> Key:
 
 
 def _place(run: Run) -> tuple[object, ...]:
-    levels = (
-        (0, float(one), ()) if isinstance(one, int | float) else (1, 0.0, natural(one))
-        for _, one in sorted(run.factors.items())
+    levels = tuple(
+        (name, *((0, float(one), ()) if isinstance(one, int | float) else (1, 0.0, natural(one))))
+        for name, one in sorted(run.factors.items())
     )
     names = (natural(one or "") for one in (run.replicate, run.split, run.name))
-    return (natural(run.group), *levels, run.milling_time_min, *names)
+    return (natural(run.group), levels, run.milling_time_min, *names)

@@ -44,7 +44,7 @@ class PropagationRemark(RemarkKind):
     FLAT_STEP = "a level along a flat step"  # run, quantity
     BEYOND_SIEVES = "draws beyond the sieves"  # run, quantity, share
     NOT_SETTLED = "draws not settled"  # draws, digits
-    MANY_RUNS = "curves of many runs in blocks"  # runs
+    MANY_RUNS = "curves in blocks"  # runs
     RATIO_DOUBTFUL = "linear ratio doubtful"  # run, quantity
     RATIO_BEYOND_SIEVES = "draws of a ratio beyond"  # quantity, high, low, share
 

@@ -222,8 +222,8 @@ def first_of(names: Sequence[str], most: int = _RUNS_NAMED) -> str:
     return f"{', '.join(names[:most])}{more}"
 
 
-def says_of(own: Sequence[Flag], say: Numerals = PLAIN) -> str:
-    """What one finding says, with the range of the values where they are several."""
+def says_of(own: Sequence[Flag]) -> str:
+    """What one finding says, with the range of the values; a message keeps the decimal point."""
     first = own[0]
     if len(own) == 1 or not (first.common or any(flag.says != first.says for flag in own)):
         return first.says
@@ -231,11 +231,11 @@ def says_of(own: Sequence[Flag], say: Numerals = PLAIN) -> str:
     values = sorted({flag.value for flag in own if flag.value is not None})
     if len(values) < 2:
         return text
-    low, high = (say(one, ".3g" if abs(one) < 1000 else ".0f") for one in (values[0], values[-1]))
+    low, high = (PLAIN(one, ".3g" if abs(one) < 1000 else ".0f") for one in (values[0], values[-1]))
     return f"{text} ({low} to {high} {first.unit})"
 
 
-def finding_line(own: Sequence[Flag], say: Numerals = PLAIN) -> str:
+def finding_line(own: Sequence[Flag]) -> str:
     """One finding in a line: where, what, what to do, and the name of its check."""
     first, runs = own[0], runs_of(own)
     if len(own) == 1:
@@ -245,7 +245,7 @@ def finding_line(own: Sequence[Flag], say: Numerals = PLAIN) -> str:
     if not where:
         where = ", ".join(filter(None, (first.spot.file, first.spot.run and f"run {runs[0]}")))
         where += f", rows {first_of(rows, _RUNS_LISTED)}" if rows else ""
-    return f"{first.severity}: {where}: {says_of(own, say)}. {first.remedy}{_named(first)}"
+    return f"{first.severity}: {where}: {says_of(own)}. {first.remedy}{_named(first)}"
 
 
 def _named(flag: Flag) -> str:

@@ -229,7 +229,7 @@ def _row(own: Sequence[Flag], compared: Comparison | None, say: Numerals) -> dic
     return {
         "severity": str(first.severity),
         "where": words.where_of(own),
-        "says": words.says_of(own, say),
+        "says": words.says_of(own),
         "remedy": first.remedy,
         "size": size,
         "without": without,

@@ -90,7 +90,7 @@ def test_a_reader_finds_the_answer_in_the_demo(demo):
     _has_facts(demo)
     sheet = answer_sheet(demo)
     assert "4 groups × 5 milling times × 2 ball ratios × 2 runs" in sheet.line[2]
-    assert sheet.line[-1].startswith("3 of 11 warnings")
+    assert sheet.line[-1].startswith("3 of 4 warnings")
     agree = _answer(sheet, "Do the groups agree?")
     assert agree.strong.startswith("No: at 48 min, ball ratio 10, D50 on Alder is ")
     act = _answer(sheet, "Act on").text
