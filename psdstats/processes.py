@@ -78,8 +78,12 @@ def _end_with(owner: int) -> None:
 
 
 def forks() -> bool:
-    """Whether work can begin at once in a copy of this process, and a core is free for it."""
-    return sys.platform == "linux" and len(os.sched_getaffinity(0)) > 1
+    """Whether work can begin at once in a copy of this process, and a core is free for it.
+
+    Not where other threads run (a notebook has some): a lock that one holds stays shut in the copy.
+    """
+    alone = threading.active_count() == 1
+    return sys.platform == "linux" and alone and len(os.sched_getaffinity(0)) > 1
 
 
 @contextmanager
@@ -103,7 +107,7 @@ def beside(make: Callable[[], Made]) -> Iterator[Callable[[], Made]]:
     copy = multiprocessing.get_context("fork").Process(
         target=_make, args=(os.getpid(), make, there)
     )
-    with warnings.catch_warnings():  # other threads hold nothing that the copy will ask for
+    with warnings.catch_warnings():  # threads of libraries below Python count there too
         warnings.simplefilter("ignore", DeprecationWarning)
         copy.start()
     there.close()

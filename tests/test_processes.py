@@ -4,6 +4,7 @@ import os
 import signal
 import subprocess
 import sys
+import threading
 import time
 from functools import partial
 from pathlib import Path
@@ -95,6 +96,27 @@ def test_children_end_with_their_parent(tmp_path):
     assert left == []
 
 
+@pytest.fixture
+def by_itself(monkeypatch):
+    """As in a process that runs the tests with no thread of its own beside them."""
+    monkeypatch.setattr("threading.active_count", lambda: 1)
+
+
+def test_no_copy_is_made_while_other_threads_run():
+    until = threading.Event()
+    thread = threading.Thread(target=until.wait)
+    thread.start()
+    try:
+        assert not forks()
+        here = os.getpid()
+        with beside(os.getpid) as wait:
+            assert wait() == here
+    finally:
+        until.set()
+        thread.join()
+
+
+@pytest.mark.usefixtures("by_itself")
 def test_what_is_made_beside_is_what_would_be_made_here():
     here = os.getpid()
     with beside(lambda: (os.getpid(), 6 * 7)) as wait:
@@ -103,6 +125,7 @@ def test_what_is_made_beside_is_what_would_be_made_here():
     assert (process != here) is forks()
 
 
+@pytest.mark.usefixtures("by_itself")
 def test_what_fails_beside_fails_here_in_its_own_words():
     def fail():
         raise PsdstatsError("no such thing")
@@ -111,12 +134,14 @@ def test_what_fails_beside_fails_here_in_its_own_words():
         wait()
 
 
+@pytest.mark.usefixtures("by_itself")
 def test_a_copy_that_dies_is_made_up_for():
     here = os.getpid()
     with beside(lambda: 1 if os.getpid() == here else os._exit(3)) as wait:
         assert wait() == 1
 
 
+@pytest.mark.usefixtures("by_itself")
 @pytest.mark.parametrize("alone", [False, True])
 def test_tasks_shared_out_are_each_done_and_in_order(monkeypatch, tmp_path, alone):
     if alone:
