@@ -21,6 +21,7 @@ from pathlib import Path
 from types import ModuleType
 from typing import Any, NoReturn
 
+from psdstats import __file__ as LIBRARY  # noqa: N812
 from psdstats import __version__
 from psdstats.errors import PsdstatsError
 
@@ -301,8 +302,9 @@ def _own_fault(fault: BaseException) -> str:
     """What to report where psdstats did not foresee what happened."""
     import traceback
 
+    homes = [Path(__file__).parent, Path(LIBRARY).parent]
     frames = traceback.extract_tb(fault.__traceback__)
-    own = [one for one in frames if {"psdstats", "psdstats_cli"} & {*Path(one.filename).parts}]
+    own = [one for one in frames if {*homes} & {*Path(one.filename).parents}]
     where = f" at {Path(own[-1].filename).name}, line {own[-1].lineno}" if own else ""
     said = " ".join(str(fault).split())[:200]
     return (
