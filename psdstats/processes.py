@@ -83,7 +83,7 @@ def forks() -> bool:
     Not where other threads run (a notebook has some): a lock that one holds stays shut in the copy.
     """
     alone = threading.active_count() == 1
-    return sys.platform == "linux" and alone and len(os.sched_getaffinity(0)) > 1
+    return sys.platform == "linux" and alone and cores() > 1
 
 
 @contextmanager

@@ -69,6 +69,7 @@ def _check(options: argparse.Namespace, console: Console) -> int:
     from psdstats.output.content import Page
     from psdstats.output.pages.checks import checks_table, tare_drawings
     from psdstats.study import check_file, read_study
+    from psdstats.study.aside import every_note
     from psdstats.study.tares import tare_history
     from psdstats.words.study import finding_line, finding_record
 
@@ -78,7 +79,7 @@ def _check(options: argparse.Namespace, console: Console) -> int:
     if not report.of_severity("error"):
         study = read_study(options.study, encoding=options.encoding)
         effect = _effect(study, report, options, console) if options.effect else effect
-    notes = () if study is None else study.notes
+    notes = () if study is None else every_note(study)
     console.document(
         {
             "exit_code": report.exit_code,

@@ -120,6 +120,7 @@ def _convert_wide(options: argparse.Namespace, console: Console, form: StudyForm
 
     from psdstats.files import write_file_atomically
     from psdstats.study import save_study
+    from psdstats.study.aside import every_note
     from psdstats.study.reader import read_wide_study
     from psdstats.words.wide import mapping_lines, mapping_text
 
@@ -127,7 +128,7 @@ def _convert_wide(options: argparse.Namespace, console: Console, form: StudyForm
         options.study, mapping=options.mapping, encoding=options.encoding
     )
     said = mapping_lines(table)
-    for line in (*said, *(f"Note on the study: {note}" for note in study.notes)):
+    for line in (*said, *(f"Note on the study: {note}" for note in every_note(study))):
         console.say(line)
     target = save_study(
         study, options.target, form=form, replace=options.replace, give_up=options.give_up

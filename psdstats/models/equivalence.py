@@ -199,7 +199,7 @@ def detectable_percent(
     some = np.where(finite, df, 1.0)
     tails = (0.5, 0.5 + 0.5 * _RANGE, 0.5 - 0.5 * _RANGE)
     for name, tail in zip(names, tails, strict=True):
-        scale = np.sqrt(some / (2.0 * special.gammaincinv(some / 2.0, tail)))
+        scale = np.sqrt(some / special.chdtri(some, 1.0 - tail))
         scale = np.where(finite & (name != names[0]), scale, 1.0)
         found[name][good] = -100.0 * np.expm1(-seen * scale)
     return found

@@ -147,12 +147,9 @@ def adjust_p(p: ArrayLike, *, kind: Adjustment | str = Adjustment.HOLM) -> Array
             f"The rule {rule.value!r} needs the correlations of the contrasts; "
             "use simultaneous(), or holm, bonferroni or none here."
         )
-    m, order = len(values), np.argsort(values, kind="stable")
-    if rule is Adjustment.BONFERRONI:
-        return np.asarray(np.minimum(m * values, 1.0), dtype=np.float64)
-    adjusted = np.empty(m)
-    adjusted[order] = np.maximum.accumulate((m - np.arange(m)) * values[order])
-    return np.asarray(np.minimum(adjusted, 1.0), dtype=np.float64)
+    from statsmodels.stats.multitest import multipletests
+
+    return np.asarray(multipletests(values, method=rule.value)[1], dtype=np.float64)
 
 
 def _joint(

@@ -57,6 +57,7 @@ from psdstats.output.pages.whole_distribution import whole_page
 from psdstats.output.tables.table import Column, Show, Table
 from psdstats.planning.attained import Attained
 from psdstats.rate.fit_rate import RateResult
+from psdstats.study.aside import every_note
 from psdstats.study.flags import CheckReport
 from psdstats.study.order import in_order
 from psdstats.study.records import Study
@@ -285,7 +286,7 @@ def study_page(study: Study, say: Numerals = PLAIN) -> Page:
             balances_table(study),
             _groups_table(study, say),
         ),
-        notes=study.notes,
+        notes=every_note(study),
         notes_heading=words.ASSUMED_HEADING,
     )
 

@@ -12,15 +12,17 @@ from psdstats.study.records import AsideRun, Run, Study, TareHandling
 _NAMED = 8  # in one finding; the others are counted
 
 
-def told_again(runs: Sequence[Run], aside: Sequence[AsideRun]) -> list[str]:
-    """What each reading of the study tells anew: runs and columns that are not evaluated."""
+def every_note(study: Study) -> tuple[str, ...]:
+    """Notes of a study, and which of its runs and columns are not evaluated."""
     told = {"planned": "Not weighed yet", "abandoned": "Abandoned"}
     named = {
-        words: [run.name for run in aside if run.status == status] for status, words in told.items()
+        words: [run.name for run in study.aside if run.status == status]
+        for status, words in told.items()
     }
     left = [f"{words} and left out: {', '.join(own)}." for words, own in named.items() if own]
-    kept = further_columns((*runs, *aside))
-    return [f"Not evaluated: column {', '.join(kept)}.", *left] if kept else left
+    kept = further_columns((*study.runs, *study.aside))
+    columns = [f"Not evaluated: column {', '.join(kept)}."] if kept else []
+    return (*study.notes, *columns, *left)
 
 
 def further_columns(runs: Sequence[Run | AsideRun]) -> list[str]:

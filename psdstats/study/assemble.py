@@ -18,7 +18,6 @@ from psdstats import columns as col
 from psdstats.errors import Problem, StudyError
 from psdstats.sieves.sieve import Sieve
 from psdstats.sieves.standards import EDITIONS
-from psdstats.study.aside import told_again
 from psdstats.study.cells import decimals_written, number_text, to_number
 from psdstats.study.records import (
     AsideReading,
@@ -351,8 +350,6 @@ def assemble(raw: RawStudy, problems: list[Problem]) -> Study | None:
     others = tuple(_aside(entry, aside[entry.run], *files) for entry in runs if entry.run in aside)
     if not records and not others:
         return None
-    told = told_again(records, others)
-    notes = [*(note for note in notes if note not in told), *told]
     return _study(raw, records, others, sieves, balances, notes)
 
 

@@ -287,7 +287,23 @@ def _hold_run(run: Run | AsideRun, kind: type) -> None:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Run:
+class _ListedRun:
+    """What is known of every run, evaluated or not."""
+
+    name: str
+    group: str
+    milling_time_min: float
+    replicate: str | None = None
+    split: str | None = None
+    charge: str | None = None
+    sample_mass_g: float | None = None
+    factors: Mapping[str, str | float] = field(default_factory=ReadOnly)
+    noted: Mapping[str, str] = field(default_factory=ReadOnly)
+    place: Place = field(default=Place("", 0), compare=False)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Run(_ListedRun):
     """One sample taken at one time and sieved once.
 
     Parameters
@@ -322,18 +338,8 @@ class Run:
         If a field cannot be so; names the run, the field, the value and the remedy.
     """
 
-    name: str
-    group: str
-    milling_time_min: float
     readings: tuple[Reading, ...]
     balance: str
-    replicate: str | None = None
-    split: str | None = None
-    charge: str | None = None
-    sample_mass_g: float | None = None
-    factors: Mapping[str, str | float] = field(default_factory=ReadOnly)
-    noted: Mapping[str, str] = field(default_factory=ReadOnly)
-    place: Place = field(default=Place("", 0), compare=False)
 
     def __post_init__(self) -> None:
         _hold_run(self, Reading)
@@ -351,7 +357,7 @@ class Run:
 
 
 @dataclass(frozen=True, kw_only=True)
-class AsideRun:
+class AsideRun(_ListedRun):
     """A run that is not evaluated: planned, abandoned, or not wholly weighed yet.
 
     Parameters
@@ -369,18 +375,8 @@ class AsideRun:
         If a field cannot be so; names the run, the field, the value and the remedy.
     """
 
-    name: str
-    group: str
-    milling_time_min: float
     readings: tuple[AsideReading, ...] = ()
     balance: str | None = None
-    replicate: str | None = None
-    split: str | None = None
-    charge: str | None = None
-    sample_mass_g: float | None = None
-    factors: Mapping[str, str | float] = field(default_factory=ReadOnly)
-    noted: Mapping[str, str] = field(default_factory=ReadOnly)
-    place: Place = field(default=Place("", 0), compare=False)
 
     def __post_init__(self) -> None:
         _hold_run(self, AsideReading)

@@ -25,7 +25,7 @@ from psdstats import columns as col
 from psdstats.errors import OutputError, StudyError
 from psdstats.files import Holds, write_file_atomically, write_folder_atomically
 from psdstats.sieves.sieve import Sieve
-from psdstats.study.aside import further_columns, told_again
+from psdstats.study.aside import further_columns
 from psdstats.study.cells import decimals_written, guarded, number_text, put_text
 from psdstats.study.comments import (
     LIST_COLUMNS,
@@ -74,8 +74,7 @@ def settings_of(
     """Everything of a study that is not in its tables, as settings."""
     settings: dict[str, object] = {name: getattr(study, name) for name in _SETTINGS}
     settings["tares"] = str(study.tares)
-    told = told_again(study.runs, study.aside)  # by each reading, as long as it is so
-    settings["notes"] = [note for note in study.notes if note not in told]
+    settings["notes"] = list(study.notes)
     settings["balances"] = {name: described(each) for name, each in study.balances.items()}
     if with_sieves:
         settings["sieves"] = {name: described(each) for name, each in study.sieves.items()}
@@ -372,10 +371,7 @@ def _without_further(study: Study) -> Study:
     """The study without the columns of its weighings that are not known."""
     if not further_columns(all_runs(study)):
         return study
-    runs, aside = tuple(map(_bare, study.runs)), tuple(map(_bare, study.aside))
-    told = told_again(study.runs, study.aside)
-    notes = [note for note in study.notes if note not in told]
-    return replace(study, runs=runs, aside=aside, notes=(*notes, *told_again(runs, aside)))
+    return replace(study, runs=tuple(map(_bare, study.runs)), aside=tuple(map(_bare, study.aside)))
 
 
 def _bare(run: AnyRun) -> AnyRun:

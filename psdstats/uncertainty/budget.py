@@ -30,6 +30,7 @@ from psdstats.errors import UncertaintyError
 from psdstats.findings import Remark
 from psdstats.sieves.sieve import Sieve
 from psdstats.sieves.standards import tolerance_um
+from psdstats.study.aside import every_note
 from psdstats.study.records import Balance, Run, Study, TareHandling
 from psdstats.uncertainty.inputs import Kind, Source
 from psdstats.uncertainty.law import JointLaw, prepare
@@ -225,7 +226,7 @@ def budget(
         by=by,
         sources=law.table.sources,
         sources_left_out=law.sources.left_out,
-        notes=(*study.notes, *law.table.notes),
+        notes=(*every_note(study), *law.table.notes),
     )
 
 

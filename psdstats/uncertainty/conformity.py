@@ -25,6 +25,7 @@ from psdstats.findings import Remark, RemarkKind
 from psdstats.frozen import Array
 from psdstats.limits import GUARD_K, SHARE, SIZE_UM, SPAN, SPREAD
 from psdstats.student import critical_t, upper_tail
+from psdstats.study.aside import every_note
 from psdstats.study.records import Run, Study
 from psdstats.uncertainty.bands import undersize_contributions
 from psdstats.uncertainty.inputs import Source
@@ -309,7 +310,7 @@ def _shares(
         bounds=np.stack([above, above]),
         known=own,
         reach=_plain_reach(own.u),
-        notes=(*study.notes, *law.table.notes, *([absent] if left else [])),
+        notes=(*every_note(study), *law.table.notes, *([absent] if left else [])),
     )
 
 

@@ -27,6 +27,7 @@ from psdstats.distribution.trial_runs import TrialRuns
 from psdstats.findings import Remark
 from psdstats.frozen import Array
 from psdstats.room import ensure_room
+from psdstats.study.aside import every_note
 from psdstats.study.records import Run, Study
 from psdstats.uncertainty.inputs import (
     Actions,
@@ -119,7 +120,7 @@ class JointLaw:
         found = () if self.curves is None else _curve_notes(self.curves.curve, self.arrays)
         if self.curves is not None and len(self.study.runs) > MOST_AT_ONCE:
             found = (*found, PropagationRemark.MANY_RUNS(runs=len(self.study.runs)))
-        return (*self.study.notes, *self.sizes.notes, *self.table.notes, *found)
+        return (*every_note(self.study), *self.sizes.notes, *self.table.notes, *found)
 
     def linear(self, coverage: float = 0.95) -> Propagation:
         """Value ± k u with k from the effective degrees of freedom."""

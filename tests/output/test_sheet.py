@@ -21,6 +21,7 @@ from psdstats.output import recording_sheet
 from psdstats.output.sheet import recording_labels
 from psdstats.sieves import Sieve
 from psdstats.study import Balance, SheetPlan, TareHandling, check_file, check_study, read_study
+from psdstats.study.aside import every_note
 from psdstats.study.stopping import lowest_net_g
 
 _spec = importlib.util.spec_from_file_location("formulas", Path(__file__).parent / "formulas.py")
@@ -229,7 +230,7 @@ def test_runs_not_weighed_wait_and_abandoned_ones_are_kept(tmp_path):
     study = read_study(changed(path, abandon))
     names = [run.name for run in make_plan().runs()]
     assert [run.name for run in study.runs] == names[1:-1]
-    assert study.notes == (
+    assert every_note(study) == (
         f"Not weighed yet and left out: {names[-1]}.", f"Abandoned and left out: {names[0]}."
     )  # fmt: skip
     kept = study.aside[0]

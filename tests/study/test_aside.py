@@ -5,6 +5,7 @@ import pytest
 from psdstats import columns as col
 from psdstats.errors import StudyError
 from psdstats.study import check_file, read_study, save_study
+from psdstats.study.aside import every_note
 
 RUNS = """run,group,milling_time_min,ball_ratio,sample_mass_g,status,run_remark,weighed_on,run_order
 a-0,A,0,5,50,,,2026-03-02,3
@@ -47,7 +48,7 @@ def test_only_what_is_done_is_evaluated(tmp_path):
     assert [(one.gross_g, one.remark) for one in spilt.readings] == [(299.0, ""), (None, "fell")]
     assert study.runs[0].noted == {col.WEIGHED_ON: "2026-03-02", col.RUN_ORDER: "3"}
     assert study.runs[0].factors == {"ball_ratio": 5.0}
-    assert study.notes[-2:] == (
+    assert every_note(study)[-2:] == (
         "Not weighed yet and left out: b-0, c-0.", "Abandoned and left out: a-6.",
     )  # fmt: skip
 

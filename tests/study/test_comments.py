@@ -10,6 +10,7 @@ from openpyxl.comments import Comment
 from psdstats.errors import OutputError, StudyError
 from psdstats.output.sheet import recording_sheet
 from psdstats.study import SheetPlan, read_study, save_study
+from psdstats.study.aside import every_note
 from psdstats.study.comments import Attached, comments_in, read_comments
 
 TARGETS = {"folder": "out", "flat": "out.csv", "workbook": "out.xlsx"}
@@ -144,7 +145,7 @@ def test_unknown_columns_of_the_weighings_are_kept(write_folder, catalogue, tmp_
     text = "\n".join([f"{header},humidity", f"{first},41 %", *(f"{row}," for row in rows)])
     study = read_study(write_folder({"weighings.csv": text}))
     assert study.runs[0].readings[-1].further == {"humidity": "41 %"}
-    assert "Not evaluated: column humidity." in study.notes
+    assert "Not evaluated: column humidity." in every_note(study)
     with pytest.raises(OutputError, match=r"humidity \(a column of the weighings\)"):
         save_study(study, tmp_path / "s.csv", form="flat")
     assert read_study(save_study(study, tmp_path / "s.xlsx", form="workbook")) == study

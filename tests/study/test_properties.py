@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from psdstats.errors import OutputError
 from psdstats.sieves import Sieve
 from psdstats.study import Balance, Reading, Run, Study, TareHandling, read_study, save_study
-from psdstats.study.aside import further_columns, told_again
+from psdstats.study.aside import further_columns
 from psdstats.study.cells import decimals_written, guarded, number_text, to_number, unguarded
 from psdstats.study.comments import comments_in
 from psdstats.study.records import AsideReading, AsideRun, CellComment, Place
@@ -126,7 +126,7 @@ def commented(draw, with_further=False):
         first = dataclasses.replace(first, further={"room, °C": draw(NAMES), "=x": "2.50"})
         kept[0] = dataclasses.replace(kept[0], readings=(first, *rest))
     study = dataclasses.replace(
-        study, runs=kept, aside=aside, notes=told_again(kept, aside),
+        study, runs=kept, aside=aside,
         comments=draw(st.lists(cell_comments(study), max_size=4, unique=True)),
     )  # fmt: skip
     settings = settings_of(study, with_sieves=draw(st.booleans()), with_comments=False)

@@ -5,6 +5,7 @@ import pickle
 import pytest
 
 from psdstats.study import TareHandling, read_study
+from psdstats.study.aside import every_note
 
 FLAT = """run,milling_time_min,aperture_um,tare_g,gross_g
 a,0,90,400.10,405.20
@@ -163,7 +164,7 @@ def test_runs_not_weighed_yet_are_left_out(write_folder, catalogue):
         )
     study = read_study(write_folder({"weighings.csv": text}))
     assert [run.name for run in study.runs] == ["a-0", "a-6"]
-    assert "Not weighed yet and left out: b-0." in study.notes
+    assert "Not weighed yet and left out: b-0." in every_note(study)
 
 
 def test_light_net_within_noise_is_read(write_folder, catalogue):
