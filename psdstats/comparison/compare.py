@@ -10,6 +10,7 @@ verdicts say so.
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
@@ -57,7 +58,6 @@ from psdstats.models.equivalence import detectable_percent, equivalence_of
 from psdstats.models.judged import Family, StudentJudged
 from psdstats.models.mixed_model import MixedModelFit
 from psdstats.models.verdicts import judge
-from psdstats.processes import cores
 from psdstats.study.records import Study
 from psdstats.study.settings import Declared
 from psdstats.uncertainty.inputs import Source
@@ -214,7 +214,7 @@ def compare_analysis(
     asked = families_for(levels)
     if families is not None:
         asked = tuple(contrast_matrix(levels, one).contrasts[0].family for one in families)
-    with ThreadPoolExecutor(max_workers=min(cores(), _MOST_THREADS)) as pool:
+    with ThreadPoolExecutor(max_workers=min(os.cpu_count() or 1, _MOST_THREADS)) as pool:
         results = pool.map(lambda one: _compare_quantity(one, asked), analysis.quantities.values())
     return Comparison(
         plan=plan,

@@ -9,6 +9,7 @@ between runs stay those of their readings: no level or width is borrowed.
 
 from __future__ import annotations
 
+import os
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 
@@ -29,7 +30,6 @@ from psdstats.distribution.trial_runs import (
     trials,
 )
 from psdstats.frozen import Array, freeze_arrays
-from psdstats.processes import cores
 
 FLOOR = 0.1  # share of each run's own law in the quantiles
 FLOOR_UNTRIED = (
@@ -102,7 +102,7 @@ def borrow(runs: TrialRuns, single: CurveLaw, correlation: Array, *, seed: int =
         part = _Dense(runs, rows, single, scatter) if len(rows.undersize) > 1 else None
         return (part, part.fit(seed)) if part is not None and len(part.run) else None
 
-    side = cores()
+    side = os.cpu_count() or 1
     with ThreadPoolExecutor(max_workers=side) as pool:
         for first in range(0, len(together), side):  # few at a time: each holds much
             some = together[first : first + side]
