@@ -20,6 +20,7 @@ from psdstats.errors import ModelError
 from psdstats.frozen import Array
 from psdstats.models.design_columns import TermSpec, factor_column
 from psdstats.models.mixed_model import Method, MixedModelFit
+from psdstats.models.span import Span
 
 
 def normal_quantiles(values: ArrayLike) -> Array:
@@ -55,6 +56,7 @@ def residual_table(fit: MixedModelFit) -> pd.DataFrame:
     With R the covariance of rows given the random effects (σ²I + V_known) and P the projection of
     the fit, residuals are R P y and have covariance R P R, by which they are standardised.
     """
+    fit = fit.whole
     spread = np.sqrt(np.maximum(_residual_variances(fit), 0.0))
     usable = spread > 1e-9 * spread.max(initial=0.0)
     standard = np.divide(fit.residuals, spread, out=np.zeros_like(spread), where=usable)
@@ -77,8 +79,9 @@ def _residual_variances(fit: MixedModelFit) -> Array:
     weighted = found.precision @ found.design
     projection = found.precision - weighted @ found.beta_covariance @ weighted.T
     residual = float(fit.variance_components.get("residual", 0.0))
-    if span is None:
-        within = residual * np.eye(len(fit.response)) + (0.0 if known is None else known)
+    if not isinstance(span, Span):
+        within = residual * np.eye(len(fit.response))
+        within = within if known is None else within + known
         return np.diagonal(within @ projection @ within)
     inside = residual**2 * projection - residual * np.eye(span.size)
     return residual + span.row_forms(inside)
