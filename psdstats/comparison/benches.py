@@ -25,6 +25,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from psdstats.covariance import Covariance
 from psdstats.findings import Numbers
 from psdstats.frozen import Array, freeze_arrays
 from psdstats.models.equivalence import detectable_percent, equivalence_of
@@ -65,7 +66,7 @@ class BenchRuns:
     """
 
     y: Array
-    known: Array
+    known: Covariance
     group: Codes
     condition: Codes
     order: Array

@@ -14,6 +14,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy import sparse
 
 from psdstats.covariance import Covariance, SharedErrors
 from psdstats.errors import ModelError
@@ -63,13 +64,24 @@ class CovarianceParts:
     outside: Array | None = None
     outside_known: float = 0.0
 
+    @classmethod
+    def of(cls, columns: Sequence[Array], known: Covariance) -> CovarianceParts:
+        """Variances of columns Z_k (n, r_k) and of single rows beside a known covariance."""
+        is_shared, count = isinstance(known, SharedErrors), len(columns) + 1
+        return cls(
+            matrices=np.zeros((count, 0, 0)) if is_shared else squares_of(columns, len(known)),
+            is_variance=np.ones(count, dtype=bool),
+            known=known,
+            columns=[sparse.csr_array(z) for z in columns] if is_shared else None,
+        )
+
     def whole(self) -> CovarianceParts:
         """The same with matrices over all rows in place of columns."""
         if self.columns is None or self.known is None:
             return self
-        own = [(z @ z.T).toarray() for z in self.columns]
-        matrices = np.array([*own, np.eye(len(self.known))])
-        return replace(self, matrices=matrices, known=np.asarray(self.known), columns=None)
+        own = [z.toarray() for z in self.columns]
+        matrices, known = squares_of(own, len(self.known)), np.asarray(self.known)
+        return replace(self, matrices=matrices, known=known, columns=None)
 
     def covariance(self, theta: Array) -> Array:
         """Covariance of the rows.
@@ -137,6 +149,11 @@ class BatchFit:
         """The fit of one response, its arrays without the first axis."""
         arrays: dict[str, Any] = {k: getattr(self, k)[row] for k in _BY_RESPONSE}
         return replace(self, **arrays)
+
+
+def squares_of(columns: Sequence[Array], n: int) -> Array:
+    """Z Zᵀ of each columns (n, r), and the identity last, (q, n, n)."""
+    return np.array([*(z @ z.T for z in columns), np.eye(n)])
 
 
 _BY_RESPONSE = (

@@ -350,7 +350,7 @@ def _spread_of(one: QuantityAnalysis) -> tuple[Array, Array, VariancePosterior]:
             f"{one.quantity}: {len(one.frame)} runs leave nothing to tell how far runs scatter; "
             "sample more times, repeat one, or declare the run-to-run variation."
         )
-    return one.known, design.parts[-1:], stated_posterior(spread.run**2, spread.df)
+    return np.asarray(one.known), design.parts[-1:], stated_posterior(spread.run**2, spread.df)
 
 
 def _level(
