@@ -71,6 +71,14 @@ class SharedErrors:
         """With further shared errors, a column each."""
         return SharedErrors(self.own, np.hstack([self.shared, columns]))
 
+    def averaged(self, means: Array) -> SharedErrors:
+        """Of means of runs, each run in one of them; weights (m, n)."""
+        return SharedErrors(np.square(means) @ self.own, means @ self.shared)
+
+    def less(self, variance: float) -> SharedErrors:
+        """Without a variance that every run has by itself."""
+        return SharedErrors(self.own - variance, self.shared)
+
     def least(self) -> float:
         """Least eigenvalue, by counting those below (Haynsworth's inertia of a bordered matrix)."""
         low, high = float(self.own.min()), float(self.own.max() + np.square(self.shared).sum())

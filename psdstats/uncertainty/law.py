@@ -569,7 +569,7 @@ def mean_curves(law: JointLaw, alike: Sequence[str], *, own: Sequence[str] = ())
 class _Means:
     """Means of runs alike: weights (M, R) of the different means, and the mean of each run (R,)."""
 
-    weights: sparse.csr_array
+    weights: sparse.csr_array | Array
     place: NDArray[np.intp]
 
     @classmethod
@@ -582,7 +582,10 @@ class _Means:
         values = np.concatenate([weight[kind], np.ones(len(single))])
         places = np.concatenate([kind, place[single]]), np.concatenate([runs, single])
         shape = len(weight) + len(single), len(runs)
-        return cls(sparse.coo_array((values, places), shape=shape).tocsr(), place)
+        weights = sparse.coo_array((values, places), shape=shape).tocsr()
+        return (
+            cls(weights, place) if len(runs) > MOST_AT_ONCE else cls(weights.toarray()[place], runs)
+        )
 
     def __call__(self, each: Array) -> Array:
         """Means of each (R, …); NaN where one of them has no value."""
