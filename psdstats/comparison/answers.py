@@ -343,7 +343,7 @@ def _mean_weights(one: QuantityAnalysis, cell: tuple[str, str]) -> Array:
         row[start:end] /= row[start:end].sum()
         start = end
     if one.design.is_told(row):
-        return np.asarray(row @ np.linalg.pinv(x), dtype=np.float64)
+        return np.asarray(row @ np.linalg.pinv(x, rcond=1e-10), dtype=np.float64)
     own = np.array([text == cell for text in texts], dtype=float)
     return np.asarray(own / own.sum(), dtype=np.float64)
 

@@ -293,7 +293,7 @@ def _of_design(
         runs, design = runs.averaged(means), means @ design
         posterior = runs.posterior(design)
     else:
-        weights = wanted @ np.linalg.pinv(design)
+        weights = wanted @ np.linalg.pinv(design, rcond=1e-10)
         return _by_measurement(runs, subjects, weights, level, margin_percent)
     count = posterior.theta.shape[1]
     columns = runs.further[len(runs.further) + 1 - count :]

@@ -344,7 +344,7 @@ def _resampled(
             generator=generator,
         )
     else:
-        weights = row @ np.linalg.pinv(one.design.x)
+        weights = row @ np.linalg.pinv(one.design.x, rcond=1e-10)
         residuals, units = _residuals(one)
         if units >= FEWEST_RESIDUALS:
             unit = Unit.REPLICATES

@@ -441,7 +441,7 @@ def law_of_whole_levels(
     inner = CovarianceParts.of([z[whole] for z in columns], known[np.ix_(whole, whole)])
     fit = fit_batch(runs.near[whole], x[whole] @ basis, inner, criterion=Criterion.REML).row(0)
     spread = adjusted_covariance(fit, drop_edges=True).theta_covariance
-    weights = question.contrasts @ np.linalg.pinv(x)
+    weights = question.contrasts @ np.linalg.pinv(x, rcond=1e-10)
     moved_by = [*(weights @ z for z in columns), weights]
     slopes = np.column_stack([np.square(one).sum(axis=1) for one in moved_by])
     joint = weights @ known @ weights.T

@@ -58,7 +58,7 @@ class TrialDesign:
     @cached_property
     def row_space(self) -> Array:
         """Projector on the combinations of columns of x that the runs can tell, shape (p, p)."""
-        return np.asarray(np.linalg.pinv(self.x) @ self.x, dtype=np.float64)
+        return np.asarray(np.linalg.pinv(self.x, rcond=1e-10) @ self.x, dtype=np.float64)
 
     def is_told(self, row: Array) -> bool:
         """Whether the runs can tell a combination of the columns of x."""
