@@ -17,11 +17,12 @@ from itertools import chain
 from typing import Any
 
 from psdstats import limits
+from psdstats.columns import RULES
 from psdstats.errors import ModelError, Problem
 from psdstats.limits import Limits
 from psdstats.sieves.standards import SPLITTING_METHODS
 from psdstats.study.flags import CHECKS
-from psdstats.study.records import ACCURACY_CLASSES, RULES, CellComment, Study, TareHandling
+from psdstats.study.records import ACCURACY_CLASSES, CellComment, Study, TareHandling
 
 Rule = Limits | tuple[str | bool, ...] | type
 """Numbers within limits, one of some words, or values of a type; `list` is names of columns, `date`
