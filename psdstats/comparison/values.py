@@ -175,7 +175,7 @@ def _table_of(frame: object, problems: list[Problem]) -> tuple[Table | None, Sou
 
     import narwhals.stable.v2 as nw
 
-    own = nw.from_native(frame, eager_only=True)
+    own = nw.from_native(frame, eager_only=True)  # type: ignore[call-overload]
     names: list[Cell] = [str(one) for one in own.columns]
     rows = [[_typed(cell) for cell in row] for row in own.rows()]
     file = SourceFile("values (frame)", hashlib.sha256(repr((names, rows)).encode()).hexdigest())
