@@ -12,12 +12,13 @@ import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from decimal import Decimal
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
-from psdstats.columns import CHARGE, GROSS, GROUP, RUN, TARE, TIME, unit_of
+from psdstats.columns import APERTURE, CHARGE, GROSS, GROUP, RUN, SIEVE, TARE, TIME, unit_of
 from psdstats.comparison.analysis import Analysis, analyse_sizes
 from psdstats.comparison.plan import ComparisonPlan
 from psdstats.errors import ModelError, Problem, StudyError
@@ -27,9 +28,22 @@ from psdstats.room import ensure_room
 from psdstats.student import critical_t
 from psdstats.study.assemble import aside_run, read_run_entries
 from psdstats.study.cells import to_number
+from psdstats.study.forms import decode, read_csv_sheet, read_csv_table, settings_lines
 from psdstats.study.order import place_of
+from psdstats.study.reader import file_bytes
 from psdstats.study.records import AsideRun, SourceFile, frame_of_runs
-from psdstats.study.tables import RUN_COLUMNS, Cell, Row, Table, make_table, plain_words
+from psdstats.study.tables import (
+    APERTURE_MM,
+    NET,
+    RUN_COLUMNS,
+    Cell,
+    RawStudy,
+    Row,
+    Table,
+    make_table,
+    plain_words,
+)
+from psdstats.study.wide import looks_wide
 from psdstats.uncertainty.propagation import Joint, Method, Propagation
 
 ROLES = {"run": RUN, "group": GROUP, "time": TIME, "charge": CHARGE}
@@ -49,6 +63,8 @@ _TO = " to "  # between the ends of an interval
 _COVERAGE = 0.95  # of the interval of one value
 _MATRICES = 3  # of all values of all runs, held at once
 _ROUNDED = 1e-6  # of a covariance, relative, that rounding may leave
+_TEXTS = (".csv", ".txt", ".tsv")
+_HEAD = 20  # lines in which the header of a file ends
 _LISTED = 12
 
 
@@ -135,12 +151,94 @@ def value_columns(columns: Sequence[str]) -> dict[str, str]:
     return found
 
 
-def holds_values(columns: Sequence[str], asked: Sequence[str] = ()) -> bool:
-    """Whether a table with these columns is one of values, and not of weighings."""
-    if {GROSS, TARE} & set(columns):
+def read_values(
+    path: str | Path,
+    value: Sequence[str] = (),
+    *,
+    u: Sequence[str] = (),
+    covariance: Sequence[str | Path] = (),
+    roles: Mapping[str, str] | None = None,
+    encoding: str | None = None,
+) -> Values | None:
+    """Values of a CSV file; None where it may be a study, which `read_study` tells.
+
+    Covariances are CSV files, in the order of the quantities: a row and a column a run.
+    """
+    place, problems, files = Path(path), list[Problem](), list[SourceFile]()
+    if not place.is_file() or place.suffix.lower() not in _TEXTS:
+        return None
+    text = _text(place, encoding, files, problems)
+    skip = settings_lines(text)[1]
+    top = "".join(text.splitlines(keepends=True)[: skip + _HEAD])
+    head = read_csv_table(top, place.name, known=RUN_COLUMNS, skip=skip, problems=[])
+    if head is None or not _holds_values(head, value, text):
+        return None
+    table = read_csv_table(text, place.name, known=RUN_COLUMNS, skip=skip, problems=problems)
+    matrices = [_covariance_of(Path(one), encoding, files, problems) for one in covariance]
+    if problems or table is None:
+        raise StudyError(problems)
+    return values_of(
+        table,
+        value,
+        u=u,
+        covariance=_by_quantity(matrices, value, table),
+        roles=roles,
+        title=place.stem,
+        files=tuple(files),
+    )
+
+
+def _text(
+    place: Path, encoding: str | None, files: list[SourceFile], problems: list[Problem]
+) -> str:
+    """What a text file holds; its digest is noted."""
+    raw, own = RawStudy(name=place.stem, settings_file=place.name), place.resolve()
+    content = file_bytes(own.parent, own.name, raw, problems)
+    files += raw.files
+    return decode(content, place.name, encoding=encoding, problems=problems) or ""
+
+
+def _holds_values(head: Table, value: Sequence[str], text: str) -> bool:
+    """Whether a table holds values and no weighings; refuses one that holds neither."""
+    columns = set(head.columns)
+    if columns & {GROSS, TARE, APERTURE, APERTURE_MM}:
         return False
-    named = {QUANTITY, VALUE} <= set(columns) or bool(value_columns(columns))
-    return named or any(one in columns for one in asked)
+    if {QUANTITY, VALUE} <= columns or value_columns(head.columns) or columns & set(value):
+        return True
+    sheet, _ = read_csv_sheet(text, head.file, [])
+    if looks_wide({"": sheet}, head.file) is not None or columns & {SIEVE, NET}:
+        return False
+    fault = f"this is neither a study nor a table of sizes (columns {_listed(head)})"
+    remedy = "Weighings have columns aperture_um, tare_g and gross_g, sizes such as D50_um; of "
+    remedy += "any other table name what is compared: --quantity COLUMN."
+    raise StudyError([Problem(head.file, fault, remedy)])
+
+
+def _covariance_of(
+    place: Path, encoding: str | None, files: list[SourceFile], problems: list[Problem]
+) -> pd.DataFrame:
+    """A covariance from a CSV file: the run, then a column a run."""
+    text = _text(place, encoding, files, problems)
+    table = read_csv_table(text, place.name, known=(RUN,), problems=problems) if text else None
+    if table is None:
+        return pd.DataFrame()
+    first, *names = table.columns
+    rows = [[table.number(row, name, needed=True) for name in names] for row in table.rows]
+    index = [row.text(first) for row in table.rows]
+    return pd.DataFrame(rows, index=index, columns=names, dtype=float)
+
+
+def _by_quantity(
+    matrices: Sequence[ArrayLike | pd.DataFrame], value: Sequence[str], table: Table
+) -> dict[str, ArrayLike | pd.DataFrame]:
+    """Covariances by the quantities they are of, in order."""
+    quantities = list(value) or list(value_columns(table.columns))
+    if matrices and len(matrices) != len(quantities):
+        raise ModelError(
+            f"{len(matrices)} covariances are given and {len(quantities)} quantities compared "
+            f"({', '.join(quantities)}); give one for each, or name the quantities they are of."
+        )
+    return dict(zip(quantities, matrices, strict=False))
 
 
 def values_of_frame(
@@ -158,13 +256,7 @@ def values_of_frame(
         raise StudyError(problems)
     joint = covariance
     if joint is not None and not isinstance(joint, Mapping):
-        quantities = list(value) or list(value_columns(table.columns))
-        if len(quantities) != 1:
-            raise ModelError(
-                f"One covariance is given and {len(quantities)} quantities are compared "
-                f"({', '.join(quantities)}); give a mapping from each quantity to its covariance."
-            )
-        joint = {quantities[0]: joint}
+        joint = _by_quantity([joint], value, table)
     return values_of(
         table, value, u=u, covariance=joint, roles=roles, title="values", files=(file,)
     )
@@ -228,6 +320,7 @@ def values_of(
         If a column is missing, or a covariance is none.
     """
     table = _renamed(table, roles or {})
+    table.is_safe()
     if {QUANTITY, VALUE} <= set(table.columns):
         table = _side_by_side(table)
     found = _columns(table, value, u)
