@@ -43,6 +43,9 @@ QUANTITIES = ("D10", "D50", "D90", "span")
 QUANTITY_UNITS = ("µm", "µm", "µm", "1")
 """Their units, in the same order."""
 
+RULES = ("semilog", "linear", "logprobit", "monotone")
+"""Interpolation rules that a procedure may prescribe for them."""
+
 UNITS = {TIME: "min", SAMPLE_MASS: "g"}
 """Units of the columns that have one."""
 

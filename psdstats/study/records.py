@@ -31,9 +31,6 @@ from psdstats.frozen import (
 )
 from psdstats.sieves.sieve import Sieve
 
-RULES = ("semilog", "linear", "logprobit", "monotone")
-"""Interpolation rules for percentiles, as `psdstats.distribution` knows them."""
-
 _RUN_LABELS = (col.REPLICATE, col.SPLIT, col.CHARGE)
 _RUN_FIELDS = (col.RUN, col.GROUP, col.TIME, *_RUN_LABELS, col.SAMPLE_MASS, col.BALANCE)
 
@@ -523,7 +520,7 @@ class Study:
     def __post_init__(self) -> None:
         for name in ("title", "material", "author", "date", "settings_text"):
             hold_text(self, name, empty=True)
-        for name, known in (("tares", tuple(TareHandling)), ("rule", (None, *RULES))):
+        for name, known in (("tares", tuple(TareHandling)), ("rule", (None, *col.RULES))):
             if getattr(self, name) not in known:
                 remedy = f"Give one of {', '.join(repr(str(one)) for one in known if one)}."
                 raise refusal(self, name, "the value is not known", remedy)

@@ -17,11 +17,16 @@ from itertools import chain
 from typing import Any
 
 from psdstats import limits
+from psdstats.columns import RULES
 from psdstats.errors import ModelError, Problem
 from psdstats.limits import Limits
 from psdstats.sieves.standards import SPLITTING_METHODS
 from psdstats.study.flags import CHECKS
+<<<<<<< HEAD
 from psdstats.study.records import ACCURACY_CLASSES, RULES, CellComment, TareHandling, Trial
+=======
+from psdstats.study.records import ACCURACY_CLASSES, CellComment, Study, TareHandling
+>>>>>>> p-schema
 
 Rule = Limits | tuple[str | bool, ...] | type
 """Numbers within limits, one of some words, or values of a type; `list` is names of columns, `date`
