@@ -54,11 +54,8 @@ from psdstats.output.pages.sizes import sizes_page
 from psdstats.output.pages.whole_distribution import whole_page
 from psdstats.output.tables.table import Column, Show, Table
 from psdstats.planning.attained import Attained
-<<<<<<< HEAD
 from psdstats.processes import one_thread
-=======
 from psdstats.provenance import record
->>>>>>> p-schema
 from psdstats.rate.fit_rate import RateResult
 from psdstats.study.aside import every_note
 from psdstats.study.flags import CheckReport

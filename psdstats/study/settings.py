@@ -22,11 +22,7 @@ from psdstats.errors import ModelError, Problem
 from psdstats.limits import Limits
 from psdstats.sieves.standards import SPLITTING_METHODS
 from psdstats.study.flags import CHECKS
-<<<<<<< HEAD
-from psdstats.study.records import ACCURACY_CLASSES, RULES, CellComment, TareHandling, Trial
-=======
-from psdstats.study.records import ACCURACY_CLASSES, CellComment, Study, TareHandling
->>>>>>> p-schema
+from psdstats.study.records import ACCURACY_CLASSES, CellComment, TareHandling, Trial
 
 Rule = Limits | tuple[str | bool, ...] | type
 """Numbers within limits, one of some words, or values of a type; `list` is names of columns, `date`
