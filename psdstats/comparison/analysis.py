@@ -41,7 +41,7 @@ from psdstats.models.likelihood import Criterion
 from psdstats.models.mixed_model import MixedModel, MixedModelFit
 from psdstats.room import ensure_room
 from psdstats.student import critical_t
-from psdstats.study.records import Study
+from psdstats.study.records import Study, Trial
 from psdstats.study.settings import Declared
 from psdstats.uncertainty.inputs import Source
 from psdstats.uncertainty.law import at_mean_curve_with_balance, prepare
@@ -362,8 +362,8 @@ class Analysis:
 
     Parameters
     ----------
-    study : Study
-        The trial.
+    study : Trial
+        The study, or the values in hand.
     plan : ComparisonPlan
         Its design.
     level : float
@@ -374,7 +374,7 @@ class Analysis:
         Gives the joint propagation of the measurement, where single runs ask for their own.
     """
 
-    study: Study
+    study: Trial
     plan: ComparisonPlan
     level: float
     quantities: Mapping[str, QuantityAnalysis]
@@ -450,19 +450,20 @@ def analyse(
 
 
 def analyse_sizes(
-    study: Study,
+    study: Trial,
     plan: ComparisonPlan,
     value: Array,
     known: Mapping[str, Array],
     *,
     measured: Callable[[], Propagation],
+    quantities: Sequence[str] = QUANTITIES,
     bounds: Array | None = None,
     balance: Mapping[str, Array] | None = None,
     level: float = 0.95,
 ) -> Analysis:
     """The same of sizes whose known covariance is given, and the balance's part of it.
 
-    Shapes: value (R, 4), known, balance (R, R), bounds (R, 4, 2).
+    Shapes: value (R, Q), a column a quantity, known, balance (R, R), bounds (R, Q, 2).
     """
     runs = plan.with_where(study.runs_frame())
 
@@ -470,7 +471,7 @@ def analyse_sizes(
         return np.asarray(measured().covariance(name, log=True), dtype=np.float64)
 
     def one(name: str, joint: Array) -> QuantityAnalysis:
-        place = QUANTITIES.index(name)
+        place = quantities.index(name)
         response = build_response(
             runs,
             value[:, place],

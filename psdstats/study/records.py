@@ -10,10 +10,11 @@ to the bench checks.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
 from enum import StrEnum
+from typing import Protocol
 
 import pandas as pd
 
@@ -385,6 +386,15 @@ class AsideRun(_ListedRun):
         return self.noted.get(col.STATUS, "planned" if waits else "")
 
 
+def frame_of_runs(runs: Sequence[Run | AsideRun]) -> pd.DataFrame:
+    """One row a run: what is known of every run, then its factors as columns of their own."""
+    rows = [
+        {col.RUN: one.name, **{name: getattr(one, name) for name in _RUN_FIELDS[1:]}, **one.factors}
+        for one in runs
+    ]
+    return pd.DataFrame(rows)
+
+
 @dataclass(frozen=True, kw_only=True, order=True)
 class CellComment:
     """What somebody attached to a cell of a table.
@@ -561,16 +571,7 @@ class Study:
 
     def runs_frame(self) -> pd.DataFrame:
         """One row a run: the fields of `Run`, then its factors as columns of their own."""
-        return pd.DataFrame(
-            [
-                {
-                    col.RUN: run.name,
-                    **{name: getattr(run, name) for name in _RUN_FIELDS[1:]},
-                    **run.factors,
-                }
-                for run in self.runs
-            ]
-        )
+        return frame_of_runs(self.runs)
 
     def weighings_frame(self) -> pd.DataFrame:
         """One row a reading: run, sieve, aperture_um, tare_g, gross_g, net_g."""
@@ -588,3 +589,30 @@ class Study:
                 for reading in run.readings
             ]
         )
+
+
+class Trial(Protocol):
+    """Runs that can be compared, of a study or of values in hand, and what is stated of them."""
+
+    @property
+    def title(self) -> str:
+        """What was studied."""
+
+    @property
+    def files(self) -> tuple[SourceFile, ...]:
+        """What was read."""
+
+    @property
+    def runs(self) -> Sequence[Run | AsideRun]:
+        """Every run."""
+
+    @property
+    def compare(self) -> Mapping[str, object]:
+        """Settings of comparisons."""
+
+    @property
+    def uncertainty(self) -> Mapping[str, object]:
+        """Settings of uncertainties."""
+
+    def runs_frame(self) -> pd.DataFrame:
+        """One row a run."""

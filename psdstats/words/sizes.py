@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from psdstats.columns import QUANTITY_UNITS, TIME, column_words
+from psdstats.columns import TIME, column_words, unit_of
 from psdstats.distribution.arrays import WeighingRemark
 from psdstats.findings import Remark
 from psdstats.frozen import Array
@@ -102,7 +102,7 @@ def _size_at(at: tuple[int, int], sizes: Propagation, say: Numerals) -> str:
     value, u, expanded, lower, upper = (
         float(getattr(sizes, name)[at]) for name in ("value", "u", "expanded", "lower", "upper")
     )
-    unit = f" {QUANTITY_UNITS[at[1]]}" if quantity != "span" else ""
+    unit = f" {unit_of(quantity)}".rstrip()
     coverage, how = f"{say(100 * sizes.coverage)} %", method_words(sizes)
     if np.isnan(value):
         limits = say.interval(lower or -np.inf, upper)
