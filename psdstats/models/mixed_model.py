@@ -32,6 +32,7 @@ from psdstats.models.kenward_roger import (
     single_df,
 )
 from psdstats.models.likelihood import Choice, Criterion
+from psdstats.present import Shown
 from psdstats.student import critical_t, two_sided_p
 
 # rows beyond the fixed effects up to which tests miss their level: three variances or more, and
@@ -113,8 +114,8 @@ class TermTest:
     scaling: float
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
-class MixedModelFit:
+@dataclass(frozen=True, kw_only=True, eq=False, repr=False)
+class MixedModelFit(Shown):
     """One response fitted, and what can be asked of the fit.
 
     Parameters
@@ -231,12 +232,7 @@ class MixedModelFit:
             return self.covariance.plain, satterthwaite_df(self.estimates, self.covariance, rows)
         return self.covariance.adjusted, single_df(self.covariance, rows)
 
-    @property
-    def fixed_effects(self) -> pd.DataFrame:
-        """Coefficients with Kenward–Roger inference at 95 %; see `coefficients`."""
-        return self.coefficients()
-
-    def coefficients(
+    def to_frame(
         self, *, method: Method | str = Method.KENWARD_ROGER, level: float = 0.95
     ) -> pd.DataFrame:
         """Coefficients with standard errors, t, p and intervals.

@@ -20,6 +20,7 @@ from psdstats.columns import QUANTITIES, QUANTITY_UNITS, TIME
 from psdstats.errors import UncertaintyError
 from psdstats.findings import Remark, RemarkKind
 from psdstats.frozen import Array, freeze_arrays
+from psdstats.present import Shown
 from psdstats.uncertainty.linear import Contributions, coverage_factor
 from psdstats.uncertainty.monte_carlo import JointMoments, numerical_tolerance
 
@@ -136,8 +137,8 @@ class Joint:
         return np.asarray(matrix * np.outer(by, by))
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
-class DrawnOrLinear:
+@dataclass(frozen=True, kw_only=True, eq=False, repr=False)
+class DrawnOrLinear(Shown):
     """A result of either method, and what it can be asked.
 
     What only draws can tell is NaN, 0 draws and settled in the linear law.
@@ -226,7 +227,7 @@ class DrawnOrLinear:
         return np.asarray(getattr(self.monte_carlo, name))
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
+@dataclass(frozen=True, kw_only=True, eq=False, repr=False)
 class Propagation(DrawnOrLinear):
     """Sizes of R runs with joint uncertainty; arrays have shape (R, 4) unless stated.
 

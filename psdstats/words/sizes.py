@@ -13,11 +13,13 @@ import pandas as pd
 
 from psdstats.columns import QUANTITY_UNITS, TIME, column_words
 from psdstats.distribution.arrays import WeighingRemark
+from psdstats.distribution.percentiles import SizeTable
 from psdstats.findings import Remark
 from psdstats.frozen import Array
 from psdstats.uncertainty.bootstrap import LEAST_UNITS
 from psdstats.uncertainty.inputs import SourceRemark
 from psdstats.uncertainty.propagation import Method, Propagation, PropagationRemark
+from psdstats.uncertainty.ratios import RatioIntervals
 from psdstats.words.numbers import MISSING, PLAIN, Numerals
 from psdstats.words.remarks import sentence
 
@@ -162,6 +164,37 @@ def balance_sentence(propagation: Propagation, say: Numerals = PLAIN) -> str:
     return (
         f"The measurement leaves D50 with a standard uncertainty of {middle} % (median over the "
         f"runs; {least} % to {most} %). The balance accounts for {part}."
+    )
+
+
+def propagation_sentences(sizes: Propagation, say: Numerals = PLAIN) -> tuple[str, ...]:
+    """From where to where each size goes over the runs, how it was found, and how well."""
+    return (_ranges(sizes, method_words(sizes), say), balance_sentence(sizes, say))
+
+
+def rule_sentences(sizes: SizeTable, say: Numerals = PLAIN) -> tuple[str, ...]:
+    """From where to where each size goes over the runs, by which rule."""
+    return (_ranges(sizes, f"by the {sizes.rule} rule" if sizes.rule else "by the law", say),)
+
+
+def _ranges(sizes: Propagation | SizeTable, how: str, say: Numerals) -> str:
+    known = [column[np.isfinite(column)] for column in sizes.value.T]
+    told = [
+        f"{quantity} {_span(own, lambda one, say: say.significant(one), say)}"
+        f"{'' if quantity == 'span' else ' µm'}"
+        for quantity, own in zip(sizes.quantities, known, strict=True)
+        if len(own)
+    ]
+    runs = len(sizes.runs)
+    return f"{runs} {'run' if runs == 1 else 'runs'}, {how}: {', '.join(told)}."
+
+
+def ratio_sentences(found: RatioIntervals, say: Numerals = PLAIN) -> tuple[str, ...]:
+    """Every ratio with its interval."""
+    return tuple(
+        f"{row['quantity']} of {row['high']} over that of {row['low']}: "
+        f"{say.ratio(row['ratio'], row['lower'], row['upper'])}."
+        for row in found.to_frame().to_dict("records")
     )
 
 

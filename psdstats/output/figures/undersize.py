@@ -14,7 +14,7 @@ import pandas as pd
 from psdstats.columns import TIME
 from psdstats.output.figures.axes import new_panels, percent_axis, sieve_axis
 from psdstats.output.figures.marks import colours_by_time, drawn, hover_each, key_columns, need
-from psdstats.output.style import FAINT, GREY, numerals
+from psdstats.output.style import FAINT, GREY, WIDTH_MM, column_mm, numerals
 from psdstats.words import figures as words
 
 if TYPE_CHECKING:
@@ -160,7 +160,8 @@ def _key(ax: Axes, colours: Mapping[float, str], *, of_figure: bool = False) -> 
         Line2D([], [], color=colour, linewidth=2.0, label=name)
         for colour, name in zip(colours.values(), names, strict=True)
     ]
-    columns = max(key_columns(names), min(len(names), _KEY_ACROSS))
+    across = min(len(names), _KEY_ACROSS) if column_mm() == WIDTH_MM else 1
+    columns = max(key_columns(names), across)
     if of_figure:
         ax.figure.legend(handles=handles, loc="outside upper left", ncols=columns)
     else:
