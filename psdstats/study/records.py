@@ -28,6 +28,7 @@ from psdstats.frozen import (
     read_only,
     refusal,
 )
+from psdstats.present import Shown
 from psdstats.sieves.sieve import Sieve
 
 RULES = ("semilog", "linear", "logprobit", "monotone")
@@ -441,8 +442,8 @@ class SourceFile:
     sha256: str
 
 
-@dataclass(frozen=True, kw_only=True)
-class Study:
+@dataclass(frozen=True, kw_only=True, repr=False)
+class Study(Shown):
     """A whole trial, as read.
 
     Two studies are equal if they say the same, whichever files they were read from.
