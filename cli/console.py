@@ -287,13 +287,18 @@ class ProgressLine:
         self._width = len(text)
 
 
-def present(page: Page, options: argparse.Namespace, console: Console) -> int:
-    """Print a page as the options ask, write it where --out says; exit code 0."""
+def present(
+    page: Page, options: argparse.Namespace, console: Console, *, files_alone: Sequence[str] = ()
+) -> int:
+    """Print a page as the options ask, write it where --out says; exit code 0.
+
+    Tables of these names are left to the files.
+    """
     if console.json:
         console.document(
             {
                 "sentences": list(page.sentences),
-                **{table.key: records(table) for table in page.tables},
+                **{one.key: records(one) for one in page.tables if one.name not in files_alone},
                 "notes": list(page.notes),
                 **({"cautions": list(page.cautions)} if page.cautions else {}),
             }
