@@ -355,6 +355,43 @@ class Propagation(DrawnOrLinear):
         matrix = own.covariance(self.value[:, first], log=log)
         return pd.DataFrame(matrix, index=labels, columns=labels)
 
+    def to_ufloats(self) -> pd.DataFrame:
+        """Sizes as numbers that carry their uncertainty, and what they share, through arithmetic.
+
+        Returns
+        -------
+        DataFrame, shape (R, 4)
+            Runs by quantities; each cell a number of the package uncertainties, in µm (1 for span);
+            NaN where a size has no value.
+
+        Raises
+        ------
+        UncertaintyError
+            If the package uncertainties is not installed.
+
+        Examples
+        --------
+        >>> import psdstats
+        >>> from psdstats_datasets import demo_study
+        >>> study = psdstats.read_study(demo_study("one_bench"))
+        >>> sizes = psdstats.propagate(study, method="linear").to_ufloats()
+        >>> print(sizes.loc["mill-48", "D50"] / sizes.loc["mill-0", "D50"])
+        0.534+/-0.016
+        """
+        try:
+            from uncertainties import correlated_values
+        except ImportError as missing:
+            raise UncertaintyError(
+                "to_ufloats needs the package uncertainties; install it with: "
+                "pip install uncertainties"
+            ) from missing
+        values, covariance = self.value.ravel(), self.covariance_matrix
+        known = np.isfinite(values) & np.isfinite(np.diag(covariance))
+        cells = np.full(values.shape, np.nan, dtype=object)
+        cells[known] = correlated_values(values[known], covariance[np.ix_(known, known)])
+        runs, quantities = pd.Index(self.runs, name="run"), list(self.quantities)
+        return pd.DataFrame(cells.reshape(self.value.shape), index=runs, columns=quantities)
+
     def to_frame(self) -> pd.DataFrame:
         """One row a run and quantity.
 

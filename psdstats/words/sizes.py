@@ -198,6 +198,20 @@ def ratio_sentences(found: RatioIntervals, say: Numerals = PLAIN) -> tuple[str, 
     )
 
 
+def covariance_caption(quantity: str) -> str:
+    """What a joint covariance holds."""
+    unit = "" if quantity == "span" else ", µm²"
+    return f"Joint covariance of {quantity} over all runs{unit}: what they share is in it."
+
+
+def covariance_left(runs: int, most: int) -> str:
+    """Why the files have no joint covariance."""
+    return (
+        f"The joint covariance of {runs} runs is not among the files, which hold that of up to "
+        f"{most}; Propagation.covariance gives it."
+    )
+
+
 def means_caption(level: float, say: Numerals = PLAIN) -> str:
     """What the table of means shows."""
     return (
