@@ -39,7 +39,7 @@ from psdstats.output.figures.groups import bench_deviations, class_changes
 from psdstats.output.figures.planning import uncertainty_against_sample
 from psdstats.output.figures.save import png_bytes
 from psdstats.output.figures.sizes import size_against_time
-from psdstats.output.figures.undersize import cumulative_undersize
+from psdstats.output.figures.undersize import undersize_curves
 from psdstats.output.pages.budget import budget_page
 from psdstats.output.pages.checks import checks_page
 from psdstats.output.pages.comparison import comparison_page, ratio_drawing
@@ -240,7 +240,7 @@ def _of_itself(result: Any, say: Numerals) -> Drawing | None:
         case Study():
             frame = curve_frame(result).merge(result.runs_frame())
             frame = frame.assign(lower=frame["undersize"], upper=frame["undersize"])
-            return _panel(lambda ax: cumulative_undersize(frame, ax), say)
+            return _panel(lambda ax: undersize_curves(frame, ax), say)
         case ContrastResult():
             return _ratios(result.as_ratios().assign(verdict=""), say)
         case QuantityComparison() if result.findings:

@@ -33,7 +33,7 @@ _TITLE_SIGNS = 76  # of the titles of a row together
 _PANEL_MM, _AROUND_MM, _PAGE_MM = 42.0, 22.0, 225.0  # height of a panel, of what is around, of all
 
 
-def cumulative_undersize(frame: pd.DataFrame, ax: Axes, *, has_key: bool = True) -> Axes:
+def undersize_curves(frame: pd.DataFrame, ax: Axes, *, has_key: bool = True) -> Axes:
     """Draw cumulative undersize curves with their uncertainty bands.
 
     Parameters
@@ -65,7 +65,7 @@ def cumulative_undersize(frame: pd.DataFrame, ax: Axes, *, has_key: bool = True)
     >>> from psdstats_datasets import demo_study
     >>> from psdstats.uncertainty import undersize_bands
     >>> study = psdstats.read_study(demo_study("one_bench"))
-    >>> cumulative_undersize(undersize_bands(study), new_axes()).get_ylabel()
+    >>> undersize_curves(undersize_bands(study), new_axes()).get_ylabel()
     'cumulative undersize / % by mass'
     """
     frame = need(frame, _COLUMNS, "cumulative undersize")

@@ -13,7 +13,7 @@ from psdstats.columns import QUANTITIES
 from psdstats.comparison.beside import LeftOut, conditions_without, without_runs
 from psdstats.comparison.result import Comparison
 from psdstats.output.content import Block, Drawing, Note, Page, Paragraph
-from psdstats.output.figures.bench import tare_history
+from psdstats.output.figures.bench import tare_course
 from psdstats.output.pages.parts import panel_of
 from psdstats.output.tables.table import Column, Place, Show, Table
 from psdstats.study.flags import CheckReport, Flag, Severity
@@ -182,7 +182,7 @@ def tare_drawings(history: pd.DataFrame, say: Numerals = PLAIN) -> list[Drawing]
         drawings.append(
             panel_of(
                 f"tares {group}",
-                partial(tare_history, own),
+                partial(tare_course, own),
                 words.tares_caption(str(group)),
                 words.tares_alternative(list(zip(moved["sieve"], moved["run"], strict=True))),
                 height_mm=85.0,

@@ -73,7 +73,7 @@ def test_png_has_report_resolution(ax: Axes, tmp_path: Path) -> None:
 def test_a_figure_is_never_written_over_unasked(ax: Axes, tmp_path: Path) -> None:
     theirs = tmp_path / "mine.png"
     theirs.write_text("mine")
-    with pytest.raises(OutputError, match="mine.png exists already"):
+    with pytest.raises(OutputError, match=r"mine\.png exists already"):
         save_figure(ax.figure, tmp_path, "mine")
     assert [path.name for path in tmp_path.iterdir()] == ["mine.png"]
     assert theirs.read_text() == "mine"
