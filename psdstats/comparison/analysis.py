@@ -24,7 +24,7 @@ from psdstats.comparison.response import ComparisonRemark, Response, build_respo
 from psdstats.comparison.single_runs import smooth_spread
 from psdstats.comparison.spread import drift_slope, level_order
 from psdstats.comparison.trial_design import (
-    TrialDesign,
+    AnalysisDesign,
     drift_matrix,
     indicators,
     same_level,
@@ -103,12 +103,12 @@ class QuantityAnalysis:
     ----------
     response : Response
         Runs, values and what was set aside.
-    design : TrialDesign
+    design : AnalysisDesign
         Its arrays.
     """
 
     response: Response
-    design: TrialDesign
+    design: AnalysisDesign
 
     @property
     def quantity(self) -> str:

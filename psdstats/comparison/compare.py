@@ -168,7 +168,7 @@ def compare(
     >>> from psdstats.study import read_study
     >>> from psdstats_datasets import demo_study
     >>> found = compare(read_study(demo_study("four_benches")), quantities=["D50"])
-    >>> found["D50"].family("against first").loc[0, ["contrast", "verdict"]].tolist()
+    >>> found["D50"].to_frame("against first").loc[0, ["contrast", "verdict"]].tolist()
     ['6 - 0 at 5', 'changed']
     """
     LEVEL.require("level", level, ModelError)

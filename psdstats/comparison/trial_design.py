@@ -24,7 +24,7 @@ _FEWEST = 3  # blocks that hold as many levels, from which their drift is estima
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class TrialDesign:
+class AnalysisDesign:
     """The arrays of one response.
 
     Parameters
@@ -83,7 +83,7 @@ class TrialDesign:
         return row
 
 
-def trial_design(frame: pd.DataFrame, plan: ComparisonPlan) -> TrialDesign:
+def trial_design(frame: pd.DataFrame, plan: ComparisonPlan) -> AnalysisDesign:
     """The design of the runs of a frame."""
     texts = cell_texts(frame, plan)
     order = frame.reset_index(drop=True).sort_values([*where_columns(plan), plan.by])
@@ -102,7 +102,7 @@ def trial_design(frame: pd.DataFrame, plan: ComparisonPlan) -> TrialDesign:
     if drift is not None:
         parts.append(drift)
         names.append("drift")
-    return TrialDesign(
+    return AnalysisDesign(
         cells=cells,
         x=np.hstack(columns),
         parts=np.array([*parts, np.eye(len(frame))]),
