@@ -42,6 +42,7 @@ COMMANDS = (
     "rate",
     "plan",
     "report",
+    "collect",
     "completion",
 )
 ENDING = """\

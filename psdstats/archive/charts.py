@@ -10,12 +10,12 @@ difference of two successive points, sigma between them solves
 
     sum |y' - y| = sum sqrt(2/pi) sqrt(2 sigma^2 + v),
 
-and the limits of a point are 3 sqrt(sigma^2 + own^2 + other sieves^2) about the weighted mean.  Where
-all u are equal, or none is known, these are the limits of the textbook: mean ± 3 MR / d2 with
+and the limits of a point are 3 sqrt(sigma^2 + own^2 + other sieves^2) about the weighted mean.
+Where all u are equal, or none is known, these are the limits of the textbook: mean ± 3 MR / d2 with
 d2 = 2/sqrt(pi) = 1.128 for ranges of two (ISO 7870-2; the constant follows from the normal law, the
-standard is quoted from memory).  Limits "within" are those of a chart of means: sigma / sqrt(n) with
-sigma from the runs alike within trials, and nothing for what trials differ by.  Nine points in a
-row on one side of the mean are a sign as well (ISO 7870-2; from memory).
+standard is quoted from memory).  Limits "within" are those of a chart of means: sigma / sqrt(n)
+with sigma from the runs alike within trials, and nothing for what trials differ by.  Nine points in
+a row on one side of the mean are a sign as well (ISO 7870-2; from memory).
 """
 
 from __future__ import annotations
@@ -89,7 +89,7 @@ class ControlChart:
 
     @property
     def slope_p(self) -> float:
-        """p of no drift."""
+        """P of no drift."""
         return float(two_sided_p(self.slope / self.slope_u, self.slope_df))
 
 
@@ -140,19 +140,18 @@ def points_of(rows: pd.DataFrame, shared: Sequence[dict[str, float]]) -> Points:
     ln_size, own = np.log(rows["size"].to_numpy(float)), rows["own_u"].to_numpy(float) ** 2
     y = np.bincount(number, ln_size) / count
     squares = float(((ln_size - y[number]) ** 2).sum())
+    expected = float((own * (1 - 1 / count[number])).sum())
     frame = rows.assign(number=number).groupby("number")[["path", "run_date"]].first()
     return Points(
         frame=frame.rename(columns={"run_date": "date"}).assign(runs=count).reset_index(drop=True),
         y=y,
         own=np.sqrt(np.bincount(number, own)) / count,
         shared=common,
-        scatter=(float(len(rows) - len(count)), squares, float((own * (1 - 1 / count[number])).sum())),
+        scatter=(float(len(rows) - len(count)), squares, expected),
     )
 
 
-def control_chart(
-    points: Points, quantity: str, limits: Limits | str = Limits.BETWEEN
-) -> ControlChart:
+def chart_of(points: Points, quantity: str, limits: Limits | str = Limits.BETWEEN) -> ControlChart:
     """Chart of points in order of date.
 
     Raises
@@ -265,7 +264,8 @@ class Repeatability:
     scatter_percent, measurement_percent : float
         Standard deviation of runs alike with the measurement, and by the measurement alone.
     p_alike : float
-        p that all trials have the same (Bartlett); NaN for a single one.
+        p that all trials have the same (Bartlett); NaN for a single trial, and where the
+        measurement explains all.
     """
 
     quantity: str
@@ -314,7 +314,7 @@ def _p_alike(spreads: pd.DataFrame, variance: float) -> float:
     """Bartlett's test of equal variances, each trial's over what it is expected to be."""
     df = spreads["df"].to_numpy(float)
     expected = variance + spreads["of_measurement"].to_numpy(float) / df
-    if len(df) < 2 or not expected.all():
+    if len(df) < 2 or not variance > 0:  # the measurement alone is no law of their scatter
         return np.nan
     ratio = spreads["sum_of_squares"].to_numpy(float) / df / expected
     ratio = np.maximum(ratio, 1e-300)

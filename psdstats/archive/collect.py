@@ -13,6 +13,7 @@ import sqlite3
 import time
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 from itertools import islice
 from pathlib import Path
 
@@ -20,10 +21,9 @@ from psdstats import __version__
 from psdstats.archive.results import Archive
 from psdstats.archive.store import Store, put
 from psdstats.archive.trial import Row, TrialRows, digest, is_trial, stamp, trial_rows
-from psdstats.errors import Problem, StudyError, UncertaintyError
+from psdstats.errors import Problem, StudyError
 from psdstats.files import MANIFEST
-from psdstats.limits import WORKERS
-from psdstats.processes import in_processes
+from psdstats.processes import mapped
 
 _ENDINGS = (".csv", ".xlsx", ".ods")
 _TOGETHER = 16  # trials written in one transaction
@@ -96,15 +96,15 @@ def collect(
     ...     found.to_frame().loc[1, ["quantity", "first", "last", "verdict"]].tolist()
     ['D50', '0', '48', 'changed']
     """
-    WORKERS.require("workers", workers, UncertaintyError)
     store, given = Store(into), [Path(one) for one in paths]
     store.ensure_writable()
     places = {store.key(one): one for one in find_trials(given)}
     with store.writing() as connection:
         tasks = list(_changed(connection, places, thorough=thorough))
         _note_gone(connection, store, given, places)
-        arguments = [(one.path, encoding, thorough) for one in tasks]
-        found = in_processes(trial_rows, arguments, workers=workers)
+        work = partial(trial_rows, encoding=encoding, thorough=thorough)
+        paths_of = [one.path for one in tasks]
+        found = mapped(work, paths_of, workers=workers, cluster=cluster)
         for done in _write(connection, tasks, found):
             if progress is not None:
                 progress(done, len(tasks))
@@ -164,7 +164,7 @@ def _changed(
         if content == old_digest and old_by == made_by:
             connection.execute("UPDATE trials SET stamp = ? WHERE path = ?", (text, key))
             continue
-        made = {"stamp": text, "sha256": content, "made_by": made_by}
+        made: Row = {"stamp": text, "sha256": content, "made_by": made_by}
         yield _Task(key=key, path=path, made=made)
 
 

@@ -13,16 +13,16 @@ from psdstats.archive.charts import (
     ControlChart,
     Limits,
     Repeatability,
-    control_chart,
+    chart_of,
     points_of,
     pooled,
 )
 from psdstats.archive.store import Store, labelled, where_is
+from psdstats.archive.trial import is_of_trial
 from psdstats.columns import QUANTITIES, TIME, column_words
 from psdstats.errors import OutputError
 from psdstats.study.settings import Declared
 
-_TRIAL = "path, title, material, study_date"
 _LEAST_PERCENT = 0.001
 
 
@@ -53,15 +53,15 @@ class Archive:
     def trials_frame(self) -> pd.DataFrame:
         """One row a trial: path, title, material, date, runs, groups, warnings, refusal."""
         return self._frame(
-            f"SELECT {_TRIAL}, runs, groups, warnings, refusal, gone, sha256, made_by "
-            "FROM trials ORDER BY path"
+            "SELECT path, title, material, study_date, runs, groups, warnings, refusal, gone, "
+            "sha256, made_by FROM trials ORDER BY path"
         )
 
     def to_frame(self) -> pd.DataFrame:
         """One row a trial and size (or level of its further factors) with the verdict."""
         return self._frame(
-            f"SELECT {_TRIAL}, answers.* FROM answers JOIN trials USING (trial) "
-            "ORDER BY study_date, path, answers.rowid"
+            "SELECT path, title, material, study_date, answers.* FROM answers "
+            "JOIN trials USING (trial) ORDER BY study_date, path, answers.rowid"
         ).drop(columns="trial")
 
     def runs_frame(self, where: Mapping[str, str] | None = None) -> pd.DataFrame:
@@ -74,8 +74,8 @@ class Archive:
         """
         runs = labelled(
             self._frame(
-                f"SELECT {_TRIAL}, runs.* FROM runs JOIN trials USING (trial) "
-                "ORDER BY run_date, path, runs.rowid"
+                "SELECT path, title, material, study_date, runs.* FROM runs "
+                "JOIN trials USING (trial) ORDER BY run_date, path, runs.rowid"
             )
         ).rename(columns={"run_group": "group"})
         sizes = self._frame("SELECT * FROM sizes ORDER BY rowid")
@@ -115,14 +115,10 @@ class Archive:
         runs = runs[(runs["quantity"] == quantity) & runs["size"].notna()]
         runs = _once(runs[runs["run_date"].fillna("") != ""], self.trials_frame())
         shared = [
-            {f"{one.path} {name}" if name.startswith("trial") else name: value for name, value in own}
-            for one, own in zip(
-                runs.itertuples(index=False),
-                (json.loads(text).items() for text in runs["shared"]),
-                strict=True,
-            )
+            _named(json.loads(text), path)
+            for text, path in zip(runs["shared"], runs["path"], strict=True)
         ]
-        return control_chart(points_of(runs, shared), quantity, limits)
+        return chart_of(points_of(runs, shared), quantity, limits)
 
     def repeatability(self, where: Mapping[str, str] | None = None) -> tuple[Repeatability, ...]:
         """Spread among runs alike, pooled over trials, for each size that shows any.
@@ -172,6 +168,11 @@ def _ensure_alike(runs: pd.DataFrame) -> None:
             f"the runs differ in {column_words(TIME)} ({listed} min), and their mean says nothing; "
             f"choose with --where {TIME}={times[0]:g}."
         )
+
+
+def _named(shared: dict[str, float], path: str) -> dict[str, float]:
+    """Shared errors by name; those of one trial by its path too."""
+    return {f"{path} {name}" if is_of_trial(name) else name: one for name, one in shared.items()}
 
 
 def _once(rows: pd.DataFrame, trials: pd.DataFrame) -> pd.DataFrame:

@@ -12,7 +12,7 @@ from __future__ import annotations
 import json
 import os
 import sqlite3
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from contextlib import closing, contextmanager
 from pathlib import Path
 
@@ -116,7 +116,7 @@ class Store:
         inside = place.is_relative_to(folder)
         return (place.relative_to(folder) if inside else place).as_posix()
 
-    def frame(self, query: str, values: Iterable[object] = ()) -> pd.DataFrame:
+    def frame(self, query: str) -> pd.DataFrame:
         """Rows of a query."""
         if not self.path.is_file():
             raise OutputError(
@@ -124,7 +124,7 @@ class Store:
                 f"psdstats collect TRIALS --into {self.path.name}"
             )
         with self._open() as connection:
-            return pd.read_sql_query(query, connection, params=list(values))
+            return pd.read_sql_query(query, connection)
 
     def ensure_writable(self) -> None:
         """Refuse before any work a place that cannot be written, or holds something else."""
@@ -179,22 +179,29 @@ _MARKS = ("application_id", "user_version")
 def put(connection: sqlite3.Connection, key: str, made: Row, found: TrialRows) -> None:
     """Put all rows of a trial in place of those it had; inside a transaction of the caller."""
     trial = {"path": key, **made, "gone": 0, **found.trial}
-    sets = ", ".join(f"{name} = excluded.{name}" for name in _TABLES["trials"] if name != "trial")
-    columns = [name for name in _TABLES["trials"] if name != "trial"]
-    marks = ", ".join("?" * len(columns))
-    number = connection.execute(
-        f"INSERT INTO trials ({', '.join(columns)}) VALUES ({marks}) "
-        f"ON CONFLICT (path) DO UPDATE SET {sets} RETURNING trial",
-        [trial.get(name) for name in columns],
-    ).fetchone()[0]
-    for table, columns_of in list(_TABLES.items())[1:]:
-        connection.execute(f"DELETE FROM {table} WHERE trial = ?", (number,))
-        names, rows = list(columns_of), getattr(found, table)
-        connection.executemany(
-            f"INSERT INTO {table} (trial, {', '.join(names)}) "
-            f"VALUES ({', '.join('?' * (len(names) + 1))})",
-            [(number, *(row.get(name) for name in names)) for row in rows],
-        )
+    connection.execute(_UPSERT, [trial.get(name) for name in _COLUMNS])
+    number = connection.execute("SELECT trial FROM trials WHERE path = ?", (key,)).fetchone()[0]
+    for table, (delete, insert) in _REPLACE.items():
+        connection.execute(delete, (number,))
+        rows = [[number, *map(row.get, _TABLES[table])] for row in getattr(found, table)]
+        connection.executemany(insert, rows)
+
+
+# S608: names are those of the tables above
+_COLUMNS = [name for name in _TABLES["trials"] if name != "trial"]
+_UPSERT = (
+    f"INSERT INTO trials ({', '.join(_COLUMNS)}) VALUES ({', '.join('?' * len(_COLUMNS))}) "  # noqa: S608
+    f"ON CONFLICT (path) DO UPDATE SET {', '.join(f'{one} = excluded.{one}' for one in _COLUMNS)}"
+)
+_REPLACE = {
+    table: (
+        f"DELETE FROM {table} WHERE trial = ?",  # noqa: S608
+        f"INSERT INTO {table} (trial, {', '.join(columns)}) "  # noqa: S608
+        f"VALUES ({', '.join('?' * (len(columns) + 1))})",
+    )
+    for table, columns in _TABLES.items()
+    if table != "trials"
+}
 
 
 def labelled(frame: pd.DataFrame) -> pd.DataFrame:
@@ -218,10 +225,10 @@ def where_is(frame: pd.DataFrame, asked: Mapping[str, str]) -> pd.DataFrame:
             raise OutputError(f"no run has a column {column!r}. Choose from {known}.")
         same = frame[column].map(lambda found, level=level: _is_same(found, level)).astype(bool)
         if not same.any():
-            known = sorted({str(one) for one in frame[column].dropna()})
-            more = f" and {len(known) - 8} more" if len(known) > 8 else ""
+            levels = sorted({str(one) for one in frame[column].dropna()})
+            more = f" and {len(levels) - 8} more" if len(levels) > 8 else ""
             raise OutputError(
-                f"no run has {column} = {level}. There is {', '.join(known[:8])}{more}."
+                f"no run has {column} = {level}. There is {', '.join(levels[:8])}{more}."
             )
         frame = frame[same]
     return frame

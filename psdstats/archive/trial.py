@@ -14,7 +14,7 @@ from __future__ import annotations
 import hashlib
 import json
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
 from pathlib import Path
@@ -34,7 +34,6 @@ from psdstats.study.check import check_study
 from psdstats.study.reader import read_study
 from psdstats.study.records import Run, Study
 from psdstats.uncertainty.law import JointLaw, prepare
-from psdstats.uncertainty.linear import one_thread
 from psdstats.uncertainty.registry import measurement_sources
 
 _TABLES = ("study.toml", "runs.csv", "weighings.csv", "sieves.csv")
@@ -81,8 +80,7 @@ def _files(path: Path) -> list[Path]:
     return [path / name for name in _TABLES if (path / name).is_file()]
 
 
-@one_thread
-def trial_rows(path: Path, encoding: str | None, thorough: bool) -> TrialRows:
+def trial_rows(path: Path, *, encoding: str | None = None, thorough: bool = False) -> TrialRows:
     """All rows of a trial; one that cannot be evaluated says why."""
     known: Row = {"study_date": _dated_name(path), "refusal": None}
     try:
@@ -192,6 +190,11 @@ def _parts(
 _BETWEEN, _OF_TRIAL = "between sieves", "trial"
 
 
+def is_of_trial(name: str) -> bool:
+    """Whether an error is shared by runs of one trial alone."""
+    return name.split(" ", 1)[0] == _OF_TRIAL
+
+
 def shared_names(law: JointLaw) -> list[dict[int, str]]:
     """For each row of a law the names of the inputs that it shares with other runs.
 
@@ -269,12 +272,16 @@ def replicate_spreads(law: JointLaw) -> Iterator[Row]:
 def _design(cells: list[tuple[object, ...]], charges: list[tuple[object, ...]]) -> Array:
     """Columns of the cells, and of charges that hold several runs."""
     several = [one for one in dict.fromkeys(charges) if one[1] and charges.count(one) > 1]
-    return np.column_stack(
-        [
-            *([cell == one for cell in cells] for one in dict.fromkeys(cells)),
-            *([charge == one for charge in charges] for one in several),
-        ]
-    ).astype(float) if cells else np.zeros((0, 0))
+    return (
+        np.column_stack(
+            [
+                *([cell == one for cell in cells] for one in dict.fromkeys(cells)),
+                *([charge == one for charge in charges] for one in several),
+            ]
+        ).astype(float)
+        if cells
+        else np.zeros((0, 0))
+    )
 
 
 def _verdicts(study: Study) -> Iterator[Row]:
@@ -316,7 +323,7 @@ def _untold(reason: str) -> Iterator[Row]:
 
 
 def _answers(
-    analysis: Analysis, quantity: str, courses: tuple[Course, ...], findings: list[Finding] | tuple
+    analysis: Analysis, quantity: str, courses: tuple[Course, ...], findings: Sequence[Finding]
 ) -> Iterator[Row]:
     """One row a course; where nothing was milled for several times, one a level against the first.
 
@@ -374,7 +381,7 @@ def _ends(numbers: Numbers, name: str) -> Row:
         }
 
 
-def _kinds(reasons: list[Remark] | tuple[Remark, ...]) -> str:
+def _kinds(reasons: Sequence[Remark]) -> str:
     return "; ".join(level_text(one.kind.value) for one in reasons)
 
 

@@ -1,9 +1,9 @@
-"""An archive of years of trials (invented data): time, memory and cost of `collect`, and how it grows.
+"""Years of trials (invented data): time, memory and cost of `collect`, and how it grows.
 
 One laboratory, a trial every second day from 2018: one bench at five milling times, two benches at
-four, and the same with two runs each, in turn; folders, and every fourth a workbook.  Sieves and certificates
-are replaced every thirty trials; every tenth trial is weighed on a coarse balance.  The unmilled
-powder of each trial is the same reference powder.
+four, and the same with two runs each, in turn; folders, and every fourth a workbook.  Sieves and
+certificates are replaced every thirty trials; every tenth trial is weighed on a coarse balance.
+The unmilled powder of each trial is the same reference powder.
 
 Run: python tests/benchmarks/archive.py [TRIALS ...] [--workers N] [--thorough] [--write]
 """
@@ -54,7 +54,7 @@ _CALL = "import sys; from psdstats_cli.main import main; sys.exit(main(sys.argv[
 
 
 def _stack_of_trials(stack, kind, numbers):
-    """Trials of one kind that used the same sieves, simulated together so that errors are shared."""
+    """Trials of one kind on the same sieves, simulated together so that errors are shared."""
     benches, times, replicates = KINDS[kind]
     sieves = SieveSet(name=f"stack {stack}", apertures_um=APERTURES_UM, certificate_percent=1.0)
     design = TrialDesign(
@@ -153,21 +153,23 @@ def main():
                 f"| {trials} | {first[0]:.0f} | {first[1]:.0f} | {1000 * first[0] / trials:.0f} "
                 f"| {first[2]:.0f} | {again[0]:.1f} | {chart[0]:.1f} | {size:.1f} |"
             )
-            print(rows[-1], flush=True)
+            sys.stdout.write(rows[-1] + "\n")
+            sys.stdout.flush()
     if asked.write:
         how = f"--workers {asked.workers}{' --thorough' if asked.thorough else ''}"
-        head = "| trials | first, s | processor, s | ms a trial | memory, MB | again, s | chart, s | file, MB |"
+        heads = ("trials", "first, s", "processor, s", "ms a trial", "memory, MB")
+        heads = (*heads, "again, s", "chart, s", "file, MB")
         text = f"""# Collecting an archive
 
-{' '.join(__doc__.split('Run:')[0].split())}
+{" ".join(__doc__.split("Run:")[0].split())}
 
-`python tests/benchmarks/archive.py {' '.join(map(str, asked.trials))} {how} --write`, seed {SEED},
-{datetime.date.today()}, {os.cpu_count()} cores.  Processor time and memory are those of the process that
-asked and the workers it waited for; "again" is the same call with nothing changed, "chart" the
-same with a control chart of the unmilled powder and all files written.
+`python tests/benchmarks/archive.py {" ".join(map(str, asked.trials))} {how} --write`, seed {SEED},
+{datetime.date.today()}, {os.cpu_count()} cores.  Processor time and memory are those of the
+process that asked and the workers it waited for; "again" is the same call with nothing changed,
+"chart" the same with a control chart of the unmilled powder and all files written.
 
-{head}
-|{' ---: |' * 8}
+| {" | ".join(heads)} |
+|{" ---: |" * 8}
 {chr(10).join(rows)}
 """
         RESULT.write_text(text, encoding="utf-8")

@@ -1,5 +1,6 @@
 """Figures: each function takes a frame and an Axes, draws, and returns the Axes."""
 
+from psdstats.output.figures.archive import control_chart, trials_over_dates
 from psdstats.output.figures.bench import bench_bars, jar_section, tare_history
 from psdstats.output.figures.effects import (
     effect_ratios,
@@ -23,6 +24,7 @@ __all__ = [
     "bench_bars",
     "bench_deviations",
     "class_changes",
+    "control_chart",
     "cumulative_undersize",
     "effect_ratios",
     "expected_undersize",
@@ -38,6 +40,7 @@ __all__ = [
     "size_against_time",
     "size_rate",
     "tare_history",
+    "trials_over_dates",
     "uncertainty_against_sample",
     "uncertainty_shares",
 ]
