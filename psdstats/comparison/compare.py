@@ -372,9 +372,9 @@ def _compare_quantity(
     remarks = []
     if response.set_aside:
         remarks.append(ComparisonRemark.SET_ASIDE(runs=response.set_aside))
-    obstacle = _obstacle(one)
-    if obstacle is not None:
-        found = _not_compared(response, families, obstacle)
+    why_not = obstacle(one)
+    if why_not is not None:
+        found = _not_compared(response, families, why_not)
     elif one.plan.spread is SpreadRule.EACH_CONTRAST and one.design.left > 0:
         found = _by_own_spread(response, families)
     elif one.design.left < 1:
@@ -384,7 +384,7 @@ def _compare_quantity(
     return replace(found, remarks=(*remarks, *found.remarks))
 
 
-def _obstacle(one: QuantityAnalysis) -> Remark | None:
+def obstacle(one: QuantityAnalysis) -> Remark | None:
     """Why the runs left cannot be compared; None where they can."""
     frame, plan = one.frame, one.plan
     if frame[plan.by].nunique() < 2:
