@@ -416,7 +416,7 @@ def _not_compared(
 
 def _by_own_spread(response: Response, families: Sequence[ContrastKind]) -> QuantityComparison:
     """Judge each contrast by its own spread; no model is fitted and no overall test made."""
-    frame, known, plan = response.frame, response.known, response.plan
+    frame, known, plan = response.frame, np.asarray(response.known), response.plan
     if plan.within and plan.crossing is None:
         raise ModelError(
             f"Every grouping holds {plan.by} itself, so no difference lies within a group; name a "
@@ -442,9 +442,8 @@ def _by_own_spread(response: Response, families: Sequence[ContrastKind]) -> Quan
 def _own_findings(response: Response, asked: ContrastMatrix) -> list[Finding]:
     """Verdicts on contrasts that are each judged by their own spread."""
     plan, level = response.plan, response.level
-    found = own_contrasts(
-        response.frame, response.known, plan, asked, levels=response.levels, level=level
-    )
+    known = np.asarray(response.known)
+    found = own_contrasts(response.frame, known, plan, asked, levels=response.levels, level=level)
     if found is None:
         return []
     columns = {
