@@ -1,4 +1,4 @@
-"""What is built from pyproject.toml: a wheel and a source archive that are whole and come out alike.
+"""What is built from pyproject.toml: a wheel and a source archive, whole and alike each time.
 
 The continuous checks (.ci/run) run the README's commands from the source archive.
 """
