@@ -4,19 +4,31 @@ from __future__ import annotations
 
 import multiprocessing
 import os
+import pickle
 import signal
 import sys
 import threading
 import time
 import warnings
+from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from contextlib import contextmanager
-from multiprocessing.connection import Connection
+from concurrent.futures import BrokenExecutor
+from contextlib import ExitStack, contextmanager, suppress
+from functools import partial
+from itertools import count
+from multiprocessing.connection import Connection, wait
 from typing import Any, TypeVar
 
+from psdstats.errors import UncertaintyError
+from psdstats.limits import WORKERS
+
+Task = TypeVar("Task")
 Made = TypeVar("Made")
 
 _LOOK_EVERY_S = 0.5
+_AHEAD = 2  # tasks taken up for each process
+_ANSWER_WITHIN = "10s"
+_ONE_THREAD = dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"), "1")
 
 
 def cores() -> int:
@@ -26,35 +38,229 @@ def cores() -> int:
     return int(cpu_count())
 
 
-def in_processes(
-    work: Callable[..., Any], tasks: Iterable[tuple[Any, ...]], *, workers: int
-) -> Iterator[Any]:
-    """What `work` makes of each task, in their order; begins at once.
+def mapped(
+    work: Callable[[Task], Made],
+    tasks: Iterable[Task],
+    *,
+    workers: int = 1,
+    cluster: str | None = None,
+) -> Iterator[Made]:
+    """What `work` makes of each task, in their order; the same whoever does it.
+
+    Tasks are taken up a few ahead of what is asked for, so that memory stays flat and little is
+    lost by who stops early.
 
     Parameters
     ----------
     work : callable
-        Can be pickled, as can the tasks.
-    tasks : iterable of tuple
-        Arguments of each call.
+        Takes one task.  Can be pickled, as can the tasks and what it makes of them.
+    tasks : iterable
+        Taken one after another.
     workers : int
-        Processes asked for; at most the cores are started, and one means this process.
+        Processes asked for; at most the cores are started, and one means this process.  On a
+        cluster, tasks at a time; one means all its threads.
+    cluster : str, optional
+        Address of a Dask scheduler (extra `psdstats[cluster]`) whose machines have psdstats.
 
-    Returns
-    -------
-    iterator
+    Yields
+    ------
+    object
+        What is made of each task.
+
+    Raises
+    ------
+    UncertaintyError
+        If no such cluster answers, or it is lost.
+
+    Notes
+    -----
+    On Linux the processes are copies of this one, ready at once, unless other threads run in it;
+    elsewhere joblib's, which first load what they need (seconds).  What a process had in hand when
+    it was killed is done by another one or here; errors come up here.
+
+    Examples
+    --------
+    >>> list(mapped(abs, [-3, 2, -1]))
+    [3, 2, 1]
     """
-    from joblib import Parallel, delayed
+    at_once = int(min(WORKERS.require("workers", workers, UncertaintyError), cores()))
+    if cluster is not None:
+        yield from _on_cluster(work, tasks, cluster, int(workers))
+    elif at_once == 1:
+        yield from map(work, tasks)
+    elif forks():
+        yield from _in_copies(work, tasks, at_once)
+    else:
+        yield from _in_processes(work, tasks, at_once)
 
-    pool = Parallel(n_jobs=min(workers, cores()), return_as="generator")
-    made: Iterator[Any] = pool(delayed(_beside)(os.getpid(), work, task) for task in tasks)
+
+def _in_copies(work: Callable[[Task], Made], tasks: Iterable[Task], at_once: int) -> Iterator[Made]:
+    """In copies of this process, each with one task in hand; here what lost its copy."""
+    remaining = enumerate(tasks)
+    idle: list[Any] = []
+    in_hand: dict[Any, tuple[int, Task]] = {}
+    ready: dict[int, Callable[[], Made]] = {}
+
+    def take_up(copy: Connection) -> bool:
+        """Whether there was a task for it; one that lost its copy is left to do."""
+        if (following := next(remaining, None)) is None:
+            return False
+        try:
+            copy.send(following[1])
+            in_hand[copy] = following
+        except OSError:
+            ready[following[0]] = partial(work, following[1])
+        return True
+
+    def hand_in(copy: Any) -> bool:
+        """Whether it goes on."""
+        number, task = in_hand.pop(copy)
+        try:
+            ready[number] = partial(_itself, copy.recv())
+        except (EOFError, OSError):
+            ready[number] = partial(work, task)
+            return False
+        return True
+
+    with ExitStack() as copies:
+        idle += [copies.enter_context(_worker(work)) for _ in range(at_once)]
+        for wanted in count():
+            while True:
+                while idle and len(in_hand) + len(ready) < _AHEAD * at_once and take_up(idle[-1]):
+                    idle.pop()
+                if wanted in ready:
+                    break
+                if in_hand:
+                    idle += [copy for copy in wait(list(in_hand)) if hand_in(copy)]
+                elif (following := next(remaining, None)) is not None:
+                    ready[following[0]] = partial(work, following[1])
+                else:
+                    return
+            yield ready.pop(wanted)()
+
+
+def _itself(made: Made) -> Made:
     return made
 
 
-def _beside(owner: int, work: Callable[..., Any], task: tuple[Any, ...]) -> Any:
-    if os.getpid() != owner:
-        _end_with(owner)
-    return work(*task)
+@contextmanager
+def _worker(work: Callable[[Any], Any]) -> Iterator[Connection]:
+    """A copy of this process that does the tasks sent to it, and ends where one fails."""
+    here, there = multiprocessing.Pipe()
+    with _copy(_work, work, there):
+        there.close()
+        try:
+            yield here
+        finally:
+            here.close()
+
+
+def _work(work: Callable[[Any], Any], asked: Connection) -> None:
+    while True:
+        asked.send(work(asked.recv()))
+
+
+def _in_processes(
+    work: Callable[[Task], Made], tasks: Iterable[Task], at_once: int
+) -> Iterator[Made]:
+    """In processes that joblib starts and keeps for the next time; here what one of them lost."""
+    from joblib.externals.loky import get_reusable_executor
+
+    pool = get_reusable_executor(max_workers=at_once, env=_ONE_THREAD)
+
+    def submit(task: Task) -> Any:
+        try:
+            return pool.submit(_beside, os.getpid(), work, task)
+        except BrokenExecutor:
+            return None
+
+    for task, future in _ahead(submit, tasks, at_once):
+        try:
+            made = work(task) if future is None else future.result()
+        except BrokenExecutor:
+            made = work(task)
+        yield made
+
+
+def _beside(owner: int, work: Callable[[Any], Any], task: Any) -> Any:
+    _end_with(owner)
+    return work(task)
+
+
+def _ahead(
+    submit: Callable[[Task], Any], tasks: Iterable[Task], at_once: int
+) -> Iterator[tuple[Task, Any]]:
+    """Each task with its future, in order; where nobody wants more, none is begun any more."""
+    waiting: deque[tuple[Task, Any]] = deque()
+    try:
+        for task in tasks:
+            waiting.append((task, submit(task)))
+            if len(waiting) >= _AHEAD * at_once:
+                yield waiting.popleft()
+        while waiting:
+            yield waiting.popleft()
+    finally:
+        for _, future in waiting:
+            if future is not None:
+                future.cancel()
+
+
+def _on_cluster(
+    work: Callable[[Task], Made], tasks: Iterable[Task], cluster: str, workers: int
+) -> Iterator[Made]:
+    """On the machines of a Dask cluster, which does again what a lost one had in hand."""
+    with _client(cluster) as client:
+        from distributed import CancelledError, KilledWorker
+
+        threads = sum(client.nthreads().values())
+        at_once = threads if workers == 1 else min(workers, threads)
+        with warnings.catch_warnings():  # large studies travel as they are
+            warnings.simplefilter("ignore", UserWarning)
+            known = client.submit(pickle.loads, pickle.dumps(work), pure=False)
+
+            def submit(task: Task) -> Any:
+                return client.submit(_work_there, known, pickle.dumps(task), pure=False)
+
+            for _, future in _ahead(submit, tasks, at_once):
+                try:
+                    made = future.result()
+                except (CancelledError, KilledWorker, OSError, ImportError) as cause:
+                    raise UncertaintyError(
+                        f"the Dask cluster at {cluster!r} was lost or cannot do the work "
+                        f"({type(cause).__name__}: {cause}); look whether its workers run and have "
+                        "psdstats, or work without it."
+                    ) from cause
+                yield made
+
+
+def _work_there(work: Callable[[Any], Any], task: bytes) -> Any:
+    return work(pickle.loads(task))  # noqa: S301
+
+
+@contextmanager
+def _client(cluster: str) -> Iterator[Any]:
+    """Connection to a Dask scheduler that has workers."""
+    try:
+        from distributed import Client
+    except ImportError as cause:
+        raise UncertaintyError(
+            "a cluster needs Dask, which is not installed; install psdstats[cluster]."
+        ) from cause
+    try:
+        client: Any = Client(cluster, timeout=_ANSWER_WITHIN, set_as_default=False)  # type: ignore[no-untyped-call]
+    except (OSError, ValueError, TimeoutError) as cause:
+        raise UncertaintyError(
+            f"no Dask scheduler answers at {cluster!r}; check the address and that it is running."
+        ) from cause
+    with client:
+        try:
+            client.wait_for_workers(1, timeout=_ANSWER_WITHIN)
+        except TimeoutError as cause:
+            raise UncertaintyError(
+                f"the Dask scheduler at {cluster!r} has no workers; start some, as with "
+                f"`dask worker {cluster}`."
+            ) from cause
+        yield client
 
 
 _WATCHED: set[int] = set()
@@ -104,38 +310,47 @@ def beside(make: Callable[[], Made]) -> Iterator[Callable[[], Made]]:
         yield make
         return
     here, there = multiprocessing.Pipe(duplex=False)
-    copy = multiprocessing.get_context("fork").Process(
-        target=_make, args=(os.getpid(), make, there)
-    )
+
+    def made() -> Made:
+        try:
+            found: Made = here.recv()
+        except EOFError:
+            found = make()
+        return found
+
+    with _copy(_send, make, there):
+        there.close()
+        try:
+            yield made
+        finally:
+            here.close()
+
+
+def _send(make: Callable[[], Any], to: Connection) -> None:
+    to.send(make())
+
+
+@contextmanager
+def _copy(act: Callable[..., None], *given: Any) -> Iterator[None]:
+    """A copy of this process that acts; it ends with what is done here meanwhile."""
+    copy = multiprocessing.get_context("fork").Process(target=_act, args=(os.getpid(), act, *given))
     with warnings.catch_warnings():  # threads of libraries below Python count there too
         warnings.simplefilter("ignore", DeprecationWarning)
         copy.start()
-    there.close()
-
-    def wait() -> Made:
-        try:
-            made: Made = here.recv()
-        except EOFError:
-            made = make()
-        return made
-
     try:
-        yield wait
+        yield
     finally:
-        here.close()
         copy.kill()
         copy.join()
 
 
-def _make(owner: int, make: Callable[[], Any], to: Connection) -> None:
+def _act(owner: int, act: Callable[..., None], *given: Any) -> None:
     """In the copy: an error is left to the process that asked, which will meet it itself."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     signal.signal(signal.SIGTERM, signal.SIG_DFL)
     _end_with(owner)
-    try:
-        to.send(make())
-    except Exception:
-        to.close()
+    with suppress(Exception):
+        act(*given)
 
 
 def shared_out(

@@ -26,7 +26,7 @@ from numpy.typing import NDArray
 
 from psdstats.errors import ModelError
 from psdstats.frozen import Array
-from psdstats.limits import RESAMPLES
+from psdstats.limits import PERMUTATIONS
 from psdstats.models.design_columns import TermSpec
 from psdstats.models.design_random import Grouping
 from psdstats.models.engine import BatchFit, CovarianceParts, fit_batch
@@ -123,7 +123,7 @@ def bootstrap_test(
     are then smaller than those of the F test.  In the smallest designs the test rejects in 3.3 to
     6.6 % at 5 % (tests/calibration/results/bootstrap_level.md).
     """
-    RESAMPLES.require("draws", draws, ModelError)
+    PERMUTATIONS.require("draws", draws, ModelError)
     design, parts = fit.fixed.matrix, fit.random.parts
     contrast = fit.fixed.hypothesis(term)
     small = restricted_design(design, contrast)

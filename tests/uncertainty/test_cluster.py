@@ -5,7 +5,6 @@ import pytest
 from distributed import LocalCluster
 
 from psdstats.errors import UncertaintyError
-from psdstats.uncertainty import engine as workers_module
 from psdstats.uncertainty import propagate
 
 
@@ -21,7 +20,7 @@ def test_a_dask_cluster_gives_the_same_result(milling):
 
 
 def test_no_scheduler_at_the_address(milling, monkeypatch):
-    monkeypatch.setattr(workers_module, "ANSWER_WITHIN", "500ms")
+    monkeypatch.setattr("psdstats.processes._ANSWER_WITHIN", "500ms")
     with pytest.raises(UncertaintyError, match="no Dask scheduler answers at 'nowhere:1'"):
         propagate(milling, draws=10_000, cluster="nowhere:1")
 

@@ -334,7 +334,7 @@ def attained_page(found: Attained, say: Numerals = PLAIN) -> Page:
     """What answers attain in trials like a study."""
     frame = found.to_frame()
     frame["what"] = [words.ATTAINED[kind] for kind in frame["kind"]]
-    again = ~frame["kind"].map(lambda kind: kind.is_error or kind.is_coverage)
+    again = pd.Series([not (one.kind.is_error or one.kind.is_coverage) for one in found.shares])
     return Page(
         heading=words.ATTAINED_HEADING,
         sentences=words.attained_sentences(found, say),
