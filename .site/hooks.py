@@ -24,6 +24,8 @@ from psdstats_cli.main import build_parser
 import psdstats
 from psdstats.output import figures
 
+LICENCE = "License ::"
+FIGURES = "reference/api/psdstats.output.figures"
 ROOT = Path(__file__).parents[1]
 WORK = Path(os.environ["PSDSTATS_SITE_WORK"])
 os.environ["COLUMNS"] = "100"  # of what the commands print
@@ -96,7 +98,7 @@ def _gallery() -> str:
             f'```python exec="1" source="above" html="1" session="{name}"\n{_drawing(lines)}\n'
             "from shown import shown  # markdown-exec: hide\n"
             f'print(shown(ax, "{name}"))  # markdown-exec: hide\n```',
-            f"[Columns and options](reference/api/psdstats.output.figures.md#psdstats.output.figures.{name})",
+            f"[Columns and options]({FIGURES}.md#{FIGURES.rpartition('/')[2]}.{name})",
         ]
     return "\n\n".join(parts)
 
@@ -134,18 +136,11 @@ def _licences() -> str:
     for line in project["dependencies"]:
         told = metadata(line.partition(">")[0])
         kinds = [
-            one.rpartition(":: ")[2]
-            for one in told.get_all("Classifier", ())
-            if "License ::" in one
+            one.rpartition(":: ")[2] for one in told.get_all("Classifier", ()) if LICENCE in one
         ]
-        free = (told.get("License") or "").splitlines()
-        stated = (
-            told.get("License-Expression")
-            or ", ".join(kinds)
-            or (free[0] if free else "see package")
-        )
+        free = (told.get("License") or "see its files").splitlines()[0]
+        stated = told.get("License-Expression") or ", ".join(kinds) or free
         rows.append(f"| {told['Name']} | {line.partition('>')[2].lstrip('=')} | {stated} |")
     text = (ROOT / ".site" / "licences.md").read_text(encoding="utf-8")
-    return "\n".join(
-        [text, "| package | lowest version | licence it states |", "|---|---|---|", *rows, ""]
-    )
+    head = ["| package | lowest version | licence it states |", "|---|---|---|"]
+    return "\n".join([text, *head, *rows, ""])

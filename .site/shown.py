@@ -1,4 +1,4 @@
-"""How the guide shows what its code gives: a figure as a picture, a frame as a table, text as text."""
+"""How the guide shows what its code gives: a figure as a picture, a frame as a table."""
 
 from __future__ import annotations
 
