@@ -14,16 +14,17 @@ from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import BrokenExecutor
 from contextlib import ExitStack, contextmanager, suppress
-from functools import partial
+from functools import cache, partial, wraps
 from itertools import count
 from multiprocessing.connection import Connection, wait
-from typing import Any, TypeVar
+from typing import Any, ParamSpec, TypeVar
 
 from psdstats.errors import UncertaintyError
 from psdstats.limits import WORKERS
 
 Task = TypeVar("Task")
 Made = TypeVar("Made")
+Given = ParamSpec("Given")
 
 _LOOK_EVERY_S = 0.5
 _AHEAD = 2  # tasks taken up for each process
@@ -36,6 +37,28 @@ def cores() -> int:
     from joblib import cpu_count
 
     return int(cpu_count())
+
+
+@cache
+def _libraries() -> Any:
+    """The linear algebra libraries of this process."""
+    from threadpoolctl import ThreadpoolController
+
+    return ThreadpoolController()
+
+
+def one_thread(function: Callable[Given, Made]) -> Callable[Given, Made]:
+    """The function, with the linear algebra in it on one thread.
+
+    On small matrices more threads only wait for each other, and the last bits depend on them.
+    """
+
+    @wraps(function)
+    def alone(*args: Given.args, **kwargs: Given.kwargs) -> Made:
+        with _libraries().limit(limits=1, user_api="blas"):
+            return function(*args, **kwargs)
+
+    return alone
 
 
 def mapped(
@@ -83,37 +106,34 @@ def mapped(
     >>> list(mapped(abs, [-3, 2, -1]))
     [3, 2, 1]
     """
-    at_once = int(min(WORKERS.require("workers", workers, UncertaintyError), cores()))
+    asked, alone = int(WORKERS.require("workers", workers, UncertaintyError)), partial(_alone, work)
+    at_once = min(asked, cores())
     if cluster is not None:
-        yield from _on_cluster(work, tasks, cluster, int(workers))
+        yield from _on_cluster(alone, tasks, cluster, asked)
     elif at_once == 1:
-        yield from map(work, tasks)
+        yield from map(alone, tasks)
     elif forks():
-        yield from _in_copies(work, tasks, at_once)
+        yield from _in_copies(alone, tasks, at_once, _AHEAD * at_once)
     else:
-        yield from _in_processes(work, tasks, at_once)
+        yield from _in_processes(alone, tasks, at_once)
 
 
-def _in_copies(work: Callable[[Task], Made], tasks: Iterable[Task], at_once: int) -> Iterator[Made]:
+@one_thread
+def _alone(work: Callable[[Task], Made], task: Task) -> Made:
+    return work(task)
+
+
+def _in_copies(
+    work: Callable[[Task], Made], tasks: Iterable[Task], at_once: int, ahead: int
+) -> Iterator[Made]:
     """In copies of this process, each with one task in hand; here what lost its copy."""
     remaining = enumerate(tasks)
     idle: list[Any] = []
     in_hand: dict[Any, tuple[int, Task]] = {}
     ready: dict[int, Callable[[], Made]] = {}
 
-    def take_up(copy: Connection) -> bool:
-        """Whether there was a task for it; one that lost its copy is left to do."""
-        if (following := next(remaining, None)) is None:
-            return False
-        try:
-            copy.send(following[1])
-            in_hand[copy] = following
-        except OSError:
-            ready[following[0]] = partial(work, following[1])
-        return True
-
     def hand_in(copy: Any) -> bool:
-        """Whether it goes on."""
+        """Whether it goes on; what one that is lost had in hand is left to do."""
         number, task = in_hand.pop(copy)
         try:
             ready[number] = partial(_itself, copy.recv())
@@ -123,11 +143,17 @@ def _in_copies(work: Callable[[Task], Made], tasks: Iterable[Task], at_once: int
         return True
 
     with ExitStack() as copies:
-        idle += [copies.enter_context(_worker(work)) for _ in range(at_once)]
         for wanted in count():
             while True:
-                while idle and len(in_hand) + len(ready) < _AHEAD * at_once and take_up(idle[-1]):
-                    idle.pop()
+                while (idle or at_once) and len(in_hand) + len(ready) < ahead:
+                    if (following := next(remaining, None)) is None:
+                        break
+                    if not idle:
+                        idle.append(copies.enter_context(_worker(work)))
+                        at_once -= 1
+                    in_hand[idle[-1]] = following
+                    with suppress(OSError):  # it is lost, as will be seen
+                        idle.pop().send(following[1])
                 if wanted in ready:
                     break
                 if in_hand:

@@ -58,10 +58,10 @@ from psdstats.models.equivalence import detectable_percent, equivalence_of
 from psdstats.models.judged import Family, StudentJudged
 from psdstats.models.mixed_model import MixedModelFit
 from psdstats.models.verdicts import judge
+from psdstats.processes import one_thread
 from psdstats.study.records import Study
 from psdstats.study.settings import Declared
 from psdstats.uncertainty.inputs import Source
-from psdstats.uncertainty.linear import one_thread
 from psdstats.uncertainty.propagation import Propagation
 
 _MOST_THREADS = 4  # quantities at once

@@ -56,6 +56,7 @@ from psdstats.output.pages.sizes import sizes_page
 from psdstats.output.pages.whole_distribution import whole_page
 from psdstats.output.tables.table import Column, Show, Table
 from psdstats.planning.attained import Attained
+from psdstats.processes import one_thread
 from psdstats.rate.fit_rate import RateResult
 from psdstats.study.aside import every_note
 from psdstats.study.flags import CheckReport
@@ -63,7 +64,6 @@ from psdstats.study.order import in_order
 from psdstats.study.records import Study
 from psdstats.study.settings import Declared
 from psdstats.uncertainty.inputs import Source, SourceRemark
-from psdstats.uncertainty.linear import one_thread
 from psdstats.uncertainty.propagation import Propagation
 from psdstats.words import groups as groups_words
 from psdstats.words import rate as rate_words

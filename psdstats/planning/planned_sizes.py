@@ -26,8 +26,9 @@ from psdstats.planning.planned_weighing import (
     rising_apertures,
     weigh_powder,
 )
+from psdstats.processes import one_thread
 from psdstats.simulate.trial import SimulatedMasses, quantities_of, rule_sizes
-from psdstats.uncertainty.linear import one_thread, percentile_jacobian
+from psdstats.uncertainty.linear import percentile_jacobian
 
 FEWEST_PAIRS = 30  # stacks with two bracketed sizes below which no spread is told
 

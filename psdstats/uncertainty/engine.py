@@ -28,14 +28,13 @@ from psdstats.errors import UncertaintyError
 from psdstats.findings import Remark
 from psdstats.frozen import Array
 from psdstats.limits import CHUNK, DRAWS, LEVEL, WORKERS
-from psdstats.processes import cores, mapped
+from psdstats.processes import cores, mapped, one_thread
 from psdstats.room import ensure_room
 from psdstats.study.reader import read_study
 from psdstats.study.records import Study
 from psdstats.uncertainty.draws import STRIPE_BLOCKS, DrawPlan, draw_blocks, make_plan
 from psdstats.uncertainty.inputs import Source
 from psdstats.uncertainty.law import Interval, JointLaw, prepare
-from psdstats.uncertainty.linear import one_thread
 from psdstats.uncertainty.monte_carlo import (
     MIN_BLOCKS,
     Accumulator,
