@@ -64,6 +64,11 @@ def on_page_markdown(markdown, page, **_):
     return markdown
 
 
+def on_page_content(html, **_):
+    """Places without the folder in which the page was made."""
+    return html.replace(f"{Path.cwd()}/", "")
+
+
 def on_post_build(config):
     """Put the report of the tutorial beside it."""
     os.chdir(WORK)
@@ -95,7 +100,7 @@ def _gallery() -> str:
         parts += [
             f"## {name}",
             doc.partition("\n\n")[0],
-            f'```python exec="1" source="above" html="1" session="{name}"\n{_drawing(lines)}\n'
+            f'```python exec="1" source="above" html="1" session="{name}"\n{_drawing(lines, name)}\n'
             "from shown import shown  # markdown-exec: hide\n"
             f'print(shown(ax, "{name}"))  # markdown-exec: hide\n```',
             f"[Columns and options]({FIGURES}.md#{FIGURES.rpartition('/')[2]}.{name})",
@@ -103,7 +108,7 @@ def _gallery() -> str:
     return "\n\n".join(parts)
 
 
-def _drawing(lines: str) -> str:
+def _drawing(lines: str, name: str) -> str:
     """The example of a docstring up to its Axes, named ``ax``."""
     last = ast.parse(lines).body[-1]
     value = last.value
@@ -112,7 +117,9 @@ def _drawing(lines: str) -> str:
     kept = lines.splitlines()[: last.lineno - 1]
     if isinstance(value, ast.Call) and getattr(value.func, "id", "") in figures.__all__:
         kept.append(f"ax = {ast.get_source_segment(lines, value)}")
-    return "\n".join(kept)
+    names = ", ".join(sorted({name, "new_axes"}))
+    kept.remove("from psdstats.output.figures import new_axes")
+    return "\n".join([f"from psdstats.output.figures import {names}", *kept])
 
 
 def _commands() -> str:
