@@ -339,8 +339,8 @@ def present(
     Tables of these names are left to the files.
     """
     if options.out == STREAM:
-        shown = [one for one in page.tables if one.name not in files_alone]
-        stream_table(shown, options, console)
+        tables = [one for one in page.tables if one.name not in files_alone]
+        stream_table(tables, options, console)
         return 0
     if console.json:
         console.document(

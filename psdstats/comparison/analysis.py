@@ -263,7 +263,8 @@ class QuantityAnalysis:
 
     def weights(self, question: Question) -> Array:
         """Least-squares weights (q, n) of contrasts on the runs."""
-        return np.asarray(question.contrasts @ np.linalg.pinv(self.design.x, rcond=1e-10), dtype=np.float64)
+        inverse = np.linalg.pinv(self.design.x, rcond=1e-10)
+        return np.asarray(question.contrasts @ inverse, dtype=np.float64)
 
     def _by_single_runs(self, question: Question, y: Array) -> StudentJudged:
         """Student's t with the spread of single runs, and the readings' own covariance."""

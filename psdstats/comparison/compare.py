@@ -392,7 +392,11 @@ def obstacle(one: QuantityAnalysis) -> Remark | None:
     for columns in map(columns_of, plan.within):
         if frame.groupby(list(columns), observed=True).ngroups < 2:
             return ComparisonRemark.ONE_GROUP(quantity=one.quantity, columns=columns)
-    if one.design.left < 1 and one.spread.basis is SpreadBasis.NONE and not one.known.any():
+    if (
+        one.design.left < 1
+        and one.spread.basis is SpreadBasis.NONE
+        and not np.asarray(one.known).any()
+    ):
         return ComparisonRemark.NO_SPREAD()
     if len({where for _, where in one.cells}) < len(one.cells):
         return None
