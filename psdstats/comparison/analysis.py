@@ -24,7 +24,7 @@ from psdstats.comparison.response import ComparisonRemark, Response, build_respo
 from psdstats.comparison.single_runs import smooth_spread
 from psdstats.comparison.spread import drift_slope, level_order
 from psdstats.comparison.trial_design import (
-    TrialDesign,
+    AnalysisDesign,
     drift_lines,
     indicators,
     same_level,
@@ -43,7 +43,7 @@ from psdstats.models.likelihood import Criterion
 from psdstats.models.mixed_model import MixedModel, MixedModelFit
 from psdstats.room import ensure_room
 from psdstats.student import critical_t
-from psdstats.study.records import Study
+from psdstats.study.records import Study, Trial
 from psdstats.study.settings import Declared
 from psdstats.uncertainty.inputs import Source
 from psdstats.uncertainty.law import MOST_WHOLE, at_mean_curve_with_balance, prepare
@@ -120,12 +120,12 @@ class QuantityAnalysis:
     ----------
     response : Response
         Runs, values and what was set aside.
-    design : TrialDesign
+    design : AnalysisDesign
         Its arrays.
     """
 
     response: Response
-    design: TrialDesign
+    design: AnalysisDesign
 
     @property
     def quantity(self) -> str:
@@ -295,9 +295,8 @@ class QuantityAnalysis:
 
     def weights(self, question: Question) -> Array:
         """Least-squares weights (q, n) of contrasts on the runs."""
-        return np.asarray(
-            question.contrasts @ np.linalg.pinv(self.design.x, rcond=1e-10), dtype=np.float64
-        )
+        inverse = np.linalg.pinv(self.design.x, rcond=1e-10)
+        return np.asarray(question.contrasts @ inverse, dtype=np.float64)
 
     def _by_single_runs(self, question: Question, y: Array) -> StudentJudged:
         """Student's t with the spread of single runs, and the readings' own covariance."""
@@ -398,8 +397,8 @@ class Analysis:
 
     Parameters
     ----------
-    study : Study
-        The trial.
+    study : Trial
+        The study, or the values in hand.
     plan : ComparisonPlan
         Its design.
     level : float
@@ -410,7 +409,7 @@ class Analysis:
         Gives the joint propagation of the measurement, where single runs ask for their own.
     """
 
-    study: Study
+    study: Trial
     plan: ComparisonPlan
     level: float
     quantities: Mapping[str, QuantityAnalysis]
@@ -486,19 +485,20 @@ def analyse(
 
 
 def analyse_sizes(
-    study: Study,
+    study: Trial,
     plan: ComparisonPlan,
     value: Array,
     known: Mapping[str, Covariance],
     *,
     measured: Callable[[], Propagation],
+    quantities: Sequence[str] = QUANTITIES,
     bounds: Array | None = None,
     balance: Mapping[str, Covariance] | None = None,
     level: float = 0.95,
 ) -> Analysis:
     """The same of sizes whose known covariance is given, and the balance's part of it.
 
-    Shapes: value (R, 4), known, balance (R, R), bounds (R, 4, 2).
+    Shapes: value (R, Q), a column a quantity, known, balance (R, R), bounds (R, Q, 2).
     """
     runs = plan.with_where(study.runs_frame())
 
@@ -506,7 +506,7 @@ def analyse_sizes(
         return np.asarray(measured().covariance(name, log=True), dtype=np.float64)
 
     def one(name: str, joint: Covariance) -> QuantityAnalysis:
-        place = QUANTITIES.index(name)
+        place = quantities.index(name)
         response = build_response(
             runs,
             value[:, place],

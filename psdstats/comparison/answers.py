@@ -85,7 +85,7 @@ class Answers:
 
 def way_of(plan: ComparisonPlan, quantity: str) -> Way:
     """Which way milling is expected to move a size; span, and other factors, have none."""
-    if plan.by != TIME or quantity == "span":
+    if plan.by != TIME or quantity in plan.undirected:
         return Way.NONE
     return Way.FALLING if plan.direction is Direction.FALLING else Way.RISING
 

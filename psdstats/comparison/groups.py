@@ -55,7 +55,7 @@ from psdstats.frozen import Array
 from psdstats.limits import LEVEL, MARGIN_PERCENT
 from psdstats.models.design_columns import level_text
 from psdstats.models.verdicts import judge
-from psdstats.present import present
+from psdstats.present import Shown
 from psdstats.study.records import Study
 from psdstats.uncertainty.propagation import Propagation
 
@@ -112,8 +112,8 @@ def overall(answer: BenchAnswer) -> Verdict:
     return Verdict.NOT_SHOWN
 
 
-@dataclass(frozen=True, kw_only=True)
-class GroupAgreement:
+@dataclass(frozen=True, kw_only=True, repr=False)
+class GroupAgreement(Shown):
     """Agreement of all groups in one quantity.
 
     Parameters
@@ -166,10 +166,6 @@ class GroupAgreement:
                 for one in self.answers
             ]
         )
-
-    def summary(self) -> str:
-        """Those that differ first, then the others, then what the uncertainty rests on."""
-        return str(present("summary", self))
 
 
 def _columns(finding: Finding | None) -> dict[str, float]:

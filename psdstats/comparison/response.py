@@ -41,6 +41,7 @@ class ComparisonRemark(RemarkKind):
     NOT_LINKED = "not linked"  # columns
     NO_RUN_LEFT = "no run left"
     FEW_UNITS = "few units left"  # paired
+    NO_SPREAD = "no spread"
     SET_ASIDE = "runs set aside"  # runs
     DRIFT_ALLOWED = "drift allowed"
     MISFIT = "spread does not fit"  # p, column, first, last, first_percent, last_percent

@@ -25,7 +25,7 @@ _FEWEST = 3  # blocks that hold as many levels, from which their drift is estima
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class TrialDesign:
+class AnalysisDesign:
     """The arrays of one response.
 
     Parameters
@@ -89,7 +89,7 @@ class TrialDesign:
         return row
 
 
-def trial_design(frame: pd.DataFrame, plan: ComparisonPlan) -> TrialDesign:
+def trial_design(frame: pd.DataFrame, plan: ComparisonPlan) -> AnalysisDesign:
     """The design of the runs of a frame."""
     texts = cell_texts(frame, plan)
     order = frame.reset_index(drop=True).sort_values([*where_columns(plan), plan.by])
@@ -108,7 +108,7 @@ def trial_design(frame: pd.DataFrame, plan: ComparisonPlan) -> TrialDesign:
     if drifting is not None and plan.drift is None:
         varying.append(drift_lines(frame, plan, drifting))
         names.append("drift")
-    return TrialDesign(
+    return AnalysisDesign(
         cells=cells,
         x=np.hstack(columns),
         columns=tuple(varying),

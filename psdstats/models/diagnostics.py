@@ -20,7 +20,7 @@ from psdstats.errors import ModelError
 from psdstats.frozen import Array
 from psdstats.models.design_columns import TermSpec, factor_column
 from psdstats.models.kenward_roger import f_tail
-from psdstats.models.mixed_model import Method, MixedModelFit
+from psdstats.models.mixed_model import Inference, MixedModelFit
 from psdstats.models.span import Span
 from psdstats.models.woodbury import WhitenedSpan
 
@@ -123,7 +123,7 @@ def leave_one_group_out(
     term: TermSpec,
     *,
     grouping: str | None = None,
-    method: Method | str = Method.KENWARD_ROGER,
+    method: Inference | str = Inference.KENWARD_ROGER,
     alpha: float = 0.05,
 ) -> Influence:
     """Test a term without each group in turn.
@@ -232,7 +232,7 @@ def _without(
 
 
 def _tested(
-    left_out: str, fit: MixedModelFit, whole: MixedModelFit, term: TermSpec, method: Method | str
+    left_out: str, fit: MixedModelFit, whole: MixedModelFit, term: TermSpec, method: Inference | str
 ) -> dict[str, object]:
     """One row of the table; the share of the effect is NaN where a level went with the group."""
     test, share = fit.test(term, method=method), np.nan
