@@ -17,7 +17,7 @@ from dataclasses import fields, replace
 from decimal import Decimal
 from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, TypeVar
+from typing import TYPE_CHECKING
 
 import tomlkit
 
@@ -37,7 +37,7 @@ from psdstats.study.comments import (
     typed_rows,
 )
 from psdstats.study.reader import read_study
-from psdstats.study.records import AsideReading, AsideRun, Balance, Reading, Run, Study
+from psdstats.study.records import AnyRun, AsideReading, AsideRun, Balance, Reading, Run, Study
 from psdstats.study.tables import (
     COMPUTED_COLUMNS,
     FLAT_COLUMNS,
@@ -56,7 +56,6 @@ if TYPE_CHECKING:
 MASS_COLUMNS = (col.TARE, col.GROSS, col.GROSS_AGAIN)
 """Columns written with the decimals of the balance."""
 
-AnyRun = TypeVar("AnyRun", Run, AsideRun)
 OutCell = str | float | None
 OutTable = tuple[list[str], list[list[OutCell]]]
 """Column names, and rows of cells (None where empty)."""
