@@ -7,42 +7,108 @@ import sys
 import threading
 import time
 from functools import partial
+from itertools import count
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from psdstats import processes
 from psdstats.errors import PsdstatsError
-from psdstats.processes import beside, cores, forks, in_processes, shared_out
+from psdstats.processes import beside, forks, mapped, shared_out
 
 SLEEPERS = """
 import time
-from psdstats.processes import in_processes
-list(in_processes(time.sleep, [(120,)] * 2, workers=2))
+from psdstats import processes
+processes.forks = lambda: {forks}
+list(processes.mapped(time.sleep, [120] * 2, workers=2))
 """
 
 
+@pytest.fixture(params=["copies", "processes"])
+def others(request, monkeypatch):
+    """Both ways of working in other processes."""
+    monkeypatch.setattr("psdstats.processes.forks", lambda: request.param == "copies")
+
+
+def by_whom(task):
+    return task**2, os.getpid()
+
+
 def test_one_worker_is_this_process():
-    assert list(in_processes(lambda a, b: (a - b, os.getpid()), [(3, 1), (5, 2)], workers=1)) == [
-        (2, os.getpid()),
-        (3, os.getpid()),
-    ]
+    assert list(mapped(by_whom, [3, -5])) == [(9, os.getpid()), (25, os.getpid())]
 
 
-def test_no_more_processes_than_cores(monkeypatch):
-    asked = []
+@pytest.mark.usefixtures("others")
+def test_two_workers_give_the_same_in_the_same_order():
+    found = list(mapped(by_whom, range(20), workers=2))
+    assert [made for made, _ in found] == [task**2 for task in range(20)]
+    assert os.getpid() not in {process for _, process in found}
 
-    class Pool:
-        def __init__(self, n_jobs, return_as):
-            asked.append(n_jobs)
 
-        def __call__(self, tasks):
-            return iter(())
+@pytest.mark.usefixtures("others")
+def test_tasks_are_taken_up_a_few_ahead():
+    taken = []
+    tasks = (taken.append(task) or task for task in count())
+    found = mapped(by_whom, tasks, workers=2)
+    assert [next(found)[0] for _ in range(10)] == [task**2 for task in range(10)]
+    found.close()
+    assert len(taken) <= 10 + 2 * 2
 
-    monkeypatch.setattr("joblib.Parallel", Pool)
-    for workers in (1, 2, 100_000):
-        list(in_processes(abs, [], workers=workers))
-    assert asked == [1, min(2, cores()), cores()]
+
+@pytest.mark.usefixtures("others")
+def test_what_a_killed_process_had_in_hand_is_done_all_the_same(tmp_path):
+    found = list(mapped(partial(dies_at, 5, os.getpid()), range(9), workers=2))
+    assert found == list(range(9))
+
+
+def dies_at(task, owner, number):
+    if number == task and os.getpid() != owner:
+        os.kill(os.getpid(), signal.SIGKILL)
+    return number
+
+
+def all_die(owner, number):
+    return dies_at(number, owner, number)
+
+
+@pytest.mark.usefixtures("others")
+def test_all_is_done_here_where_every_process_is_killed():
+    assert list(mapped(partial(all_die, os.getpid()), range(9), workers=2)) == list(range(9))
+
+
+@pytest.mark.usefixtures("others")
+def test_an_error_comes_up_in_its_own_words():
+    with pytest.raises(PsdstatsError, match="no such thing as 1"):
+        list(mapped(fail, [1, 2], workers=2))
+
+
+def fail(task):
+    raise PsdstatsError(f"no such thing as {task}")
+
+
+@pytest.mark.usefixtures("others")
+@pytest.mark.parametrize("workers", [1, 2])
+def test_arrays_are_laid_out_alike_whoever_works_on_them(workers):
+    """Sums depend on it in their last bits."""
+    turned = np.arange(12.0).reshape(3, 4)[:, ::2]
+    found = list(mapped(partial(layout, turned), [turned] * 2, workers=workers))
+    assert {(known, given, made.strides) for known, given, made in found} == {
+        ((16, 8), (16, 8), (16, 8))
+    }
+
+
+def layout(known, given):
+    return known.strides, given.strides, given[:, ::1]
+
+
+@pytest.mark.usefixtures("others")
+def test_who_stops_early_waits_for_nothing():
+    found = mapped(time.sleep, [0, 0, 3, 3], workers=2)
+    next(found)
+    begun = time.monotonic()
+    found.close()
+    assert time.monotonic() - begun < 2
 
 
 def children_of(process):
@@ -58,6 +124,10 @@ def children_of(process):
     return found
 
 
+def is_worker(process):
+    return b"LokyProcess" in Path(f"/proc/{process}/cmdline").read_bytes()
+
+
 def lives(process):
     try:
         state = Path(f"/proc/{process}/stat").read_text(encoding="utf-8").rpartition(")")[2].split()
@@ -67,20 +137,19 @@ def lives(process):
 
 
 @pytest.mark.skipif(not sys.platform.startswith("linux"), reason="reads /proc")
-def test_children_end_with_their_parent(tmp_path):
+@pytest.mark.parametrize("copies", [True, False])
+def test_children_end_with_their_parent(tmp_path, copies):
     """Killed so that it cannot say good-bye, while its children work."""
     with (tmp_path / "said").open("wb") as said:
-        parent = subprocess.Popen([sys.executable, "-c", SLEEPERS], stderr=said)
+        parent = subprocess.Popen(
+            [sys.executable, "-c", SLEEPERS.format(forks=copies)], stderr=said
+        )
     try:
         until = time.monotonic() + 60
         workers = []
         while len(workers) < 2 and time.monotonic() < until:
             time.sleep(0.1)
-            workers = [
-                one
-                for one in children_of(parent.pid)
-                if b"LokyProcess" in Path(f"/proc/{one}/cmdline").read_bytes()
-            ]
+            workers = [one for one in children_of(parent.pid) if copies or is_worker(one)]
         assert len(workers) == 2, "the workers never started"
         time.sleep(3 * processes._LOOK_EVERY_S)  # they have taken up their tasks
         assert all(map(lives, workers))

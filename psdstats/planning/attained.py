@@ -27,7 +27,8 @@ from psdstats.errors import PlanError, PsdstatsError
 from psdstats.findings import Course, Ending, FactorAnswer, Finding, FindingKind, Stop, Verdict
 from psdstats.limits import ATTAINED, SEED, WORKERS
 from psdstats.planning.trial_like import TrialLike, trial_like
-from psdstats.processes import in_processes
+from psdstats.present import Shown
+from psdstats.processes import mapped
 from psdstats.uncertainty.inputs import Source
 
 _ROUND_OFF = 1e-9
@@ -95,8 +96,8 @@ class AttainedShare:
         return float(np.sqrt(middle * (1 - middle) / self.trials))
 
 
-@dataclass(frozen=True, kw_only=True)
-class Attained:
+@dataclass(frozen=True, kw_only=True, repr=False)
+class Attained(Shown):
     """What the answers of a study attain in trials like it.
 
     Parameters
@@ -131,6 +132,7 @@ def attained(
     seed: int = 0,
     sources: Iterable[str | Source] | None = None,
     workers: int = 1,
+    cluster: str | None = None,
     progress: Callable[[int, int], None] | None = None,
 ) -> Attained:
     """Simulate trials like a study and count what its answers attain.
@@ -147,6 +149,8 @@ def attained(
         Sources counted, as in `compare`.
     workers : int
         Processes, of which at most the cores are started.
+    cluster : str, optional
+        Address of a Dask scheduler.
     progress : callable, optional
         Called with trials done and in all.
 
@@ -166,7 +170,7 @@ def attained(
     once = _Once(like=like, comparison=_asked_of(comparison), sources=like.sources)
     seeds = np.random.SeedSequence(seed).spawn(trials)
     found = []
-    for one in in_processes(once, ((own,) for own in seeds), workers=workers):
+    for one in mapped(once, seeds, workers=workers, cluster=cluster):
         found.append(one)
         if progress is not None:
             progress(len(found), trials)

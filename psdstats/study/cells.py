@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
@@ -187,7 +187,7 @@ def note_problem(column: str, text: str, file: str, row: int | None = None) -> P
 
 
 def even_levels(
-    factors: Iterable[Iterable[tuple[str, str | float]]],
+    factors: Iterable[Mapping[str, str | float]],
 ) -> dict[str, dict[str | float, str | float]]:
     """Levels of factors to be replaced so that each is all numbers, or words where one is none.
 
@@ -195,11 +195,11 @@ def even_levels(
 
     Examples
     --------
-    >>> even_levels([[("ratio", "12")], [("ratio", 6.0)], [("mill", "A")]])
+    >>> even_levels([{"ratio": "12"}, {"ratio": 6.0}, {"mill": "A"}])
     {'ratio': {'12': 12.0}}
     """
     levels: dict[str, dict[str | float, None]] = {}
-    for name, level in chain.from_iterable(factors):
+    for name, level in chain.from_iterable(one.items() for one in factors):
         levels.setdefault(name, {})[level] = None
     even: dict[str, dict[str | float, str | float]] = {}
     for name, own in levels.items():

@@ -149,19 +149,27 @@ def _own_name(record: object) -> str | None:
 def _table(
     frame: Any, name: str, raw: RawStudy, problems: list[Problem], *, kind: str = ""
 ) -> Table | None:
-    """A frame as a table, its digest noted; None, with a problem noted, where it is no frame."""
-    file = f"{name} (frame)"
+    """A frame of the study as a table, its digest noted."""
+    table, file = frame_table(frame, f"{name} (frame)", _KNOWN[kind or name], problems)
+    raw.files += [] if file is None else [file]
+    return table
+
+
+def frame_table(
+    frame: Any, file: str, known: Iterable[str], problems: list[Problem]
+) -> tuple[Table | None, SourceFile | None]:
+    """A frame as a table, and its digest; nothing, with a problem noted, where it is no frame."""
     read = _cells(frame, file, problems)
     if read is None:
-        return None
+        return None, None
     header, labels, columns = read
     rows = [list(row) for row in zip(*columns, strict=True)]
     content = io.StringIO()
     csv.writer(content, lineterminator="\n").writerows([header, *rows])
-    raw.files.append(SourceFile(file, hashlib.sha256(content.getvalue().encode()).hexdigest()))
+    digest = hashlib.sha256(content.getvalue().encode()).hexdigest()
     numbered = [(None, header), *zip(labels, rows, strict=False)]
-    known = _KNOWN[kind or name]
-    return make_table(file, numbered, known=known, decimal_comma=True, problems=problems)
+    table = make_table(file, numbered, known=known, decimal_comma=True, problems=problems)
+    return table, SourceFile(file, digest)
 
 
 def _cells(

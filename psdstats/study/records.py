@@ -10,11 +10,11 @@ to the bench checks.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from importlib import import_module
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING, Any, Protocol
 
 import pandas as pd
 
@@ -29,14 +29,12 @@ from psdstats.frozen import (
     read_only,
     refusal,
 )
+from psdstats.present import Shown
 from psdstats.sieves.sieve import Sieve
 from psdstats.study.cells import CellComment, SourceFile, even_levels, note_problem
 
 if TYPE_CHECKING:
     from narwhals.stable.v2.typing import IntoFrame
-
-RULES = ("semilog", "linear", "logprobit", "monotone")
-"""Interpolation rules for percentiles, as `psdstats.distribution` knows them."""
 
 _FRAMES = "psdstats.study.frames"  # which makes studies, and is loaded on use
 _RUN_LABELS = (col.REPLICATE, col.SPLIT, col.CHARGE)
@@ -135,15 +133,7 @@ class Balance:
 
 @dataclass(frozen=True)
 class Place:
-    """Where a reading was written down.
-
-    Parameters
-    ----------
-    file : str
-        File name, or sheet of a workbook; empty where there was none.
-    row : int
-        Row as a spreadsheet counts (the header is row 1).
-    """
+    """File or sheet, and row as a spreadsheet counts it, of what was written down."""
 
     file: str
     row: int
@@ -348,18 +338,22 @@ class AsideRun(_ListedRun):
         return self.noted.get(col.STATUS, "planned" if waits else "")
 
 
-def _with_levels(run: AnyRun, even: Mapping[str, Mapping[str | float, str | float]]) -> AnyRun:
-    """The run with some levels of its factors as others."""
+def _with_levels(run: Any, even: Mapping[str, Mapping[str | float, str | float]]) -> Any:
     factors = {name: even.get(name, {}).get(one, one) for name, one in run.factors.items()}
     return replace(run, factors=factors)
 
 
-AnyRun = TypeVar("AnyRun", Run, AsideRun)
-"""A run of either kind."""
+def frame_of_runs(runs: Sequence[Run | AsideRun]) -> pd.DataFrame:
+    """One row a run: what is known of every run, then its factors as columns of their own."""
+    rows = [
+        {col.RUN: one.name, **{name: getattr(one, name) for name in _RUN_FIELDS[1:]}, **one.factors}
+        for one in runs
+    ]
+    return pd.DataFrame(rows)
 
 
-@dataclass(frozen=True, kw_only=True)
-class Study:
+@dataclass(frozen=True, kw_only=True, repr=False)
+class Study(Shown):
     """A whole trial, as read.
 
     Two studies are equal if they say the same, whichever files they were read from.
@@ -430,7 +424,7 @@ class Study:
     def __post_init__(self) -> None:
         for name in ("title", "material", "author", "date", "settings_text"):
             hold_text(self, name, empty=True)
-        for name, known in (("tares", tuple(TareHandling)), ("rule", (None, *RULES))):
+        for name, known in (("tares", tuple(TareHandling)), ("rule", (None, *col.RULES))):
             if getattr(self, name) not in known:
                 remedy = f"Give one of {', '.join(repr(str(one)) for one in known if one)}."
                 raise refusal(self, name, "the value is not known", remedy)
@@ -451,11 +445,10 @@ class Study:
         ):
             hold_records(self, name, kind)
         object.__setattr__(self, "comments", tuple(sorted(self.comments)))
-        every = [run.factors.items() for kind in (self.runs, self.aside) for run in kind]
-        if even := even_levels(every):
-            for name in ("runs", "aside"):
-                again = tuple(_with_levels(run, even) for run in getattr(self, name))
-                object.__setattr__(self, name, again)
+        even = even_levels(run.factors for kind in (self.runs, self.aside) for run in kind)
+        for name in ("runs", "aside") if even else ():
+            own = tuple(_with_levels(run, even) for run in getattr(self, name))
+            object.__setattr__(self, name, own)
         self._refuse_unknown_names()
 
     def _refuse_unknown_names(self) -> None:
@@ -501,7 +494,7 @@ class Study:
         settings: Mapping[str, object] | None = None,
         **stated: object,
     ) -> Study:
-        """Make a study of frames of pandas, polars, pyarrow or what else narwhals reads.
+        """Make a study of frames: of pandas, polars, pyarrow or what else narwhals reads.
 
         Parameters
         ----------
@@ -514,11 +507,8 @@ class Study:
             One row a balance: balance, resolution_g, …; or such tables, or `Balance`, by name.
         sieves : frame, mapping or None
             One row a sieve: sieve, nominal_um, …; or such tables, or `Sieve`, by name.
-        settings : mapping or None
-            What else study.toml may say.
-        **stated
-            The same by name, which counts before `settings`: title, material, tares, rule, compare,
-            uncertainty, checks, limits, …
+        settings, **stated
+            What else study.toml may say, as a mapping or by name: title, tares, compare, …
 
         Returns
         -------
@@ -529,7 +519,7 @@ class Study:
         Raises
         ------
         StudyError
-            As `read_study`; names the frame, the label of the row and the column.
+            As `read_study`; names frame, label of the row, and column.
 
         Examples
         --------
@@ -540,13 +530,12 @@ class Study:
         ...     "gross_g": [410.01, 412.33, 307.9, 403.2, 410.1, 317.0],
         ... })
         >>> study = Study.from_frame(weighings, title="Invented", tares="once")
-        >>> [run.name for run in study.runs], study.balances["balance"].resolution_g
-        (['a-0', 'a-6'], 0.01)
+        >>> [run.name for run in study.runs]
+        ['a-0', 'a-6']
         """
         tables = {"runs": runs, "balances": balances, "sieves": sieves}
-        study: Study = import_module(_FRAMES).study_from(
-            weighings, **tables, settings={**(settings or {}), **stated}
-        )
+        given = {**(settings or {}), **stated}
+        study: Study = import_module(_FRAMES).study_from(weighings, **tables, settings=given)
         return study
 
     def to_frames(self, library: str = "pandas") -> dict[str, Any]:
@@ -581,13 +570,31 @@ class Study:
 
     def runs_frame(self) -> pd.DataFrame:
         """One row a run: the fields of `Run`, then its factors as columns of their own."""
-        return pd.DataFrame(
-            [
-                {
-                    col.RUN: run.name,
-                    **{name: getattr(run, name) for name in _RUN_FIELDS[1:]},
-                    **run.factors,
-                }
-                for run in self.runs
-            ]
-        )
+        return frame_of_runs(self.runs)
+
+
+class Trial(Protocol):
+    """Runs that can be compared, of a study or of values in hand, and what is stated of them."""
+
+    @property
+    def title(self) -> str:
+        """What was studied."""
+
+    @property
+    def files(self) -> tuple[SourceFile, ...]:
+        """What was read."""
+
+    @property
+    def runs(self) -> Sequence[Run | AsideRun]:
+        """Every run."""
+
+    @property
+    def compare(self) -> Mapping[str, object]:
+        """Settings of comparisons."""
+
+    @property
+    def uncertainty(self) -> Mapping[str, object]:
+        """Settings of uncertainties."""
+
+    def runs_frame(self) -> pd.DataFrame:
+        """One row a run."""

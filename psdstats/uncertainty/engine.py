@@ -10,14 +10,13 @@ whole study; only the covariance between batches is not formed.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
 from functools import partial
 from itertools import chain
 from os import PathLike
 from pathlib import Path
-from typing import Any, TypedDict, Unpack
+from typing import TypedDict, Unpack
 
 import numpy as np
 import pandas as pd
@@ -29,14 +28,13 @@ from psdstats.errors import UncertaintyError
 from psdstats.findings import Remark
 from psdstats.frozen import Array
 from psdstats.limits import CHUNK, DRAWS, LEVEL, WORKERS
-from psdstats.processes import cores, in_processes
+from psdstats.processes import cores, mapped, one_thread
 from psdstats.room import ensure_room
 from psdstats.study.reader import read_study
 from psdstats.study.records import Study
 from psdstats.uncertainty.draws import STRIPE_BLOCKS, DrawPlan, draw_blocks, make_plan
 from psdstats.uncertainty.inputs import Source
 from psdstats.uncertainty.law import Interval, JointLaw, prepare
-from psdstats.uncertainty.linear import one_thread
 from psdstats.uncertainty.monte_carlo import (
     MIN_BLOCKS,
     Accumulator,
@@ -53,7 +51,6 @@ from psdstats.uncertainty.propagation import (
     SizeDraws,
 )
 
-ANSWER_WITHIN = "10s"
 ENOUGH_DRAWS = 100_000
 """Where commands and reports end the adaptive method: a few seconds for 80 runs."""
 _FEW = 10  # runs or pairs up to which two digits of u are made
@@ -94,76 +91,35 @@ def study_blocks(
         (start // STRIPE_BLOCKS, min(STRIPE_BLOCKS, max_blocks - start))
         for start in range(0, max_blocks, STRIPE_BLOCKS)
     ]
-    blocks: Iterator[BlockSummary]
-    if workers == 1 and cluster is None:
-        blocks = chain.from_iterable(
-            _stripe(plan, summarise, block_draws, *stripe) for stripe in stripes
-        )
+    made = partial(_stripe, plan, summarise, block_draws)
+    if workers == 1 and cluster is None:  # block by block: the last stripe may end early
+        blocks = chain.from_iterable(map(made, stripes))
     else:
-        blocks = _in_parallel(plan, summarise, block_draws, stripes, workers, cluster)
+        whole = partial(_whole_stripe, made)
+        blocks = chain.from_iterable(mapped(whole, stripes, workers=workers, cluster=cluster))
     for number, block in enumerate(blocks):
         if progress is not None:
             progress(number + 1, max_blocks)
         yield block
 
 
+Stripe = tuple[int, int]
+"""Number of a stripe, and of the blocks wanted of it."""
+
+
 def _stripe(
-    plan: DrawPlan, summarise: Summarise, block_draws: int, stripe: int, n_blocks: int
+    plan: DrawPlan, summarise: Summarise, block_draws: int, stripe: Stripe
 ) -> Iterator[BlockSummary]:
     """Summaries of the first blocks of one stripe."""
-    for drawn in draw_blocks(plan, stripe=stripe, block_draws=block_draws, n_blocks=n_blocks):
+    number, n_blocks = stripe
+    for drawn in draw_blocks(plan, stripe=number, block_draws=block_draws, n_blocks=n_blocks):
         yield summarise(plan, *drawn)
 
 
-def _whole_stripe(*task: Any) -> list[BlockSummary]:
-    return list(_stripe(*task))
-
-
-def _in_parallel(
-    plan: DrawPlan,
-    summarise: Summarise,
-    block_draws: int,
-    stripes: Sequence[tuple[int, int]],
-    workers: int,
-    cluster: str | None,
-) -> Iterator[BlockSummary]:
-    """Make as many stripes at a time as there are workers."""
-    tasks = [(plan, summarise, block_draws, *stripe) for stripe in stripes]
-    with _pool(workers, cluster) as (pool, at_a_time):
-        for start in range(0, len(tasks), at_a_time):
-            yield from chain.from_iterable(pool(tasks[start : start + at_a_time]))
-
-
-@contextmanager
-def _pool(
-    workers: int, cluster: str | None
-) -> Iterator[tuple[Callable[[Sequence[tuple[Any, ...]]], Iterable[list[BlockSummary]]], int]]:
-    """What makes whole stripes in their order, and how many at a time."""
-    if cluster is None:
-        yield partial(in_processes, _whole_stripe, workers=workers), min(workers, cores())
-        return
-    import joblib
-
-    try:
-        from distributed import Client
-    except ImportError as cause:
-        raise UncertaintyError(
-            "a cluster needs Dask, which is not installed; install psdstats[cluster]."
-        ) from cause
-    try:
-        client: Any = Client(cluster, timeout=ANSWER_WITHIN, set_as_default=False)  # type: ignore[no-untyped-call]
-    except (OSError, ValueError, TimeoutError) as cause:
-        raise UncertaintyError(
-            f"no Dask scheduler answers at {cluster!r}; check the address and that it is running."
-        ) from cause
-    with client:
-        threads = max(sum(client.nthreads().values()), 1)
-        with joblib.parallel_config(backend="dask", client=client), joblib.Parallel() as pool:
-            whole = joblib.delayed(_whole_stripe)
-            yield (
-                lambda tasks: pool(whole(*task) for task in tasks),
-                threads if workers == 1 else min(workers, threads),
-            )
+def _whole_stripe(
+    make: Callable[[Stripe], Iterator[BlockSummary]], stripe: Stripe
+) -> list[BlockSummary]:
+    return list(make(stripe))
 
 
 class DrawingOptions(TypedDict, total=False):

@@ -11,8 +11,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, fields, replace
-from functools import cache, wraps
-from typing import Any, ParamSpec, TypeVar
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -38,32 +36,6 @@ from psdstats.uncertainty.inputs import Actions, ElementaryInputs, InputTable, K
 _COMPLEX_STEP = 1e-30
 _NO_PART = 1e-8
 _ALIKE = 1e-3  # of the variance between sieves, below which errors are the same
-
-
-P = ParamSpec("P")
-R = TypeVar("R")
-
-
-@cache
-def _libraries() -> Any:
-    """The linear algebra libraries of this process."""
-    from threadpoolctl import ThreadpoolController
-
-    return ThreadpoolController()
-
-
-def one_thread(function: Callable[P, R]) -> Callable[P, R]:
-    """The function, with the linear algebra in it on one thread.
-
-    On small matrices more threads only wait for each other, and the last bits depend on them.
-    """
-
-    @wraps(function)
-    def alone(*args: P.args, **kwargs: P.kwargs) -> R:
-        with _libraries().limit(limits=1, user_api="blas"):
-            return function(*args, **kwargs)
-
-    return alone
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

@@ -25,6 +25,7 @@ from psdstats.distribution.percentiles import LEVELS
 from psdstats.errors import UncertaintyError
 from psdstats.findings import Remark
 from psdstats.frozen import Array
+from psdstats.processes import one_thread
 from psdstats.study.records import Study
 from psdstats.uncertainty.draws import DrawPlan, RunPlan
 from psdstats.uncertainty.engine import (
@@ -35,7 +36,7 @@ from psdstats.uncertainty.engine import (
 )
 from psdstats.uncertainty.inputs import Source
 from psdstats.uncertainty.law import JointLaw, prepare
-from psdstats.uncertainty.linear import coverage_factor, one_thread
+from psdstats.uncertainty.linear import coverage_factor
 from psdstats.uncertainty.monte_carlo import (
     LEAST_SPAN,
     BlockSummary,
@@ -309,7 +310,7 @@ def _beyond_sieves(
     )
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
+@dataclass(frozen=True, kw_only=True, eq=False, repr=False)
 class RatioIntervals(DrawnOrLinear):
     """Ratios of P pairs in C quantities; arrays have shape (P, C) unless stated.
 

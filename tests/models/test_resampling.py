@@ -41,7 +41,7 @@ def test_bootstrap_is_reproducible(fit):
 
 
 def test_bootstrap_refuses_no_draws(fit):
-    with pytest.raises(ModelError, match="draws is 0; give a whole number from 200"):
+    with pytest.raises(ModelError, match="draws is 0; give a whole number from 99"):
         bootstrap_test(fit, "time", draws=0)
 
 

@@ -1,8 +1,7 @@
-"""The picture of the report in README.md: there, small, described, and not installed."""
+"""The picture of the report in README.md: there, small and described."""
 
 import re
 import struct
-import tomllib
 from pathlib import Path
 
 ROOT = Path(__file__).parents[2]
@@ -17,9 +16,3 @@ def test_readme_shows_a_small_picture_with_words_for_it():
     assert picture[:8] == b"\x89PNG\r\n\x1a\n"
     assert struct.unpack(">II", picture[16:24])[0] == 1280
     assert len(picture) < 200_000
-
-
-def test_the_picture_is_not_installed():
-    settings = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["tool"]
-    assert not any(name.startswith(".") for name in settings["setuptools"]["package-dir"].values())
-    assert settings["setuptools"]["include-package-data"] is False

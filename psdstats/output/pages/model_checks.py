@@ -40,7 +40,7 @@ from psdstats.output.figures.effects import residual_quantiles, residuals_agains
 from psdstats.output.pages.parts import drawing_of
 from psdstats.output.tables.table import Column, Place, Show, Table
 from psdstats.planning.attained import Attained
-from psdstats.uncertainty.linear import one_thread
+from psdstats.processes import one_thread
 from psdstats.words import models as words
 from psdstats.words.comparison import component_words
 from psdstats.words.numbers import PLAIN, Numerals
@@ -334,7 +334,7 @@ def attained_page(found: Attained, say: Numerals = PLAIN) -> Page:
     """What answers attain in trials like a study."""
     frame = found.to_frame()
     frame["what"] = [words.ATTAINED[kind] for kind in frame["kind"]]
-    again = ~frame["kind"].map(lambda kind: kind.is_error or kind.is_coverage)
+    again = pd.Series([not (one.kind.is_error or one.kind.is_coverage) for one in found.shares])
     return Page(
         heading=words.ATTAINED_HEADING,
         sentences=words.attained_sentences(found, say),
