@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from psdstats import limits
+from psdstats.columns import RULES
 from psdstats.limits import Limits
 
 from .console import Console
@@ -69,7 +71,8 @@ def add_study(parser: argparse.ArgumentParser) -> None:
         "study",
         type=Path,
         metavar="STUDY",
-        help="a study folder, one flat CSV file, or a filled recording sheet (XLSX)",
+        help="a study folder, one flat CSV file, or a filled recording sheet (XLSX); - reads a "
+        "file from standard input",
     )
     parser.add_argument(
         "--encoding",
@@ -120,7 +123,15 @@ def add_page(parser: argparse.ArgumentParser) -> None:
 
 def add_writing(parser: argparse.ArgumentParser, *, default: str | None = None) -> None:
     """Where files go."""
-    where = "nothing is written without it" if default is None else f"default: {default}"
+    where = f"default: {default}"
+    if default is None:
+        where = "nothing is written without it; - prints one table as CSV instead"
+        parser.set_defaults(streams=True)
+        parser.add_argument(
+            "--table",
+            metavar="NAME",
+            help="the table that --out - prints, by its name in --json (default: the first)",
+        )
     parser.add_argument(
         "--out", type=Path, metavar="DIR", help=f"folder for tables and figures ({where})"
     )
@@ -239,6 +250,18 @@ def add_sources(parser: argparse.ArgumentParser) -> None:
     """Which sources of uncertainty are counted."""
     used = "uncertainty sources to use instead of those the study switches on"
     add_values(parser, ("--sources", None, "A,B", used), kind=names)
+    add_rule(parser, "of study.toml")
+
+
+def add_rule(parser: argparse.ArgumentParser, default: str) -> None:
+    """By which rule sizes are read off, where one is prescribed."""
+    known = ", ".join(RULES)
+    parser.add_argument(
+        "--rule",
+        choices=RULES,
+        metavar="RULE",
+        help=f"rule that a procedure prescribes for sizes: {known} (default: {default})",
+    )
 
 
 def add_propagation(parser: argparse.ArgumentParser) -> None:
@@ -438,15 +461,8 @@ def add_weighing(parser: argparse.ArgumentParser, *, density: object = 2.7) -> N
     ):
         add_values(parser, option, kind=kind)
     meaning = "standard whose tolerance applies without certificates"
-    rule = (
-        "rule that a procedure prescribes: semilog, linear, logprobit or monotone (default: none)"
-    )
-    add_values(
-        parser,
-        ("--standard", "ISO 3310-1", "NAME", meaning),
-        ("--rule", None, "RULE", rule),
-        kind=str,
-    )
+    add_values(parser, ("--standard", "ISO 3310-1", "NAME", meaning), kind=str)
+    add_rule(parser, "none")
 
 
 def planned_weighing(options: argparse.Namespace, *, resolution_g: float) -> PlannedWeighing:
@@ -481,15 +497,24 @@ def add_simulation(parser: argparse.ArgumentParser, *, trials: int, what: str) -
 
 def read_checked(options: argparse.Namespace, console: Console) -> tuple[Study, CheckReport]:
     """Read the study, run the bench checks, say how many warnings there are; runs in order."""
-    from psdstats.study import check_study, read_study
+    from psdstats.study import check_study
     from psdstats.study.order import in_order
 
-    study = read_study(options.study, encoding=options.encoding)
+    study = read_asked(options, console)
     report = check_study(study)
     warnings = [own for own in report.findings if own[0].severity == "warning"]
     if warnings:
         console.warn(
             f"{len(warnings)} warning{'s' if len(warnings) > 1 else ''} from the bench checks; "
-            f"see: psdstats check {options.study}"
+            f"see: psdstats check {options.study_named}"
         )
     return in_order(study), report
+
+
+def read_asked(options: argparse.Namespace, console: Console) -> Study:
+    """Read the study as its files have it, with the rule that is asked for."""
+    from psdstats.study import read_study
+
+    study = read_study(options.study, encoding=options.encoding)
+    console.study = study
+    return study if options.rule is None else replace(study, rule=options.rule)

@@ -35,7 +35,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add_values(parser, stack, kind=several(limits.APERTURE_UM))
     tried = ("--resolution", (0.1, 0.01, 0.001), "D,D", "balance resolutions to try, g")
     add_values(parser, tried, kind=several(limits.RESOLUTION_G))
-    masses = ("--sample", (10.0, 25.0, 50.0, 100.0), "M,M", "sample masses to try, g")
+    masses = ("--sample-g", (10.0, 25.0, 50.0, 100.0), "M,M", "sample masses to try, g")
     add_values(parser, masses, kind=several(limits.MASS_G))
     add_quantity(parser, QUANTITIES[:3])
     change = parser.add_mutually_exclusive_group()
@@ -68,7 +68,7 @@ def run(options: argparse.Namespace, console: Console) -> int:
             weighing=weighing,
             quantity=options.quantity,
             resolution_g=options.resolution,
-            sample_g=options.sample,
+            sample_g=options.sample_g,
             trials=options.trials,
             seed=options.seed,
             progress=progress,

@@ -51,7 +51,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     fewest = "number of sieves (default: the fewest that keep the fullest class small)"
     add_values(
         parser,
-        ("--sieves", None, "N", fewest),
+        ("--sieve-count", None, "N", fewest),
         ("--most", 8, "N", "sieves the shaker takes besides the pan"),
         kind=limits.COUNT,
     )
@@ -78,7 +78,7 @@ def run(options: argparse.Namespace, console: Console) -> int:
     choice = choose_sieves(
         [expected_powder(one) for one in options.powder],
         series(options.series, finest_um=options.finest, coarsest_um=options.coarsest),
-        sieves=options.sieves,
+        sieves=options.sieve_count,
         most_sieves=options.most,
         sample_g=options.sample_g,
         frame_diameter_mm=options.frame_mm,

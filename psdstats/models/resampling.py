@@ -33,6 +33,7 @@ from psdstats.models.design_random import Grouping
 from psdstats.models.engine import BatchFit, CovarianceParts, fit_batch
 from psdstats.models.likelihood import Criterion
 from psdstats.models.mixed_model import MixedModelFit
+from psdstats.models.span import Span
 from psdstats.processes import mapped
 
 Order = NDArray[np.intp]
@@ -134,6 +135,7 @@ def bootstrap_test(
     6.6 % at 5 % (tests/calibration/results/bootstrap_level.md).
     """
     PERMUTATIONS.require("draws", draws, ModelError)
+    fit = fit.whole
     design, parts = fit.fixed.matrix, fit.random.parts
     contrast = fit.fixed.hypothesis(term)
     small = restricted_design(design, contrast)
@@ -194,7 +196,7 @@ class Simulator:
     def __call__(self, draws: int) -> Array:
         """Responses, shape (draws, n)."""
         noise = self._rng.standard_normal((draws, len(self._mean)))
-        if self._span is None:
+        if not isinstance(self._span, Span):
             return np.asarray(self._mean + noise @ self._root.T)
         # the noise keeps its part outside the span, and has that inside replaced
         inside = self._span.coordinates(noise)
@@ -210,7 +212,7 @@ def variance_intervals(fit: MixedModelFit, *, level: float = 0.95) -> pd.DataFra
     """
     from scipy import special
 
-    drop = 0.5 * float(special.chdtri(1, 1 - level))
+    fit, drop = fit.whole, 0.5 * float(special.chdtri(1, 1 - level))
     lower, upper = zip(*(_interval(fit, name, drop) for name in fit.random.names), strict=True)
     return pd.DataFrame({"estimate": fit.variance_components}).assign(lower=lower, upper=upper)
 
@@ -317,10 +319,14 @@ def permutation_test(
     cluster: str | None = None,
 ) -> PermutationTest:
     """Test a term by permuting responses within blocks of exchangeable rows."""
+    fit = fit.whole
     contrast = fit.fixed.hypothesis(term)
     label = fit.fixed.term(term).label
     small = restricted_design(fit.fixed.matrix, contrast)
-    blocks = exchangeable_blocks(small, fit.random.groupings, fit.random.parts.known)
+    known = fit.random.parts.known
+    blocks = exchangeable_blocks(
+        small, fit.random.groupings, None if known is None else np.asarray(known)
+    )
     if not any(len(block) > 1 for block in blocks):
         raise ModelError(
             f"No rows can be exchanged if {label} has no effect: the other terms, the groupings or "

@@ -32,14 +32,14 @@ from psdstats.planning.design_power import (
 )
 from psdstats.planning.smallest import Smallest, Wanted, find_smallest
 from psdstats.planning.variation import Design, Variation
-from psdstats.present import present
+from psdstats.present import Shown
 from psdstats.processes import mapped
 
 _CURVE = 41  # points of a power curve, the middle one being what was asked
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
-class PowerResult:
+@dataclass(frozen=True, kw_only=True, eq=False, repr=False)
+class PowerResult(Shown):
     """Power and smallest detectable change of each design.
 
     Parameters
@@ -143,10 +143,6 @@ class PowerResult:
         ]
         found = pd.concat(pieces, ignore_index=True)
         return found.assign(asked=np.isclose(found["margin_percent"], self.margin_percent))
-
-    def summary(self) -> str:
-        """What each design would show, in words."""
-        return str(present("summary", self))
 
 
 def _curve(one: DesignPower, shown: ShownAcross, apart: ArrayLike) -> pd.DataFrame:

@@ -43,7 +43,7 @@ from psdstats.planning.planned_sizes import (
     planned_sizes,
 )
 from psdstats.planning.planned_weighing import ExpectedPowder, PlannedWeighing, rising_apertures
-from psdstats.present import present
+from psdstats.present import Shown
 from psdstats.processes import mapped
 
 _TO_LAW = 6  # samples of each powder, balance and mass given to the law
@@ -112,8 +112,8 @@ def precision_law(sizes: PlannedSizes, quantity: str, *, change: bool = False) -
     )
 
 
-@dataclass(frozen=True, kw_only=True)
-class PrecisionPlan:
+@dataclass(frozen=True, kw_only=True, repr=False)
+class PrecisionPlan(Shown):
     """What balance and sample a wanted uncertainty asks for.
 
     Parameters
@@ -246,10 +246,6 @@ class PrecisionPlan:
             for name, change in (("least_sample_g", False), ("least_sample_for_change_g", True))
         }
         return pd.DataFrame({"resolution_g": self.resolution_g, **needs})
-
-    def summary(self) -> str:
-        """What balance and sample are enough, in words."""
-        return str(present("summary", self))
 
 
 def _parts(start: str, parts: Mapping[str, float]) -> dict[str, float]:

@@ -46,7 +46,7 @@ from psdstats.planning.planned_weighing import (
     expected_curves,
     load_limit_g,
 )
-from psdstats.present import present
+from psdstats.present import Shown
 from psdstats.sieves.standards import practice_rule, tolerance_um
 
 _TRIED = QUANTITIES[:3]
@@ -196,8 +196,8 @@ def _hidden_class(sizes: PlannedSizes, row: int) -> dict[str, Any]:
     return {"hidden_peak_um": suspected, "share_hidden": share}
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
-class StackChoice:
+@dataclass(frozen=True, kw_only=True, eq=False, repr=False)
+class StackChoice(Shown):
     """A stack of sieves and what it would hold.
 
     Parameters
@@ -256,10 +256,6 @@ class StackChoice:
             Sizes, µm; by default all that a figure of stack and powders shows.
         """
         return expected_curves(self.powders, size_um, stack_um=self.aperture_um)
-
-    def summary(self) -> str:
-        """The stack, the rules it breaks and what the simulation found, in words."""
-        return str(present("summary", self))
 
 
 def choose_sieves(
