@@ -253,24 +253,14 @@ def power(
         Design(groups=g, times=t, replicates=r)
         for g, t, r in product(_several(groups), _several(times), _several(replicates))
     ]
-    simulated = _Simulations(
-        partial(
-            simulate_design,
-            variation,
-            question=wanted.question,
-            spread=wanted.spread,
-            alpha=alpha,
-            trials=trials,
-            seed=seed,
-        ),
-        partial(mapped, workers=workers, cluster=cluster),
-    )
+    simulate = partial(simulate_design, variation, trials=trials, seed=seed, **wanted.asked)
+    simulated = _Simulations(simulate, partial(mapped, workers=workers, cluster=cluster))
     steps = len(designs) + seek_smallest
     results = []
-    for number, found in enumerate(simulated(designs)):
+    for found in simulated(designs):
         results.append(found)
         if progress is not None:
-            progress(number + 1, steps)
+            progress(len(results), steps)
     smallest = find_smallest(designs, variation, wanted, simulated) if seek_smallest else None
     if progress is not None:
         progress(steps, steps)
