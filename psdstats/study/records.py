@@ -581,6 +581,14 @@ class Trial(Protocol):
         """What was studied."""
 
     @property
+    def author(self) -> str:
+        """By whom."""
+
+    @property
+    def date(self) -> str:
+        """When the trial was run."""
+
+    @property
     def files(self) -> tuple[SourceFile, ...]:
         """What was read."""
 
