@@ -15,10 +15,10 @@ class InPlace(BuildHookInterface):
         if version != "editable":
             return
         project = EditableProject(self.metadata.name, self.root)
+        project.map_method = "self_replace"  # needs nothing at run time
         for folder, package in self.build_config.target_config["sources"].items():
             project.map(package, folder)
         scratch = Path(mkdtemp())
         for name, text in project.files():
             (scratch / name).write_text(text, encoding="utf-8")
             build_data["force_include_editable"][str(scratch / name)] = name
-        build_data["dependencies"] += project.dependencies()

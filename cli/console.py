@@ -331,16 +331,22 @@ class ProgressLine:
         self._width = len(text)
 
 
-def present(page: Page, options: argparse.Namespace, console: Console) -> int:
-    """Print a page as the options ask, write it where --out says; exit code 0."""
+def present(
+    page: Page, options: argparse.Namespace, console: Console, *, files_alone: Sequence[str] = ()
+) -> int:
+    """Print a page as the options ask, write it where --out says; exit code 0.
+
+    Tables of these names are left to the files.
+    """
     if options.out == STREAM:
-        stream_table(page.tables, options, console)
+        tables = [one for one in page.tables if one.name not in files_alone]
+        stream_table(tables, options, console)
         return 0
     if console.json:
         console.document(
             {
                 "sentences": list(page.sentences),
-                **{_name(table): records(table) for table in page.tables},
+                **{_name(one): records(one) for one in page.tables if one.name not in files_alone},
                 "notes": list(page.notes),
                 **({"cautions": list(page.cautions)} if page.cautions else {}),
             }

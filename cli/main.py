@@ -44,6 +44,7 @@ COMMANDS = (
     "rate",
     "plan",
     "report",
+    "collect",
     "completion",
 )
 ENDING = """\

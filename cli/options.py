@@ -283,10 +283,24 @@ def add_propagation(parser: argparse.ArgumentParser) -> None:
         "100 000)"
     )
     add_values(parser, ("--draws", None, "N", draws), kind=limits.DRAWS)
-    shared = "processes to share the draws among, at most the cores; pays above 100 000 draws"
+    add_sharing(parser, "pays above 100 000 draws")
+
+
+def add_sharing(parser: argparse.ArgumentParser, when: str) -> None:
+    """Who does the heavy work, which is the same whoever does it; and when sharing it pays."""
+    shared = f"processes to share the work among, at most the cores; {when}"
     add_values(parser, ("--workers", 1, "N", shared), kind=limits.WORKERS)
-    cluster = "scheduler of a Dask cluster to run the draws on, such as tcp://host:8786"
+    cluster = "scheduler of a Dask cluster that does the work, such as tcp://host:8786"
     add_values(parser, ("--cluster", None, "ADDRESS", cluster), kind=address)
+
+
+def sharing(
+    options: argparse.Namespace, console: Console, parts: int | None = None
+) -> dict[str, Any]:
+    """What `add_sharing` was told, as the library takes it; with parts, no more than they are."""
+    if options.cluster is not None:
+        return {"workers": options.workers, "cluster": options.cluster}
+    return {"workers": _workers(options, console, parts)}
 
 
 def asked_of_plan(options: argparse.Namespace) -> dict[str, Any]:
@@ -337,8 +351,7 @@ def add_attained(parser: argparse.ArgumentParser, *, alone: bool = False) -> Non
     add_values(parser, ("--attained", None, "N", what), kind=limits.ATTAINED)
     if alone:
         add_values(parser, ("--seed", 0, "N", "seed of the simulated trials"), kind=limits.SEED)
-        shared = ("--workers", 1, "N", "processes to share them among, at most the cores")
-        add_values(parser, shared, kind=limits.WORKERS)
+        add_sharing(parser, "pays from two trials on")
 
 
 def attain(
@@ -349,21 +362,21 @@ def attain(
         return None
     from psdstats.planning.attained import attained
 
-    workers = _workers(options, console, options.attained)
+    shared = sharing(options, console, options.attained)
     runs = len(comparison.analysis.study.runs)
-    _say_how_long(console, options.attained * _A_RUN_S * runs / workers)
+    _say_how_long(console, options.attained * _A_RUN_S * runs / shared["workers"])
     with console.progress("comparing") as progress:
         return attained(
             comparison,
             trials=options.attained,
             seed=options.seed,
             sources=options.sources,
-            workers=workers,
             progress=progress,
+            **shared,
         )
 
 
-def _workers(options: argparse.Namespace, console: Console, parts: int) -> int:
+def _workers(options: argparse.Namespace, console: Console, parts: int | None) -> int:
     """Processes that pay, with a word where more were asked for."""
     from psdstats.processes import cores
 
@@ -371,12 +384,12 @@ def _workers(options: argparse.Namespace, console: Console, parts: int) -> int:
     has = cores()
     if asked > has:
         console.warn(f"--workers {asked}: this computer lends {_counted(has, 'core')}, no more.")
-    elif asked > parts:
+    elif parts is not None and asked > parts:
         into = "cannot be divided" if parts == 1 else f"has {parts} parts"
         console.warn(
             f"--workers {asked}: work of this size {into}, so {_counted(parts, 'process')} will do."
         )
-    return min(asked, has, parts)
+    return min(asked, has, asked if parts is None else parts)
 
 
 _A_RUN_S = 0.05  # to simulate and analyse one run of a trial
@@ -411,13 +424,13 @@ def propagate_study(
     from psdstats.uncertainty import propagate
     from psdstats.uncertainty.engine import ENOUGH_DRAWS, parts_of
 
-    asked = options.workers
+    shared: dict[str, Any] = {}
     if options.method == "linear":
         for name in ("draws", "cluster"):
             if getattr(options, name) is not None:
                 console.warn(f"--{name} is not needed: --method linear draws nothing.")
-    elif options.cluster is None:
-        asked = _workers(options, console, parts_of(study, options.draws, options.coverage))
+    else:
+        shared = sharing(options, console, parts_of(study, options.draws, options.coverage))
     with console.progress("drawing readings") as progress:
         return propagate(
             study,
@@ -427,9 +440,8 @@ def propagate_study(
             coverage=options.coverage,
             draws=options.draws,
             max_draws=ENOUGH_DRAWS,
-            workers=asked,
-            cluster=options.cluster,
             progress=progress,
+            **shared,
         )
 
 

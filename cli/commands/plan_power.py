@@ -13,12 +13,14 @@ from ..console import Console, present
 from ..options import (
     add_page,
     add_quantity,
+    add_sharing,
     add_simulation,
     add_values,
     add_weighing,
     expected_powder,
     planned_weighing,
     read_asked,
+    sharing,
 )
 from ..values import powder, several
 
@@ -104,6 +106,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add_values(parser, ("--sample-g", 50.0, "MASS", "sample, g"), kind=limits.MASS_G)
     add_weighing(parser)
     add_simulation(parser, trials=2000, what="simulated trials per design")
+    add_sharing(parser, "pays with many designs or trials")
     add_page(parser)
 
 
@@ -130,6 +133,7 @@ def run(options: argparse.Namespace, console: Console) -> int:
             trials=options.trials,
             seed=options.seed,
             progress=progress,
+            **sharing(options, console),
         )
     return present(power_page(result, options.say), options, console)
 

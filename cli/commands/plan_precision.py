@@ -11,11 +11,13 @@ from ..console import Console, present
 from ..options import (
     add_page,
     add_quantity,
+    add_sharing,
     add_simulation,
     add_values,
     add_weighing,
     expected_powder,
     planned_weighing,
+    sharing,
 )
 from ..values import powder, several
 
@@ -47,6 +49,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add_simulation(
         parser, trials=256, what="simulated stacks a cell, two samples of each powder on each"
     )
+    add_sharing(parser, "pays with thousands of stacks a cell")
     add_page(parser)
 
 
@@ -69,5 +72,6 @@ def run(options: argparse.Namespace, console: Console) -> int:
             trials=options.trials,
             seed=options.seed,
             progress=progress,
+            **sharing(options, console, len(options.resolution) * len(options.sample)),
         )
     return present(precision_page(plan, options.say), options, console)

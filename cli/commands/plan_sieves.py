@@ -9,11 +9,13 @@ from psdstats import limits
 from ..console import Console, present
 from ..options import (
     add_page,
+    add_sharing,
     add_simulation,
     add_values,
     add_weighing,
     expected_powder,
     planned_weighing,
+    sharing,
 )
 from ..values import powder
 
@@ -59,6 +61,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add_simulation(
         parser, trials=1000, what="simulated stacks, two samples of every powder on each"
     )
+    add_sharing(parser, "pays with thousands of stacks")
     add_page(parser)
 
 
@@ -83,5 +86,6 @@ def run(options: argparse.Namespace, console: Console) -> int:
         weighing=planned_weighing(options, resolution_g=options.resolution),
         trials=options.trials,
         seed=options.seed,
+        **sharing(options, console, len(names)),
     )
     return present(stack_page(choice, options.say), options, console)

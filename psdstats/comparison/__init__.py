@@ -3,7 +3,7 @@
 from psdstats.comparison.compare import compare, compare_values
 from psdstats.comparison.consistency import consistency, intraclass_correlation, outliers
 from psdstats.comparison.groups import GroupAgreement, group_agreement
-from psdstats.comparison.precision import precision
+from psdstats.comparison.precision import group_precision
 from psdstats.comparison.result import Comparison, QuantityComparison
 from psdstats.comparison.whole import WholeComparison, compare_distributions
 from psdstats.comparison.whole_fits import fit_study
@@ -19,7 +19,7 @@ __all__ = [
     "consistency",
     "fit_study",
     "group_agreement",
+    "group_precision",
     "intraclass_correlation",
     "outliers",
-    "precision",
 ]

@@ -168,7 +168,7 @@ def compare(
     >>> from psdstats.study import read_study
     >>> from psdstats_datasets import demo_study
     >>> found = compare(read_study(demo_study("four_benches")), quantities=["D50"])
-    >>> found["D50"].family("against first").loc[0, ["contrast", "verdict"]].tolist()
+    >>> found["D50"].to_frame("against first").loc[0, ["contrast", "verdict"]].tolist()
     ['6 - 0 at 5', 'changed']
     """
     LEVEL.require("level", level, ModelError)
@@ -372,9 +372,9 @@ def _compare_quantity(
     remarks = []
     if response.set_aside:
         remarks.append(ComparisonRemark.SET_ASIDE(runs=response.set_aside))
-    obstacle = _obstacle(one)
-    if obstacle is not None:
-        found = _not_compared(response, families, obstacle)
+    why_not = obstacle(one)
+    if why_not is not None:
+        found = _not_compared(response, families, why_not)
     elif one.plan.spread is SpreadRule.EACH_CONTRAST and one.design.left > 0:
         found = _by_own_spread(response, families)
     elif one.design.left < 1:
@@ -384,7 +384,7 @@ def _compare_quantity(
     return replace(found, remarks=(*remarks, *found.remarks))
 
 
-def _obstacle(one: QuantityAnalysis) -> Remark | None:
+def obstacle(one: QuantityAnalysis) -> Remark | None:
     """Why the runs left cannot be compared; None where they can."""
     frame, plan = one.frame, one.plan
     if frame[plan.by].nunique() < 2:
@@ -392,7 +392,11 @@ def _obstacle(one: QuantityAnalysis) -> Remark | None:
     for columns in map(columns_of, plan.within):
         if frame.groupby(list(columns), observed=True).ngroups < 2:
             return ComparisonRemark.ONE_GROUP(quantity=one.quantity, columns=columns)
-    if one.design.left < 1 and one.spread.basis is SpreadBasis.NONE and not one.known.any():
+    if (
+        one.design.left < 1
+        and one.spread.basis is SpreadBasis.NONE
+        and not np.asarray(one.known).any()
+    ):
         return ComparisonRemark.NO_SPREAD()
     if len({where for _, where in one.cells}) < len(one.cells):
         return None
@@ -416,7 +420,7 @@ def _not_compared(
 
 def _by_own_spread(response: Response, families: Sequence[ContrastKind]) -> QuantityComparison:
     """Judge each contrast by its own spread; no model is fitted and no overall test made."""
-    frame, known, plan = response.frame, response.known, response.plan
+    frame, known, plan = response.frame, np.asarray(response.known), response.plan
     if plan.within and plan.crossing is None:
         raise ModelError(
             f"Every grouping holds {plan.by} itself, so no difference lies within a group; name a "
@@ -442,9 +446,8 @@ def _by_own_spread(response: Response, families: Sequence[ContrastKind]) -> Quan
 def _own_findings(response: Response, asked: ContrastMatrix) -> list[Finding]:
     """Verdicts on contrasts that are each judged by their own spread."""
     plan, level = response.plan, response.level
-    found = own_contrasts(
-        response.frame, response.known, plan, asked, levels=response.levels, level=level
-    )
+    known = np.asarray(response.known)
+    found = own_contrasts(response.frame, known, plan, asked, levels=response.levels, level=level)
     if found is None:
         return []
     columns = {

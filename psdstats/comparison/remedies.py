@@ -153,7 +153,7 @@ def _parts(one: QuantityAnalysis, law: JointLaw) -> _Parts:
 def _parts_in_hand(one: QuantityAnalysis) -> _Parts:
     """The same of values in hand: what runs share is not told, so none of it is divided."""
     run, other = scatter(one)
-    known = one.response.known
+    known = np.asarray(one.response.known)
     is_own = not (known - np.diag(np.diagonal(known))).any()
     own = known if is_own else np.zeros_like(known)
     return _Parts(run=run, cell_and_drift=other, measured=known, own_of_run=own, own_of_group=own)

@@ -11,7 +11,7 @@ from pathlib import Path
 
 from psdstats.files import write_folder_atomically
 from psdstats.output.content import Drawing, ReportContent, told_apart
-from psdstats.output.figures.save import png_bytes
+from psdstats.output.figures.save import PROLOGUE, png_bytes
 from psdstats.output.html import report_html
 from psdstats.output.tables.formats import to_csv, to_latex, to_markdown, to_xlsx
 from psdstats.output.tables.table import Place, Table
@@ -92,7 +92,7 @@ def write_drawings(folder: Path, drawings: Iterable[Drawing]) -> list[Path]:
     written = []
     for drawing in told_apart(drawings):
         svg, png = folder / f"{drawing.key}.svg", folder / f"{drawing.key}.png"
-        _write(svg, '<?xml version="1.0" encoding="utf-8"?>\n' + drawing.svg)
+        _write(svg, PROLOGUE + drawing.svg)
         drawing.figure.set_layout_engine("none")  # both files take the layout found for the SVG
         png.write_bytes(png_bytes(drawing.figure))
         written += [svg, png]

@@ -29,6 +29,7 @@ from psdstats.frozen import (
     read_only,
     refusal,
 )
+from psdstats.present import Shown
 from psdstats.sieves.sieve import Sieve
 
 _RUN_LABELS = (col.REPLICATE, col.SPLIT, col.CHARGE)
@@ -448,8 +449,8 @@ class SourceFile:
     sha256: str
 
 
-@dataclass(frozen=True, kw_only=True)
-class Study:
+@dataclass(frozen=True, kw_only=True, repr=False)
+class Study(Shown):
     """A whole trial, as read.
 
     Two studies are equal if they say the same, whichever files they were read from.

@@ -14,7 +14,7 @@ from psdstats.output.collect import Results
 from psdstats.output.content import Bullets, Equation, Page, Paragraph, Section
 from psdstats.output.pages.checks import checks_page, checks_table, tare_drawings
 from psdstats.output.pages.parts import without_repeats
-from psdstats.output.report import report_record, provenance_text, report_content
+from psdstats.output.report import provenance_text, report_content, report_record
 from psdstats.output.tables.table import Table
 from psdstats.study.tares import tare_history
 from psdstats.words.numbers import PLAIN, Numerals
