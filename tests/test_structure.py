@@ -316,7 +316,13 @@ PARTS = {
     "psdstats.study.wide",  # with reader
     "psdstats.study.wide_layout",  # with wide
 }
-DOORS = {"cli.__main__", "cli.main", "psdstats.present", "psdstats.output.presenter"}
+DOORS = {
+    "cli.__main__",
+    "cli.main",
+    "psdstats.present",
+    "psdstats.output.presenter",
+    "psdstats.study.frames",
+}
 
 
 def test_a_module_earns_its_room():
