@@ -199,8 +199,7 @@ def rule_sentences(sizes: SizeTable, say: Numerals = PLAIN) -> tuple[str, ...]:
 def _ranges(sizes: Propagation | SizeTable, how: str, say: Numerals) -> str:
     known = [column[np.isfinite(column)] for column in sizes.value.T]
     told = [
-        f"{quantity} {_span(own, lambda one, say: say.significant(one), say)}"
-        f"{'' if quantity == 'span' else ' µm'}"
+        with_unit(f"{quantity} {_span(own, lambda one, say: say.significant(one), say)}", quantity)
         for quantity, own in zip(sizes.quantities, known, strict=True)
         if len(own)
     ]
