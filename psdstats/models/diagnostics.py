@@ -151,6 +151,22 @@ def leave_one_group_out(
     effect left is dᵀC⁻¹d₋ / dᵀC⁻¹d: 1 where it did not move, 0 where nothing of it is left, below
     0 where it turned round.  A verdict that is lost while 0.8 of the effect or more is left is lost
     for want of evidence (own rule, no source).
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from psdstats.models import MixedModel
+    >>> trial = pd.DataFrame(
+    ...     {
+    ...         "ln_D50": [5.9, 5.5, 5.2, 6.0, 5.4, 5.3, 5.8, 5.6, 5.1],
+    ...         "time": ["0", "5", "9"] * 3,
+    ...         "group": list("aaabbbccc"),
+    ...     }
+    ... )
+    >>> fit = MixedModel(trial, response="ln_D50", fixed=["time"], random=["group"]).fit()
+    >>> from psdstats.models import leave_one_group_out
+    >>> leave_one_group_out(fit, "time").table.shape
+    (4, 8)
     """
     name = grouping or (fit.random.groupings[0].label if fit.random.groupings else None)
     if name is None:

@@ -45,7 +45,14 @@ ACCURACY_CLASSES = ("I", "II", "III", "IIII")
 
 
 class TareHandling(StrEnum):
-    """How often the empty sieves were weighed."""
+    """How often the empty sieves were weighed.
+
+    Examples
+    --------
+    >>> from psdstats.study import TareHandling
+    >>> [str(one) for one in TareHandling]
+    ['each run', 'once']
+    """
 
     EACH_RUN = "each run"
     ONCE = "once"
@@ -84,6 +91,12 @@ class Balance:
     ------
     StudyError
         If a field cannot be so; names the balance, the field, the value and the remedy.
+
+    Examples
+    --------
+    >>> from psdstats.study import Balance
+    >>> Balance(name="fine", resolution_g=0.001, repeatability_g=0.0005).has_data_sheet
+    True
     """
 
     name: str
@@ -172,6 +185,12 @@ class Reading:
     ------
     StudyError
         If a field cannot be so; names the sieve, the field, the value and the remedy.
+
+    Examples
+    --------
+    >>> from psdstats.study import Reading
+    >>> round(Reading(sieve="90 µm", aperture_um=90, tare_g=380.1, gross_g=392.6).net_g, 2)
+    12.5
     """
 
     sieve: str
@@ -337,6 +356,15 @@ class Run(_ListedRun):
     ------
     StudyError
         If a field cannot be so; names the run, the field, the value and the remedy.
+
+    Examples
+    --------
+    >>> import psdstats
+    >>> from psdstats_datasets import demo_study
+    >>> study = psdstats.read_study(demo_study("one_bench"))
+    >>> run = study.runs[0]
+    >>> run.name, run.milling_time_min, round(run.total_g, 1)
+    ('mill-0', 0.0, 50.2)
     """
 
     readings: tuple[Reading, ...]
@@ -487,6 +515,14 @@ class Study(Shown):
     StudyError
         If a field cannot be so, two runs have one name, or a run names a sieve or a balance that
         is not among those of the study.
+
+    Examples
+    --------
+    >>> import psdstats
+    >>> from psdstats_datasets import demo_study
+    >>> study = psdstats.read_study(demo_study("one_bench"))
+    >>> study.title, len(study.runs), list(study.balances)
+    ('one_bench', 5, ['balance'])
     """
 
     title: str
@@ -564,7 +600,18 @@ class Study(Shown):
                     raise refusal(reading, col.SIEVE, fault, "Add it to the sieves of the study.")
 
     def runs_frame(self) -> pd.DataFrame:
-        """One row a run: the fields of `Run`, then its factors as columns of their own."""
+        """One row a run: the fields of `Run`, then its factors as columns of their own.
+
+        Examples
+        --------
+        >>> import psdstats
+        >>> from psdstats_datasets import demo_study
+        >>> study = psdstats.read_study(demo_study("one_bench"))
+        >>> study.runs_frame()[["run", "group", "milling_time_min"]].head(2)
+              run group  milling_time_min
+        0  mill-0   all               0.0
+        1  mill-6   all               6.0
+        """
         return pd.DataFrame(
             [
                 {
@@ -577,7 +624,18 @@ class Study(Shown):
         )
 
     def weighings_frame(self) -> pd.DataFrame:
-        """One row a reading: run, sieve, aperture_um, tare_g, gross_g, net_g."""
+        """One row a reading: run, sieve, aperture_um, tare_g, gross_g, net_g.
+
+        Examples
+        --------
+        >>> import psdstats
+        >>> from psdstats_datasets import demo_study
+        >>> study = psdstats.read_study(demo_study("one_bench"))
+        >>> study.weighings_frame()[["run", "aperture_um", "net_g"]].head(2).round(2)
+              run  aperture_um  net_g
+        0  mill-0          0.0  -0.01
+        1  mill-0         45.0   0.01
+        """
         return pd.DataFrame(
             [
                 {
