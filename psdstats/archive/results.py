@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import pandas as pd
@@ -139,8 +139,8 @@ class Archive:
             if (spreads["quantity"] == name).any()
         )
 
-    def run_to_run(self) -> dict[str, Declared]:
-        """The same as `compare` takes it for trials of single runs, by size.
+    def run_to_run(self) -> Declared:
+        """The same as `compare` takes it for trials of single runs, size by size.
 
         Where the measurement explains all the scatter, or next to all of it, the scatter itself
         stands for it: it cannot be more.
@@ -156,7 +156,7 @@ class Archive:
                 f"no trial of {self.path} holds runs alike, so how far runs differ is not known; "
                 "give a percentage, such as 2.5:8."
             )
-        return found
+        return replace(found.get("D50") or next(iter(found.values())), each=found)
 
 
 def _ensure_alike(runs: pd.DataFrame) -> None:

@@ -81,7 +81,7 @@ def control_chart(frame: pd.DataFrame, ax: Axes, *, mean: float, label: str = "D
     rims = np.where(outside, RUST, INK).tolist()
     points = ax.scatter(days, ends[0], s=size, c=faces, edgecolors=rims, linewidths=0.8, zorder=3)
     cells = zip(frame["path"], frame["date"], *ends, strict=True)
-    hover_each(points, [words.hover_point(*cell, say) for cell in cells])
+    hover_each(points, [words.hover_point(say, *cell) for cell in cells])
     _name_outside(ax, frame[outside].tail(_MOST_NAMED))
     _dates(ax, days)
     return ax
@@ -110,7 +110,8 @@ def _days(frame: pd.DataFrame) -> Array:
     """Dates as the axis counts them, in days."""
     from matplotlib.dates import date2num
 
-    return np.asarray(date2num(pd.to_datetime(frame["date"]).to_numpy()), dtype=float)
+    days = pd.to_datetime(frame["date"]).to_numpy()
+    return np.asarray(date2num(days), dtype=np.float64)  # type: ignore[no-untyped-call]
 
 
 def _dates(ax: Axes, days: Array) -> None:
