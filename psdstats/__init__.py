@@ -9,6 +9,7 @@ from importlib import import_module
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from psdstats.archive import collect
     from psdstats.comparison.compare import compare
     from psdstats.errors import PsdstatsError
     from psdstats.output.report import report
@@ -25,6 +26,7 @@ __all__ = [
     "Study",
     "__version__",
     "check_study",
+    "collect",
     "compare",
     "propagate",
     "read_study",
@@ -36,6 +38,7 @@ _HOME = {
     "PsdstatsError": "psdstats.errors",
     "Study": "psdstats.study",
     "check_study": "psdstats.study",
+    "collect": "psdstats.archive",
     "compare": "psdstats.comparison",
     "propagate": "psdstats.uncertainty",
     "read_study": "psdstats.study",
@@ -43,6 +46,7 @@ _HOME = {
     "save_study": "psdstats.study",
 }
 _FOLDERS = (
+    "archive",
     "comparison",
     "distribution",
     "models",

@@ -128,8 +128,9 @@ class Store:
 
     def ensure_writable(self) -> None:
         """Refuse before any work a place that cannot be written, or holds something else."""
-        ensure(self.path, None, replace=True)
-        if self.path.exists() and self.path.stat().st_size:
+        if not self.path.is_file():
+            ensure(self.path, None)
+        elif self.path.stat().st_size:
             self.frame("SELECT count(*) FROM trials")
 
     @contextmanager

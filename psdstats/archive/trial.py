@@ -27,7 +27,7 @@ from psdstats.comparison.answers import answer
 from psdstats.comparison.compare import compare, obstacle
 from psdstats.comparison.plan import LevelTest, SpreadRule, plan_comparison
 from psdstats.errors import ModelError, PsdstatsError
-from psdstats.findings import ContrastKind, Course, Finding, Numbers, Remark
+from psdstats.findings import ContrastKind, Course, Finding, Numbers, Remark, Verdict
 from psdstats.frozen import Array
 from psdstats.models.design_columns import level_text
 from psdstats.study.check import check_study
@@ -310,16 +310,23 @@ def _quick_verdicts(study: Study) -> Iterator[Row]:
     for quantity, one in analysis.quantities.items():
         why = obstacle(one)
         if why is not None:
-            yield {"quantity": quantity, "verdict": "cannot be told", "reason": _kinds([why])}
+            yield _untold_of(quantity, _kinds([why]))
             continue
-        families = () if plan.by == TIME else (ContrastKind.AGAINST_FIRST,)
-        found = answer(one, families)
+        try:
+            found = answer(one, () if plan.by == TIME else (ContrastKind.AGAINST_FIRST,))
+        except ModelError as cause:
+            yield _untold_of(quantity, str(cause))
+            continue
         yield from _answers(analysis, quantity, found.courses, found.findings)
 
 
 def _untold(reason: str) -> Iterator[Row]:
     for quantity in QUANTITIES:
-        yield {"quantity": quantity, "verdict": "cannot be told", "reason": reason}
+        yield _untold_of(quantity, reason)
+
+
+def _untold_of(quantity: str, reason: str) -> Row:
+    return {"quantity": quantity, "verdict": Verdict.CANNOT_BE_TOLD.value, "reason": reason}
 
 
 def _answers(
