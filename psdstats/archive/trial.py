@@ -98,8 +98,16 @@ def trial_rows(path: Path, *, encoding: str | None = None, thorough: bool = Fals
     except PsdstatsError as cause:
         return TrialRows(trial=known | {"refusal": str(cause)})
     except Exception as fault:
-        said = f"psdstats itself failed on it ({type(fault).__name__}: {fault}); please report that"
-        return TrialRows(trial=known | {"refusal": said})
+        return TrialRows(trial=known | {"refusal": refused_by(fault)})
+
+
+def refused_by(fault: Exception) -> str:
+    """Refusal of a trial that psdstats did not foresee: the others go on."""
+    error = PsdstatsError(
+        f"psdstats itself failed on this trial ({type(fault).__name__}: {fault}). "
+        "Please report this line; the other trials are evaluated."
+    )
+    return str(error)
 
 
 def _evaluated(study: Study, known: Row, *, thorough: bool) -> TrialRows:

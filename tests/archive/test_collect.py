@@ -14,7 +14,7 @@ import pytest
 
 from psdstats import collect, compare, propagate
 from psdstats.archive import Archive
-from psdstats.archive.collect import find_trials
+from psdstats.archive.collecting import find_trials
 from psdstats.errors import OutputError, StudyError
 from psdstats.files import MANIFEST, write_folder_atomically
 from psdstats.study import save_study
@@ -152,9 +152,9 @@ def test_two_workers_give_the_same_table(laboratory):
 
 KILLED = """
 import sys, os, signal
-from psdstats.archive import collect as module, store
+
 from psdstats import collect
-place, n = sys.modules["psdstats.archive.collect"], 0
+place, n = sys.modules["psdstats.archive.collecting"], 0
 place._TOGETHER = 2
 was = place.put
 def put(*given):
