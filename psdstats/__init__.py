@@ -9,7 +9,7 @@ from importlib import import_module
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from psdstats.comparison.compare import compare
+    from psdstats.comparison.compare import compare, compare_values
     from psdstats.errors import PsdstatsError
     from psdstats.output.report import report
     from psdstats.study.check import check_study
@@ -26,6 +26,7 @@ __all__ = [
     "__version__",
     "check_study",
     "compare",
+    "compare_values",
     "propagate",
     "read_study",
     "report",
@@ -37,6 +38,7 @@ _HOME = {
     "Study": "psdstats.study",
     "check_study": "psdstats.study",
     "compare": "psdstats.comparison",
+    "compare_values": "psdstats.comparison",
     "propagate": "psdstats.uncertainty",
     "read_study": "psdstats.study",
     "report": "psdstats.output.report",

@@ -5,6 +5,7 @@ Also how a number stands in a message of an error: with a real minus sign.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 
 RUN = "run"
@@ -42,10 +43,25 @@ QUANTITIES = ("D10", "D50", "D90", "span")
 QUANTITY_UNITS = ("µm", "µm", "µm", "1")
 """Their units, in the same order."""
 
+RULES = ("semilog", "linear", "logprobit", "monotone")
+"""Interpolation rules that a procedure may prescribe for them."""
+
 UNITS = {TIME: "min", SAMPLE_MASS: "g"}
 """Units of the columns that have one."""
 
+_PERCENTILE = re.compile(r"D[0-9]+(\.[0-9]+)?")
 _LISTED = 4  # runs named before "and … more"
+
+
+def unit_of(quantity: str) -> str:
+    """Unit of a quantity: µm of a percentile; none of span and of what only its name tells.
+
+    Examples
+    --------
+    >>> unit_of("D50"), unit_of("span"), unit_of("strength")
+    ('µm', '', '')
+    """
+    return "µm" if _PERCENTILE.fullmatch(quantity) else ""
 
 
 def column_words(column: str) -> str:

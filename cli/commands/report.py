@@ -101,7 +101,8 @@ def _say(written: Report, console: Console) -> None:
     sheet = written.sheet
     answers = [{"question": one.question, "answer": one.text} for one in sheet.answers]
     sentences = [sheet.headline, *(one.text for one in sheet.answers)]
-    console.document({"report": str(written.path), "sentences": sentences, "answers": answers})
+    found = {"report": str(written.path), "sentences": sentences, "answers": answers}
+    console.document(found, provenance=written.provenance)
     for sentence in (sheet.headline, *(one.line for one in sheet.answers)):
         console.say(sentence)
     console.say(f"Report: {written.path}")

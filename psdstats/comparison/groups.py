@@ -55,7 +55,7 @@ from psdstats.frozen import Array
 from psdstats.limits import LEVEL, MARGIN_PERCENT
 from psdstats.models.design_columns import level_text
 from psdstats.models.verdicts import judge
-from psdstats.present import present
+from psdstats.present import Shown
 from psdstats.study.records import Study
 from psdstats.uncertainty.propagation import Propagation
 
@@ -112,8 +112,8 @@ def overall(answer: BenchAnswer) -> Verdict:
     return Verdict.NOT_SHOWN
 
 
-@dataclass(frozen=True, kw_only=True)
-class GroupAgreement:
+@dataclass(frozen=True, kw_only=True, repr=False)
+class GroupAgreement(Shown):
     """Agreement of all groups in one quantity.
 
     Parameters
@@ -166,10 +166,6 @@ class GroupAgreement:
                 for one in self.answers
             ]
         )
-
-    def summary(self) -> str:
-        """Those that differ first, then the others, then what the uncertainty rests on."""
-        return str(present("summary", self))
 
 
 def _columns(finding: Finding | None) -> dict[str, float]:
@@ -359,17 +355,16 @@ class _Compared:
             stated=self._stated(),
         )
 
-    def _further(self) -> Array:
-        """What variances of blocks within groups multiply."""
+    def _further(self) -> tuple[Array, ...]:
+        """Columns of blocks within groups that may vary."""
         table, found = self.table, []
         for columns in map(columns_of, self.one.plan.blocks):
             number = table.groupby(list(columns), observed=True).ngroup().to_numpy()
             is_alone = table.assign(block=number).groupby(GROUP)["block"].nunique().max() < 2
             if columns == (GROUP,) or is_alone or len(np.unique(number)) == len(table):
                 continue
-            own = indicators(number.astype(np.intp))
-            found.append(own @ own.T)
-        return np.array(found[:_MOST_FURTHER]) if found else np.zeros((0, 0, 0))
+            found.append(indicators(number.astype(np.intp)))
+        return tuple(found[:_MOST_FURTHER])
 
     def _stated(self) -> tuple[float, float] | None:
         """A declared variance of runs, where they do not show their own."""

@@ -28,7 +28,7 @@ from psdstats.models.contrasts import ratio_columns
 from psdstats.models.diagnostics import Influence
 from psdstats.models.mixed_model import MixedModelFit
 from psdstats.models.verdicts import VerdictRemark
-from psdstats.present import present
+from psdstats.present import Shown
 
 
 class Route(StrEnum):
@@ -67,8 +67,8 @@ class OverallTest:
     p_plain: float = nan
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
-class QuantityComparison:
+@dataclass(frozen=True, kw_only=True, eq=False, repr=False)
+class QuantityComparison(Shown):
     """One quantity compared.
 
     Parameters
@@ -119,35 +119,29 @@ class QuantityComparison:
     balance: BalanceAnswer | None = None
     advice: tuple[Remark, ...] = ()
 
-    @property
-    def effects(self) -> pd.DataFrame:
+    def to_frame(self, family: str | None = None) -> pd.DataFrame:
         """One row a contrast, ready to be read.
-
-        Columns: family, contrast, high, low, where, ratio with simultaneous and single limits,
-        change in per cent, u, df, p, p_adjusted, detectable_decrease_percent with its range,
-        equivalence_p with the interval of that test, verdict;
-        undone_by_run_to_run_percent where run-to-run variation was neither estimated nor declared.
-        """
-        return _effects(self.findings)
-
-    def family(self, name: str) -> pd.DataFrame:
-        """The effects of one family, one row a contrast.
 
         Parameters
         ----------
-        name : str
-            "against first", "successive" or "all pairs"; a family not asked for has no rows.
+        family : str, optional
+            Keep one family only: "against first", "successive" or "all pairs"; one not asked for
+            has no rows.
 
         Returns
         -------
         DataFrame
-            Columns of ``effects``.
+            family, contrast, high, low, where, ratio with simultaneous and single limits, change
+            in per cent, u, df, p, p_adjusted, detectable_decrease_percent with its range,
+            equivalence_p with the interval of that test, verdict; undone_by_run_to_run_percent
+            where run-to-run variation was neither estimated nor declared.
         """
-        return _effects([one for one in self.findings if one.subject.family == name])
+        own = [one for one in self.findings if family in (None, one.subject.family)]
+        return _effects(own)
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
-class Comparison:
+@dataclass(frozen=True, kw_only=True, eq=False, repr=False)
+class Comparison(Shown):
     """A factor compared over all quantities asked for.
 
     The contrasts lead: they say which levels differ and by how much, and each family holds its
@@ -196,7 +190,7 @@ class Comparison:
             Keep one family only: "against first", "successive" or "all pairs".
         """
         frames = [
-            result.effects.assign(quantity=result.quantity, route=result.route.value)
+            result.to_frame().assign(quantity=result.quantity, route=result.route.value)
             for result in self.results
         ]
         whole = pd.concat(frames, ignore_index=True)
@@ -246,10 +240,6 @@ class Comparison:
             for name, value in result.fit.variance_components.items()
         ]
         return pd.DataFrame(rows, columns=["quantity", "component", "variance", "sd_percent"])
-
-    def summary(self) -> str:
-        """The answer in plain words, one sentence a line, then the notes."""
-        return str(present("summary", self))
 
 
 def _effects(findings: Sequence[Finding]) -> pd.DataFrame:

@@ -36,7 +36,7 @@ from psdstats.frozen import Array
 from psdstats.limits import LEVEL, PERMUTATIONS, SEED
 from psdstats.models.design_columns import column as column_without_gaps
 from psdstats.models.design_columns import need_columns
-from psdstats.present import present
+from psdstats.present import Shown
 from psdstats.study.order import in_order
 from psdstats.study.records import Run, Study
 
@@ -82,8 +82,8 @@ class StackPart:
     untold: tuple[Remark, ...]
 
 
-@dataclass(frozen=True, kw_only=True)
-class WholeComparison:
+@dataclass(frozen=True, kw_only=True, repr=False)
+class WholeComparison(Shown):
     """Comparison of whole distributions between the levels of a factor.
 
     Parameters
@@ -114,16 +114,12 @@ class WholeComparison:
     level: float
     notes: tuple[Remark, ...]
 
-    def moved_frame(self) -> pd.DataFrame:
+    def to_frame(self) -> pd.DataFrame:
         """All class changes in one tidy frame, with the stack's groups."""
         frames = [
             one.to_frame().assign(stack=part.name) for part in self.parts for one in part.moved
         ]
         return pd.concat(frames, ignore_index=True) if frames else pd.DataFrame()
-
-    def summary(self) -> str:
-        """Whether the distribution changed and which classes moved, then the notes."""
-        return str(present("summary", self))
 
 
 def compare_distributions(

@@ -20,7 +20,7 @@ from psdstats.distribution.fits import DistributionFit, fit_distribution
 from psdstats.errors import ModelError, SizeError
 from psdstats.frozen import Array
 from psdstats.limits import LEVEL
-from psdstats.present import present
+from psdstats.present import Shown
 from psdstats.study.records import Study
 from psdstats.uncertainty.inputs import Source
 from psdstats.uncertainty.law import prepare
@@ -50,8 +50,8 @@ class CurvePoints:
     aperture_covariance_um2: Array
 
 
-@dataclass(frozen=True, kw_only=True)
-class StudyFits:
+@dataclass(frozen=True, kw_only=True, repr=False)
+class StudyFits(Shown):
     """Fits of every run and family.
 
     Parameters
@@ -117,10 +117,6 @@ class StudyFits:
                 }
             )
         return pd.DataFrame(rows)
-
-    def summary(self) -> str:
-        """How many runs each family describes within their uncertainty."""
-        return str(present("summary", self))
 
 
 def curve_points(

@@ -32,7 +32,7 @@ from psdstats.distribution.fit_families import Family, FamilyForm, Minimum, form
 from psdstats.errors import SizeError
 from psdstats.frozen import Array, freeze_arrays
 from psdstats.limits import LEVEL
-from psdstats.present import present
+from psdstats.present import Shown
 from psdstats.student import critical_t
 
 _SMALLEST = 1e-7  # misfit SDs below this change nothing that a balance could show
@@ -85,8 +85,8 @@ class FittedSize:
     extrapolated: bool
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
-class DistributionFit:
+@dataclass(frozen=True, kw_only=True, eq=False, repr=False)
+class DistributionFit(Shown):
     """A fitted distribution.
 
     Parameters
@@ -151,16 +151,6 @@ class DistributionFit:
     def describes(self) -> bool | None:
         """Whether the points lie as near the curve as their uncertainty says; None if untold."""
         return None if np.isnan(self.p) else bool(self.p >= POOR)
-
-    def summary(self) -> str:
-        """The fit in words.
-
-        Returns
-        -------
-        str
-            Parameters with intervals, and how well the points lie on the curve.
-        """
-        return str(present("summary", self))
 
     def to_frame(self) -> pd.DataFrame:
         """One row a parameter: family, parameter, value, lower, upper, chi_squared, df, p, …."""

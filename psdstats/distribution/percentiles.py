@@ -29,6 +29,7 @@ from psdstats.distribution.curves import (
 from psdstats.errors import SizeError
 from psdstats.findings import Remark
 from psdstats.frozen import Array, freeze_arrays
+from psdstats.present import Shown
 from psdstats.study.records import Study
 
 # a curve typed with four decimals may fall by its rounding only if it truly falls
@@ -188,8 +189,8 @@ LEAST_WIDTH = 1e-6
 """D90 - D10 over D50 below which there is no span."""
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
-class SizeTable:
+@dataclass(frozen=True, kw_only=True, eq=False, repr=False)
+class SizeTable(Shown):
     """Sizes of R runs.
 
     Attributes

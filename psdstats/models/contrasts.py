@@ -24,6 +24,7 @@ from psdstats.errors import ModelError
 from psdstats.findings import Contrast, ContrastKind
 from psdstats.frozen import Array, freeze_arrays
 from psdstats.models.multiplicity import Adjustment, Simultaneous, simultaneous
+from psdstats.present import Shown
 from psdstats.student import critical_t
 
 
@@ -178,8 +179,8 @@ def within_each(matrix: ContrastMatrix, levels: Sequence[str]) -> ContrastMatrix
     )
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
-class ContrastResult:
+@dataclass(frozen=True, kw_only=True, eq=False, repr=False)
+class ContrastResult(Shown):
     """One family of contrasts, estimated, in the unit of the response.
 
     Parameters

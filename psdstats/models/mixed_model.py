@@ -15,6 +15,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
+from psdstats.covariance import SharedErrors
 from psdstats.errors import ModelError
 from psdstats.findings import Remark, RemarkKind
 from psdstats.frozen import Array
@@ -32,6 +33,7 @@ from psdstats.models.kenward_roger import (
     single_df,
 )
 from psdstats.models.likelihood import Choice, Criterion
+from psdstats.present import Shown
 from psdstats.student import critical_t, two_sided_p
 
 # rows beyond the fixed effects up to which tests miss their level: three variances or more, and
@@ -41,7 +43,7 @@ _FEW_WITH_CELLS, _FEW_WITH_KNOWN = 20, 8
 _TINY = 1e-10  # share of the largest below which a variance, or an eigenvalue of V, is as good as 0
 
 
-class Method(Choice):
+class Inference(Choice):
     """How degrees of freedom are found; a large-sample test is not among the choices."""
 
     KENWARD_ROGER = "kenward-roger"
@@ -96,7 +98,7 @@ class TermTest:
     ----------
     term : str
         What was tested.
-    method : Method
+    method : Inference
         How the degrees of freedom were found.
     f, df_num, df_den, p : float
         Statistic (scaling included), degrees of freedom, upper tail.
@@ -105,7 +107,7 @@ class TermTest:
     """
 
     term: str
-    method: Method
+    method: Inference
     f: float
     df_num: int
     df_den: float
@@ -113,8 +115,8 @@ class TermTest:
     scaling: float
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
-class MixedModelFit:
+@dataclass(frozen=True, kw_only=True, eq=False, repr=False)
+class MixedModelFit(Shown):
     """One response fitted, and what can be asked of the fit.
 
     Parameters
@@ -136,6 +138,14 @@ class MixedModelFit:
     fixed: FixedDesign
     random: RandomDesign
     estimates: BatchFit
+
+    @cached_property
+    def whole(self) -> MixedModelFit:
+        """The same with its covariance as a matrix over all rows, as resampling asks for it."""
+        known = self.model.known_covariance
+        if not isinstance(known, SharedErrors):
+            return self
+        return replace(self.model, known_covariance=np.asarray(known)).fit()
 
     @property
     def reml_log_likelihood(self) -> float:
@@ -225,19 +235,14 @@ class MixedModelFit:
         drop = Boundary(self.model.boundary) is Boundary.DROP
         return adjusted_covariance(self.estimates, drop_edges=drop)
 
-    def _used(self, rows: Array, method: Method | str) -> tuple[Array, Array]:
+    def _used(self, rows: Array, method: Inference | str) -> tuple[Array, Array]:
         """Covariance of the coefficients, and degrees of freedom of single contrasts (m, p)."""
-        if Method(method) is Method.SATTERTHWAITE:
+        if Inference(method) is Inference.SATTERTHWAITE:
             return self.covariance.plain, satterthwaite_df(self.estimates, self.covariance, rows)
         return self.covariance.adjusted, single_df(self.covariance, rows)
 
-    @property
-    def fixed_effects(self) -> pd.DataFrame:
-        """Coefficients with Kenward–Roger inference at 95 %; see `coefficients`."""
-        return self.coefficients()
-
-    def coefficients(
-        self, *, method: Method | str = Method.KENWARD_ROGER, level: float = 0.95
+    def to_frame(
+        self, *, method: Inference | str = Inference.KENWARD_ROGER, level: float = 0.95
     ) -> pd.DataFrame:
         """Coefficients with standard errors, t, p and intervals.
 
@@ -272,7 +277,7 @@ class MixedModelFit:
             index=pd.Index(self.fixed.names, name="coefficient"),
         )
 
-    def test(self, term: TermSpec, method: Method | str = Method.KENWARD_ROGER) -> TermTest:
+    def test(self, term: TermSpec, method: Inference | str = Inference.KENWARD_ROGER) -> TermTest:
         """F test of a term of the fixed part.
 
         Parameters
@@ -303,7 +308,7 @@ class MixedModelFit:
         self,
         contrast: ArrayLike,
         *,
-        method: Method | str = Method.KENWARD_ROGER,
+        method: Inference | str = Inference.KENWARD_ROGER,
         term: str = "contrast matrix",
     ) -> TermTest:
         """F test of Lβ = 0.
@@ -333,8 +338,8 @@ class MixedModelFit:
                 f"{np.linalg.matrix_rank(rows)}; it needs {len(self.fixed.names)} columns, one a "
                 f"coefficient, and rows that do not repeat each other."
             )
-        chosen = Method(method)
-        run = kenward_roger if chosen is Method.KENWARD_ROGER else satterthwaite
+        chosen = Inference(method)
+        run = kenward_roger if chosen is Inference.KENWARD_ROGER else satterthwaite
         found = run(self.estimates, self.covariance, rows)
         return TermTest(
             term=term,
@@ -351,7 +356,7 @@ class MixedModelFit:
         term: TermSpec,
         *,
         by: str | None = None,
-        method: Method | str = Method.KENWARD_ROGER,
+        method: Inference | str = Inference.KENWARD_ROGER,
         level: float = 0.95,
     ) -> pd.DataFrame:
         """Means of a factor's levels (or of cells), equally weighted over the other factors.
@@ -395,7 +400,7 @@ class MixedModelFit:
         adjust: str = "default",
         by: str | None = None,
         level: float = 0.95,
-        method: Method | str = Method.KENWARD_ROGER,
+        method: Inference | str = Inference.KENWARD_ROGER,
         degree: int = 1,
     ) -> ContrastResult:
         """Compare the levels of a factor, as one family.
@@ -488,7 +493,7 @@ class MixedModel:
     response: str
     fixed: Sequence[TermSpec] = ()
     random: Sequence[RandomSpec] = ()
-    known_covariance: ArrayLike | pd.DataFrame | None = None
+    known_covariance: ArrayLike | pd.DataFrame | SharedErrors | None = None
     factors: Sequence[str] = ()
     residual: bool = True
     boundary: Boundary | str = Boundary.ZERO

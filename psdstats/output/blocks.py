@@ -176,7 +176,7 @@ class Block:
 
 
 @dataclass
-class Bench:
+class BenchBlock:
     """The sheet of blocks while it is written."""
 
     sheet: Worksheet

@@ -8,7 +8,6 @@ why.
 
 from __future__ import annotations
 
-import platform
 import shlex
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, fields, is_dataclass
@@ -17,7 +16,6 @@ from math import isfinite
 from pathlib import Path
 from typing import TypeVar
 
-from psdstats import __version__
 from psdstats.columns import TIME
 from psdstats.comparison.result import Comparison
 from psdstats.errors import ModelError, PsdstatsError
@@ -57,6 +55,7 @@ from psdstats.output.pages.whole_distribution import whole_page
 from psdstats.output.tables.table import Column, Show, Table
 from psdstats.planning.attained import Attained
 from psdstats.processes import one_thread
+from psdstats.provenance import record
 from psdstats.rate.fit_rate import RateResult
 from psdstats.study.aside import every_note
 from psdstats.study.flags import CheckReport
@@ -86,10 +85,13 @@ class Report:
         The page, report.html; tables, figures and provenance.json lie beside it.
     sheet : Sheet
         What stands on page one.
+    provenance : mapping of str to object
+        Where its numbers come from.
     """
 
     path: Path
     sheet: Sheet
+    provenance: Mapping[str, object]
 
 
 @one_thread
@@ -175,7 +177,7 @@ def report(
     asked = {"level": level} | ({} if done is None else comparison_options(done))
     given = {"target_um": target_um, "author": author, "date": date}
     asked |= {name: value for name, value in given.items() if value not in (None, "")}
-    record = provenance_record(study, found.propagation, asked)
+    record = report_record(study, found.propagation, asked)
     content = report_content(found, provenance=provenance_text(record), say=say)
     path = write_report_folder(
         folder,
@@ -184,7 +186,7 @@ def report(
         replace=replace,
         progress=stage(WRITING),
     )
-    return Report(path=path, sheet=content.sheet or Sheet())
+    return Report(path=path, sheet=content.sheet or Sheet(), provenance=record)
 
 
 def report_content(
@@ -394,31 +396,26 @@ def _verdicts(result: object) -> Iterator[Verdict]:
 
 _NONE = "none"
 _DIGITS = 16  # of a digest on the page; provenance.json has all
-_IN_COMMAND = ("method", "seed", "draws", "sources", "coverage", "options")
+_NOT_SHOWN = ("schema", "method", "seed", "draws", "sources", "coverage", "options")
 
 
-def provenance_record(
+def report_record(
     study: Study, propagation: Propagation, options: Mapping[str, object]
 ) -> dict[str, object]:
-    """The record as JSON holds it."""
-    from importlib.metadata import version
-
-    libraries = ("numpy", "scipy", "pandas", "matplotlib")
-    return {
-        "psdstats": __version__,
-        "repeat_with": _command(propagation, options),
-        "python": platform.python_version(),
-        "libraries": {name: version(name) for name in libraries},
-        "study": study.title,
-        "inputs": {file.name: file.sha256 for file in study.files},
-        "method": str(propagation.method),
-        "seed": propagation.seed,
+    """The record of a report, with what was found out while it was made."""
+    made = record(
+        study,
+        seed=propagation.seed,
+        method=str(propagation.method),
+        options=options,
+        command=_command(propagation, options),
+    )
+    return made | {
         "draws": propagation.draws,
         "sources": list(propagation.sources),
         "sources_left_out": list(propagation.sources_left_out),
         "rule": propagation.rule or None,
         "coverage": propagation.coverage,
-        "options": dict(options),
     }
 
 
@@ -456,7 +453,7 @@ def provenance_text(record: Mapping[str, object]) -> dict[str, str]:
     lines: dict[str, str] = {}
     for name, value in record.items():
         label = name.replace("_", " ")
-        if name in _IN_COMMAND:
+        if name in _NOT_SHOWN:
             continue
         if isinstance(value, Mapping):
             lines |= {key: _text(own)[:_DIGITS] for key, own in value.items()}
@@ -490,5 +487,6 @@ def _command(propagation: Propagation, options: Mapping[str, object]) -> str:
     words += ["--method", str(propagation.method).replace(" ", "-")]
     if propagation.draws:
         words += ["--seed", str(propagation.seed or 0), "--draws", str(propagation.draws)]
+    words += ["--rule", propagation.rule] if propagation.rule else []
     words += ["--coverage", str(propagation.coverage), "--sources", ",".join(propagation.sources)]
     return shlex.join(words)

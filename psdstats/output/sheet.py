@@ -23,7 +23,7 @@ from psdstats.output.blocks import (
     D50,
     LOSS_PERCENT,
     NET,
-    Bench,
+    BenchBlock,
     dress,
     dress_head,
     font,
@@ -151,7 +151,7 @@ def _workbook(plan: SheetPlan) -> bytes:
     book._fonts[0] = font()  # of every cell that has no other, and what widths are measured in
     _guide_sheet(book, plan)
     listed = book.create_sheet(RUN_LIST)
-    bench = Bench(book.create_sheet(BENCH), plan)
+    bench = BenchBlock(book.create_sheet(BENCH), plan)
     bench.write()
     _list_runs(listed, bench)
     sieves = _sheet(book, "sieves", plan_sieves(plan), plan, inputs=SIEVE_COLUMNS[2:])
@@ -242,7 +242,7 @@ def _sheet(
     return sheet
 
 
-def _list_runs(sheet: Worksheet, bench: Bench) -> None:
+def _list_runs(sheet: Worksheet, bench: BenchBlock) -> None:
     """The runs in the proposed order, with what the blocks say of them."""
     from openpyxl.worksheet.hyperlink import Hyperlink
 

@@ -46,7 +46,7 @@ from psdstats.planning.planned_weighing import (
     expected_curves,
     load_limit_g,
 )
-from psdstats.present import present
+from psdstats.present import Shown
 from psdstats.sieves.standards import practice_rule, tolerance_um
 
 _TRIED = QUANTITIES[:3]
@@ -141,11 +141,20 @@ def try_stack(
     frame_diameter_mm: float = 200.0,
     trials: int = 1000,
     seed: int = 0,
+    workers: int = 1,
+    cluster: str | None = None,
 ) -> StackTrial:
     """Sieve and weigh every expected powder on a stack."""
     limits = np.array([load_limit_g(one, frame_diameter_mm) for one in sorted(aperture_um)])
     found = planned_sizes(
-        powders, aperture_um, weighing, sample_g=sample_g, trials=trials, seed=seed
+        powders,
+        aperture_um,
+        weighing,
+        sample_g=sample_g,
+        trials=trials,
+        seed=seed,
+        workers=workers,
+        cluster=cluster,
     )
     tried = tuple(
         TriedPowder(
@@ -187,8 +196,8 @@ def _hidden_class(sizes: PlannedSizes, row: int) -> dict[str, Any]:
     return {"hidden_peak_um": suspected, "share_hidden": share}
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
-class StackChoice:
+@dataclass(frozen=True, kw_only=True, eq=False, repr=False)
+class StackChoice(Shown):
     """A stack of sieves and what it would hold.
 
     Parameters
@@ -248,10 +257,6 @@ class StackChoice:
         """
         return expected_curves(self.powders, size_um, stack_um=self.aperture_um)
 
-    def summary(self) -> str:
-        """The stack, the rules it breaks and what the simulation found, in words."""
-        return str(present("summary", self))
-
 
 def choose_sieves(
     powders: Sequence[ExpectedPowder],
@@ -265,6 +270,8 @@ def choose_sieves(
     weighing: PlannedWeighing | None = None,
     trials: int = 1000,
     seed: int = 0,
+    workers: int = 1,
+    cluster: str | None = None,
 ) -> StackChoice:
     """The stack from a series that shares the expected powders out most evenly.
 
@@ -291,6 +298,8 @@ def choose_sieves(
         Simulated stacks, two samples of every powder on each.
     seed : int, default=0
         Seed of the simulation.
+    workers, cluster
+        Who does the work, as in `psdstats.processes.mapped`; the result is the same.
 
     Returns
     -------
@@ -332,6 +341,8 @@ def choose_sieves(
         frame_diameter_mm=frame_diameter_mm,
         trials=trials,
         seed=seed,
+        workers=workers,
+        cluster=cluster,
     )
     return _choice(powders, apertures[chosen], finer[:, chosen], frame_diameter_mm, sieves, trial)
 

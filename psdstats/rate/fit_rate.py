@@ -21,7 +21,7 @@ from psdstats.comparison.plan import plan_comparison
 from psdstats.errors import ModelError
 from psdstats.findings import Contrast, Finding, FindingKind, Remark, Verdict
 from psdstats.limits import LEVEL, MARGIN_PERCENT, MASS_G, SIZE_UM
-from psdstats.present import present
+from psdstats.present import Shown
 from psdstats.rate.answers import (
     CurveChoice,
     OpenInterval,
@@ -156,8 +156,8 @@ def _exp(interval: OpenInterval) -> OpenInterval:
     )
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
-class RateResult:
+@dataclass(frozen=True, kw_only=True, eq=False, repr=False)
+class RateResult(Shown):
     """Curves of size against time and what they say.
 
     Parameters
@@ -190,7 +190,7 @@ class RateResult:
     withdrawals: dict[str, Withdrawal]
     notes: tuple[Remark, ...]
 
-    def parameters_frame(self) -> pd.DataFrame:
+    def to_frame(self) -> pd.DataFrame:
         """Parameters of every series."""
         return pd.DataFrame(
             [
@@ -300,10 +300,6 @@ class RateResult:
         """Powder left and ball-to-powder ratio, charge by charge; empty without a stated charge."""
         pieces = [one.frame.assign(charge=name) for name, one in self.withdrawals.items()]
         return pd.concat(pieces, ignore_index=True) if pieces else pd.DataFrame()
-
-    def summary(self) -> str:
-        """The answer in words."""
-        return str(present("summary", self))
 
 
 def fit_rate(

@@ -347,7 +347,9 @@ def assemble(raw: RawStudy, problems: list[Problem]) -> Study | None:
         for entry in weighed
         if entry.run in chosen
     )
-    others = tuple(_aside(entry, aside[entry.run], *files) for entry in runs if entry.run in aside)
+    others = tuple(
+        aside_run(entry, aside[entry.run], *files) for entry in runs if entry.run in aside
+    )
     if not records and not others:
         return None
     return _study(raw, records, others, sieves, balances, notes)
@@ -556,7 +558,9 @@ def _run(
     )
 
 
-def _aside(entry: RunEntry, weighings: list[WeighingEntry], runs_file: str, file: str) -> AsideRun:
+def aside_run(
+    entry: RunEntry, weighings: Sequence[WeighingEntry], runs_file: str, file: str
+) -> AsideRun:
     """The record of a run that is put aside."""
     readings = [
         AsideReading(

@@ -21,6 +21,7 @@ import pandas as pd
 
 from psdstats.errors import Problem
 from psdstats.frozen import ReadOnly
+from psdstats.present import Shown
 from psdstats.sieves.standards import practice_rule
 from psdstats.study.records import Reading, Run, Study
 
@@ -218,8 +219,8 @@ def together(flags: Sequence[Flag]) -> Problem:
 _COLUMNS = ("severity", "check", "says", "remedy", "file", "row", "run", "sieve", "value", "limit")
 
 
-@dataclass(frozen=True, kw_only=True)
-class CheckReport:
+@dataclass(frozen=True, kw_only=True, repr=False)
+class CheckReport(Shown):
     """Everything the checks found in a study.
 
     Parameters

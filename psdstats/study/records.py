@@ -10,10 +10,11 @@ to the bench checks.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
 from enum import StrEnum
+from typing import Protocol
 
 import pandas as pd
 
@@ -28,10 +29,8 @@ from psdstats.frozen import (
     read_only,
     refusal,
 )
+from psdstats.present import Shown
 from psdstats.sieves.sieve import Sieve
-
-RULES = ("semilog", "linear", "logprobit", "monotone")
-"""Interpolation rules for percentiles, as `psdstats.distribution` knows them."""
 
 _RUN_LABELS = (col.REPLICATE, col.SPLIT, col.CHARGE)
 _RUN_FIELDS = (col.RUN, col.GROUP, col.TIME, *_RUN_LABELS, col.SAMPLE_MASS, col.BALANCE)
@@ -388,6 +387,15 @@ class AsideRun(_ListedRun):
         return self.noted.get(col.STATUS, "planned" if waits else "")
 
 
+def frame_of_runs(runs: Sequence[Run | AsideRun]) -> pd.DataFrame:
+    """One row a run: what is known of every run, then its factors as columns of their own."""
+    rows = [
+        {col.RUN: one.name, **{name: getattr(one, name) for name in _RUN_FIELDS[1:]}, **one.factors}
+        for one in runs
+    ]
+    return pd.DataFrame(rows)
+
+
 @dataclass(frozen=True, kw_only=True, order=True)
 class CellComment:
     """What somebody attached to a cell of a table.
@@ -441,8 +449,8 @@ class SourceFile:
     sha256: str
 
 
-@dataclass(frozen=True, kw_only=True)
-class Study:
+@dataclass(frozen=True, kw_only=True, repr=False)
+class Study(Shown):
     """A whole trial, as read.
 
     Two studies are equal if they say the same, whichever files they were read from.
@@ -513,7 +521,7 @@ class Study:
     def __post_init__(self) -> None:
         for name in ("title", "material", "author", "date", "settings_text"):
             hold_text(self, name, empty=True)
-        for name, known in (("tares", tuple(TareHandling)), ("rule", (None, *RULES))):
+        for name, known in (("tares", tuple(TareHandling)), ("rule", (None, *col.RULES))):
             if getattr(self, name) not in known:
                 remedy = f"Give one of {', '.join(repr(str(one)) for one in known if one)}."
                 raise refusal(self, name, "the value is not known", remedy)
@@ -564,16 +572,7 @@ class Study:
 
     def runs_frame(self) -> pd.DataFrame:
         """One row a run: the fields of `Run`, then its factors as columns of their own."""
-        return pd.DataFrame(
-            [
-                {
-                    col.RUN: run.name,
-                    **{name: getattr(run, name) for name in _RUN_FIELDS[1:]},
-                    **run.factors,
-                }
-                for run in self.runs
-            ]
-        )
+        return frame_of_runs(self.runs)
 
     def weighings_frame(self) -> pd.DataFrame:
         """One row a reading: run, sieve, aperture_um, tare_g, gross_g, net_g."""
@@ -591,3 +590,30 @@ class Study:
                 for reading in run.readings
             ]
         )
+
+
+class Trial(Protocol):
+    """Runs that can be compared, of a study or of values in hand, and what is stated of them."""
+
+    @property
+    def title(self) -> str:
+        """What was studied."""
+
+    @property
+    def files(self) -> tuple[SourceFile, ...]:
+        """What was read."""
+
+    @property
+    def runs(self) -> Sequence[Run | AsideRun]:
+        """Every run."""
+
+    @property
+    def compare(self) -> Mapping[str, object]:
+        """Settings of comparisons."""
+
+    @property
+    def uncertainty(self) -> Mapping[str, object]:
+        """Settings of uncertainties."""
+
+    def runs_frame(self) -> pd.DataFrame:
+        """One row a run."""

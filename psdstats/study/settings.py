@@ -17,11 +17,12 @@ from itertools import chain
 from typing import Any
 
 from psdstats import limits
+from psdstats.columns import RULES
 from psdstats.errors import ModelError, Problem
 from psdstats.limits import Limits
 from psdstats.sieves.standards import SPLITTING_METHODS
 from psdstats.study.flags import CHECKS
-from psdstats.study.records import ACCURACY_CLASSES, RULES, CellComment, Study, TareHandling
+from psdstats.study.records import ACCURACY_CLASSES, CellComment, TareHandling, Trial
 
 Rule = Limits | tuple[str | bool, ...] | type
 """Numbers within limits, one of some words, or values of a type; `list` is names of columns, `date`
@@ -264,7 +265,7 @@ class Declared:
             limits.FREEDOM.require("df", self.df, ModelError)
 
 
-def declared_spread(study: Study, of: str = "run_to_run") -> Declared | None:
+def declared_spread(study: Trial, of: str = "run_to_run") -> Declared | None:
     """The spread between runs ("run_to_run"), or of drift a step of time ("drift"), if stated.
 
     The spread between runs is stated in [compare] or, as it was before, in [uncertainty].

@@ -28,6 +28,7 @@ from scipy import sparse
 from psdstats.columns import QUANTITIES, QUANTITY_UNITS, TIME
 from psdstats.errors import UncertaintyError
 from psdstats.findings import Remark
+from psdstats.present import Shown
 from psdstats.sieves.sieve import Sieve
 from psdstats.sieves.standards import tolerance_um
 from psdstats.study.aside import every_note
@@ -107,8 +108,8 @@ def _root_mean(u_percent: pd.Series) -> float:
     return float(np.sqrt((u_percent**2).mean()))
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
-class Budget:
+@dataclass(frozen=True, kw_only=True, eq=False, repr=False)
+class Budget(Shown):
     """Budget tables of a study.
 
     Attributes
@@ -140,7 +141,7 @@ class Budget:
     sources_left_out: tuple[str, ...]
     notes: tuple[Remark | str, ...]
 
-    def shares_frame(self) -> pd.DataFrame:
+    def to_frame(self) -> pd.DataFrame:
         """Shares in the typical run, then in one difference a quantity.
 
         Its columns: scope ("run" or "difference"), by, quantity, level, versus, source,
@@ -156,7 +157,7 @@ class Budget:
         return pd.DataFrame(rows, columns=["scope", "by", *self.differences.columns])
 
     def changes_frame(self) -> pd.DataFrame:
-        """What each change makes of the uncertainties that `shares_frame` divides.
+        """What each change makes of the uncertainties that `to_frame` divides.
 
         Its columns: scope, quantity, level, versus, change, u_now_percent, u_then_percent; of runs
         the root mean square.
@@ -166,7 +167,7 @@ class Budget:
         keys = ["scope", "change", "quantity"]
         runs = known[known["scope"] == "run"].groupby(keys, sort=False, observed=True)
         typical = runs[columns].agg(_root_mean).reset_index().assign(level=None, versus=None)
-        shown = self.shares_frame()
+        shown = self.to_frame()
         shown = shown[shown["scope"] == "difference"].drop_duplicates("quantity")
         own = shown[["scope", "quantity", "level", "versus"]].merge(known)
         columns = ["scope", "quantity", "level", "versus", "change", *columns]

@@ -16,10 +16,11 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from psdstats.columns import QUANTITIES, QUANTITY_UNITS, TIME
+from psdstats.columns import QUANTITIES, TIME, unit_of
 from psdstats.errors import UncertaintyError
 from psdstats.findings import Remark, RemarkKind
 from psdstats.frozen import Array, freeze_arrays
+from psdstats.present import Shown
 from psdstats.uncertainty.linear import Contributions, coverage_factor
 from psdstats.uncertainty.monte_carlo import JointMoments, numerical_tolerance
 
@@ -136,8 +137,8 @@ class Joint:
         return np.asarray(matrix * np.outer(by, by))
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
-class DrawnOrLinear:
+@dataclass(frozen=True, kw_only=True, eq=False, repr=False)
+class DrawnOrLinear(Shown):
     """A result of either method, and what it can be asked.
 
     What only draws can tell is NaN, 0 draws and settled in the linear law.
@@ -226,7 +227,7 @@ class DrawnOrLinear:
         return np.asarray(getattr(self.monte_carlo, name))
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
+@dataclass(frozen=True, kw_only=True, eq=False, repr=False)
 class Propagation(DrawnOrLinear):
     """Sizes of R runs with joint uncertainty; arrays have shape (R, 4) unless stated.
 
@@ -354,6 +355,43 @@ class Propagation(DrawnOrLinear):
         matrix = own.covariance(self.value[:, first], log=log)
         return pd.DataFrame(matrix, index=labels, columns=labels)
 
+    def to_ufloats(self) -> pd.DataFrame:
+        """Sizes as numbers that carry their uncertainty, and what they share, through arithmetic.
+
+        Returns
+        -------
+        DataFrame, shape (R, 4)
+            Runs by quantities; each cell a number of the package uncertainties, in µm (1 for span);
+            NaN where a size has no value.
+
+        Raises
+        ------
+        UncertaintyError
+            If the package uncertainties is not installed.
+
+        Examples
+        --------
+        >>> import psdstats
+        >>> from psdstats_datasets import demo_study
+        >>> study = psdstats.read_study(demo_study("one_bench"))
+        >>> sizes = psdstats.propagate(study, method="linear").to_ufloats()
+        >>> print(sizes.loc["mill-48", "D50"] / sizes.loc["mill-0", "D50"])
+        0.534+/-0.016
+        """
+        try:
+            from uncertainties import correlated_values
+        except ImportError as missing:
+            raise UncertaintyError(
+                "to_ufloats needs the package uncertainties; install it with: "
+                "pip install uncertainties"
+            ) from missing
+        values, covariance = self.value.ravel(), self.covariance_matrix
+        known = np.isfinite(values) & np.isfinite(np.diag(covariance))
+        cells = np.full(values.shape, np.nan, dtype=object)
+        cells[known] = correlated_values(values[known], covariance[np.ix_(known, known)])
+        runs, quantities = pd.Index(self.runs, name="run"), list(self.quantities)
+        return pd.DataFrame(cells.reshape(self.value.shape), index=runs, columns=quantities)
+
     def to_frame(self) -> pd.DataFrame:
         """One row a run and quantity.
 
@@ -372,7 +410,7 @@ class Propagation(DrawnOrLinear):
                 "group": np.repeat(np.array(self.groups, dtype=object), n_quantities),
                 TIME: np.repeat(self.milling_time_min, n_quantities),
                 "quantity": list(self.quantities) * n_runs,
-                "unit": list(QUANTITY_UNITS) * n_runs,
+                "unit": [unit_of(one) or "1" for one in self.quantities] * n_runs,
                 **self._ravelled("value", "u"),
                 "u_percent": (100 * self.u / self.value).ravel(),
                 **self._ravelled("expanded", "k", "effective_df", "lower", "upper"),

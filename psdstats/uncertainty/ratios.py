@@ -310,7 +310,7 @@ def _beyond_sieves(
     )
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
+@dataclass(frozen=True, kw_only=True, eq=False, repr=False)
 class RatioIntervals(DrawnOrLinear):
     """Ratios of P pairs in C quantities; arrays have shape (P, C) unless stated.
 

@@ -372,6 +372,19 @@ def summary(comparison: Comparison, say: Numerals = PLAIN) -> str:
     return "\n".join([*headlines(comparison, say), *said])
 
 
+def quantity_sentences(result: QuantityComparison, say: Numerals = PLAIN) -> tuple[str, ...]:
+    """What one quantity rests on, and every contrast with its verdict."""
+    rows = result.to_frame().to_dict("records")
+    ratios = (say.ratio(row["ratio"], row["ratio_lower"], row["ratio_upper"]) for row in rows)
+    return (
+        f"{result.quantity}: {model_sentence(result, say)}",
+        *(
+            f"{row['contrast']}: {ratio}, {row['verdict']}."
+            for row, ratio in zip(rows, ratios, strict=True)
+        ),
+    )
+
+
 def model_sentence(result: QuantityComparison, say: Numerals = PLAIN) -> str:
     """What one quantity was compared by."""
     return sentence(result.basis, say) if result.fit is None else fit_sentence(result.fit)

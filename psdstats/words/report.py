@@ -7,10 +7,11 @@ from enum import StrEnum
 from math import isfinite
 from pathlib import PurePath
 
-from psdstats.columns import column_words
+from psdstats.columns import TIME, column_words
 from psdstats.comparison.ordered import BESIDE
 from psdstats.comparison.plan import ComparisonPlan, Direction, LevelTest, columns_of
 from psdstats.comparison.result import Comparison, QuantityComparison, Route
+from psdstats.models.design_columns import level_text
 from psdstats.study.records import Study
 from psdstats.uncertainty.propagation import Propagation
 from psdstats.words.comparison import DRIFT_OF, component_words, family_words
@@ -136,6 +137,24 @@ def study_sentence(study: Study) -> str:
     groups = len({run.group for run in study.runs})
     material = f"; material: {study.material}." if study.material else "."
     return f"{len(study.runs)} runs in {groups} group{'s' if groups > 1 else ''}{material}"
+
+
+def study_sentences(study: Study, say: Numerals = PLAIN) -> tuple[str, ...]:
+    """Title, how many runs of what, and the levels they were milled at."""
+    runs = study.runs_frame()
+    named = runs.columns[list(runs.columns).index("balance") + 1 :]
+    levels = {name: list(dict.fromkeys(map(level_text, runs[name].dropna()))) for name in named}
+    times = ", ".join(map(say, sorted(set(runs[TIME]))))
+    return (
+        title(study, say),
+        study_sentence(study),
+        f"Milled for {times} min.",
+        *(
+            f"{capital(column_words(name))}: {', '.join(own)}."
+            for name, own in levels.items()
+            if len(own) > 1
+        ),
+    )
 
 
 def not_computed(reason: str) -> str:

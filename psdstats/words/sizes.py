@@ -11,13 +11,15 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from psdstats.columns import QUANTITY_UNITS, TIME, column_words
+from psdstats.columns import TIME, column_words, unit_of
 from psdstats.distribution.arrays import WeighingRemark
+from psdstats.distribution.percentiles import SizeTable
 from psdstats.findings import Remark
 from psdstats.frozen import Array
 from psdstats.uncertainty.bootstrap import LEAST_UNITS
 from psdstats.uncertainty.inputs import SourceRemark
 from psdstats.uncertainty.propagation import Method, Propagation, PropagationRemark
+from psdstats.uncertainty.ratios import RatioIntervals
 from psdstats.words.numbers import MISSING, PLAIN, Numerals
 from psdstats.words.remarks import sentence
 
@@ -102,7 +104,7 @@ def _size_at(at: tuple[int, int], sizes: Propagation, say: Numerals) -> str:
     value, u, expanded, lower, upper = (
         float(getattr(sizes, name)[at]) for name in ("value", "u", "expanded", "lower", "upper")
     )
-    unit = f" {QUANTITY_UNITS[at[1]]}" if quantity != "span" else ""
+    unit = f" {unit_of(quantity)}".rstrip()
     coverage, how = f"{say(100 * sizes.coverage)} %", method_words(sizes)
     if np.isnan(value):
         limits = say.interval(lower or -np.inf, upper)
@@ -162,6 +164,51 @@ def balance_sentence(propagation: Propagation, say: Numerals = PLAIN) -> str:
     return (
         f"The measurement leaves D50 with a standard uncertainty of {middle} % (median over the "
         f"runs; {least} % to {most} %). The balance accounts for {part}."
+    )
+
+
+def propagation_sentences(sizes: Propagation, say: Numerals = PLAIN) -> tuple[str, ...]:
+    """From where to where each size goes over the runs, how it was found, and how well."""
+    return (_ranges(sizes, method_words(sizes), say), balance_sentence(sizes, say))
+
+
+def rule_sentences(sizes: SizeTable, say: Numerals = PLAIN) -> tuple[str, ...]:
+    """From where to where each size goes over the runs, by which rule."""
+    return (_ranges(sizes, f"by the {sizes.rule} rule" if sizes.rule else "by the law", say),)
+
+
+def _ranges(sizes: Propagation | SizeTable, how: str, say: Numerals) -> str:
+    known = [column[np.isfinite(column)] for column in sizes.value.T]
+    told = [
+        f"{quantity} {_span(own, lambda one, say: say.significant(one), say)}"
+        f"{'' if quantity == 'span' else ' µm'}"
+        for quantity, own in zip(sizes.quantities, known, strict=True)
+        if len(own)
+    ]
+    runs = len(sizes.runs)
+    return f"{runs} {'run' if runs == 1 else 'runs'}, {how}: {', '.join(told)}."
+
+
+def ratio_sentences(found: RatioIntervals, say: Numerals = PLAIN) -> tuple[str, ...]:
+    """Every ratio with its interval."""
+    return tuple(
+        f"{row['quantity']} of {row['high']} over that of {row['low']}: "
+        f"{say.ratio(row['ratio'], row['lower'], row['upper'])}."
+        for row in found.to_frame().to_dict("records")
+    )
+
+
+def covariance_caption(quantity: str) -> str:
+    """What a joint covariance holds."""
+    unit = "" if quantity == "span" else ", µm²"
+    return f"Joint covariance of {quantity} over all runs{unit}: what they share is in it."
+
+
+def covariance_left(runs: int, most: int) -> str:
+    """Why the files have no joint covariance."""
+    return (
+        f"The joint covariance of {runs} runs is not among the files, which hold that of up to "
+        f"{most}; Propagation.covariance gives it."
     )
 
 

@@ -191,7 +191,7 @@ def judge(study: Study, case: Case, spreads: Sequence[str]) -> dict[str, Compari
 
 def _limits(comparison: Comparison, quantity: str) -> Array:
     """Rows estimate, lower and upper of all, single lower and upper; one column a later time."""
-    rows = comparison[quantity].effects
+    rows = comparison[quantity].to_frame()
     columns = ["ratio", "ratio_lower", "ratio_upper", "ratio_lower_single", "ratio_upper_single"]
     return np.asarray(np.log(rows[columns].to_numpy(dtype=float))).T
 

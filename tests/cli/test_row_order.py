@@ -53,7 +53,7 @@ def test_p_values_of_rearranged_runs(benches):
     found = []
     for number in range(2):
         whole = compare_distributions(read_study(benches), permutations=199, seed=3)
-        found.append((whole.test.p, whole.test.used, whole.moved_frame()))
+        found.append((whole.test.p, whole.test.used, whole.to_frame()))
         shuffle(benches, seed=number)
     assert found[0][:2] == found[1][:2]
     assert found[0][1] == 200  # drawn, not enumerated

@@ -25,8 +25,7 @@ from psdstats.findings import (
 )
 from psdstats.output.content import Block, Bullets, Drawing, Page, Section
 from psdstats.output.figures.effects import course_effects, effect_ratios, ratios_height_mm
-from psdstats.output.pages.parts import drawing_of, number_column
-from psdstats.output.style import new_axes
+from psdstats.output.pages.parts import drawing_of, number_column, panel_of
 from psdstats.output.tables.table import Column, Place, Show, Table
 from psdstats.words import benches
 from psdstats.words import comparison as words
@@ -43,7 +42,7 @@ from psdstats.words.figures import (
 from psdstats.words.numbers import PLAIN, Numerals
 
 if TYPE_CHECKING:
-    from matplotlib.axes import Axes
+    pass
 
 _MOST_RATIOS = 36  # contrasts in one figure
 _MOST_ROWS = 52  # of the figure of changes, which has a page
@@ -377,17 +376,15 @@ def ratio_drawing(
     frame = frame.assign(contrast=[words.ratio_label(one.subject, plan) for one in found])
     margin = None if plan.margin_percent is None else 1 + plan.margin_percent / 100
 
-    def draw() -> Axes:
-        ax = new_axes(height_mm=ratios_height_mm(len(frame)), say=say)
-        return effect_ratios(frame, ax, margin=margin, label=words.RATIO_AXIS)
-
-    drawing = drawing_of(
+    return panel_of(
         f"effect ratios {family}",
-        draw,
+        lambda ax: effect_ratios(frame, ax, margin=margin, label=words.RATIO_AXIS),
         words.ratios_caption(comparison, family, say),
         words.ratios_alternative(found, plan, say),
+        height_mm=ratios_height_mm(len(frame)),
+        say=say,
+        is_front=True,
     )
-    return replace(drawing, is_front=True)
 
 
 def _leading_drawing(comparison: Comparison, say: Numerals) -> Drawing | None:

@@ -24,6 +24,7 @@ from psdstats.output.pages.parts import drawing_of, number_column
 from psdstats.output.tables.table import Column, Place, Show, Table
 from psdstats.study.records import Study
 from psdstats.uncertainty.bootstrap import bootstrap_sizes
+from psdstats.uncertainty.law import MOST_AT_ONCE
 from psdstats.uncertainty.linear import coverage_factor
 from psdstats.uncertainty.propagation import Propagation, mean_sizes
 from psdstats.uncertainty.ratios import RatioIntervals
@@ -120,6 +121,22 @@ def curves_table(bands: pd.DataFrame) -> Table:
         ),
         row_headings=2,
         place=Place.FILES,
+    )
+
+
+def covariance_tables(propagation: Propagation) -> tuple[Table, ...]:
+    """Joint covariance of each size over all runs, for machines; none of very many runs."""
+    if len(propagation.runs) > MOST_AT_ONCE:
+        return ()
+    head = next(name for name in ("run", "name of run") if name not in propagation.runs)
+    return tuple(
+        Table(
+            name=f"covariance {quantity}",
+            frame=propagation.covariance(quantity).rename_axis(index=head).reset_index(),
+            caption=words.covariance_caption(quantity),
+            place=Place.CSV,
+        )
+        for quantity in propagation.quantities
     )
 
 
@@ -338,6 +355,7 @@ def sizes_page(
             sizes_table(propagation, runs, say),
             undersize_drawing(bands, runs, say),
             curves_table(bands),
+            *covariance_tables(propagation),
         ),
         notes=sizes_notes(propagation, say),
         notes_heading="Notes on the sizes",
@@ -411,10 +429,12 @@ def bootstrap_page(
 
 
 def sizes_notes(propagation: Propagation, say: Numerals = PLAIN) -> tuple[str, ...]:
-    """What was assumed, and what the uncertainties leave out."""
+    """What was assumed, and what the uncertainties and the files leave out."""
+    runs = len(propagation.runs)
     return (
         *words.notes_in_words(propagation.notes, say),
         *left_out_notes(propagation.sources_left_out),
+        *([words.covariance_left(runs, MOST_AT_ONCE)] if runs > MOST_AT_ONCE else []),
     )
 
 

@@ -27,7 +27,7 @@ import pandas as pd
 from psdstats import limits
 from psdstats.errors import PlanError
 from psdstats.findings import Remark, RemarkKind
-from psdstats.present import present
+from psdstats.present import Shown
 
 GRAVITY_M_PER_S2 = 9.80665
 
@@ -130,12 +130,14 @@ USUAL = {
 }
 
 
-@dataclass(frozen=True, kw_only=True)
-class MillCharge:
+@dataclass(frozen=True, kw_only=True, repr=False)
+class MillCharge(Shown):
     """What goes into the jar and how fast to turn it.
 
     Parameters
     ----------
+    jar : Jar
+        The jar.
     balls : tuple of Balls
         Ball sizes asked for.
     count : tuple of int
@@ -158,6 +160,7 @@ class MillCharge:
         What lies outside the usual ranges.
     """
 
+    jar: Jar
     balls: tuple[Balls, ...]
     count: tuple[int, ...]
     target_g: tuple[float, ...]
@@ -195,10 +198,6 @@ class MillCharge:
                 "critical_speed_rpm": self.critical_rpm,
             }
         )
-
-    def summary(self) -> str:
-        """Balls, powder and speed in words."""
-        return str(present("summary", self))
 
 
 def mill_charge(
@@ -276,6 +275,7 @@ def mill_charge(
         density = limits.DENSITY.require("powder bulk density", powder_bulk_density_g_per_cm3)
         filling = powder_g / density / (jar.volume_ml * ball_fill * bed_voidage)
     charge = MillCharge(
+        jar=jar,
         balls=balls,
         count=count,
         target_g=target_g,

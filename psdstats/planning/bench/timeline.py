@@ -50,7 +50,7 @@ from psdstats.planning.bench.schedule import (
     shortest_schedule,
     sieve_chain,
 )
-from psdstats.present import present
+from psdstats.present import Shown
 
 NINE_IN_TEN = 0.9
 
@@ -344,8 +344,8 @@ def _folded(line: str) -> str:
 DEFAULT_START = datetime(2026, 1, 5, 8, 30)  # a Monday, for plans without a date
 
 
-@dataclass(frozen=True, kw_only=True)
-class Timeline:
+@dataclass(frozen=True, kw_only=True, repr=False)
+class Timeline(Shown):
     """A plan of the bench, day by day.
 
     Parameters
@@ -396,10 +396,6 @@ class Timeline:
         frame = self.to_frame()
         frame["resource"] = frame["uses"].str.split(" + ", regex=False)
         return frame.explode("resource", ignore_index=True).drop(columns="uses")
-
-    def summary(self) -> str:
-        """Length, hands-on time and saving of every day, in words."""
-        return str(present("summary", self))
 
     def to_icalendar(self, *, attended_only: bool = False) -> str:
         """The steps as iCalendar text (RFC 5545); write it with CR LF line ends kept.
