@@ -115,6 +115,8 @@ class ComparisonPlan:
         Quantities that milling is expected to move neither way.
     in_hand : bool
         Whether values are compared that come from elsewhere than weighings of a study.
+    what : str
+        What is compared, as sentences call it.
     """
 
     by: str
@@ -132,6 +134,7 @@ class ComparisonPlan:
     left_out: tuple[str, ...] = ()
     undirected: tuple[str, ...] = ("span",)
     in_hand: bool = False
+    what: str = "size"
 
     @property
     def factors(self) -> tuple[str, ...]:
