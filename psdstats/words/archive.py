@@ -254,5 +254,5 @@ def hover_point(
     say: Numerals, path: str, date: str, size: float, lower: float, upper: float
 ) -> str:
     """A point of the chart on pointing at it."""
-    low, high = map(say.significant, limits)
+    low, high = say.significant(lower), say.significant(upper)
     return f"{path}, {date}: {say.significant(size)} (limits {low} to {high})"
