@@ -9,7 +9,8 @@ from importlib import import_module
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from psdstats.comparison.compare import compare
+    from psdstats.archive import collect
+    from psdstats.comparison.compare import compare, compare_values
     from psdstats.errors import PsdstatsError
     from psdstats.output.report import report
     from psdstats.study.check import check_study
@@ -25,7 +26,9 @@ __all__ = [
     "Study",
     "__version__",
     "check_study",
+    "collect",
     "compare",
+    "compare_values",
     "propagate",
     "read_study",
     "report",
@@ -36,13 +39,16 @@ _HOME = {
     "PsdstatsError": "psdstats.errors",
     "Study": "psdstats.study",
     "check_study": "psdstats.study",
+    "collect": "psdstats.archive",
     "compare": "psdstats.comparison",
+    "compare_values": "psdstats.comparison",
     "propagate": "psdstats.uncertainty",
     "read_study": "psdstats.study",
     "report": "psdstats.output.report",
     "save_study": "psdstats.study",
 }
 _FOLDERS = (
+    "archive",
     "comparison",
     "distribution",
     "models",

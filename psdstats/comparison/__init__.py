@@ -1,6 +1,6 @@
 """Did milling time, ball ratio or group change the size, and do the groups agree."""
 
-from psdstats.comparison.compare import compare
+from psdstats.comparison.compare import compare, compare_values
 from psdstats.comparison.consistency import consistency, intraclass_correlation, outliers
 from psdstats.comparison.groups import GroupAgreement, group_agreement
 from psdstats.comparison.precision import group_precision
@@ -15,6 +15,7 @@ __all__ = [
     "WholeComparison",
     "compare",
     "compare_distributions",
+    "compare_values",
     "consistency",
     "fit_study",
     "group_agreement",

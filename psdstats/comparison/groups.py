@@ -386,17 +386,16 @@ class _Compared:
             stated=self._stated(),
         )
 
-    def _further(self) -> Array:
-        """What variances of blocks within groups multiply."""
+    def _further(self) -> tuple[Array, ...]:
+        """Columns of blocks within groups that may vary."""
         table, found = self.table, []
         for columns in map(columns_of, self.one.plan.blocks):
             number = table.groupby(list(columns), observed=True).ngroup().to_numpy()
             is_alone = table.assign(block=number).groupby(GROUP)["block"].nunique().max() < 2
             if columns == (GROUP,) or is_alone or len(np.unique(number)) == len(table):
                 continue
-            own = indicators(number.astype(np.intp))
-            found.append(own @ own.T)
-        return np.array(found[:_MOST_FURTHER]) if found else np.zeros((0, 0, 0))
+            found.append(indicators(number.astype(np.intp)))
+        return tuple(found[:_MOST_FURTHER])
 
     def _stated(self) -> tuple[float, float] | None:
         """A declared variance of runs, where they do not show their own."""

@@ -15,6 +15,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
+from psdstats.covariance import SharedErrors
 from psdstats.errors import ModelError
 from psdstats.findings import Remark, RemarkKind
 from psdstats.frozen import Array
@@ -155,6 +156,14 @@ class MixedModelFit(Shown):
     fixed: FixedDesign
     random: RandomDesign
     estimates: BatchFit
+
+    @cached_property
+    def whole(self) -> MixedModelFit:
+        """The same with its covariance as a matrix over all rows, as resampling asks for it."""
+        known = self.model.known_covariance
+        if not isinstance(known, SharedErrors):
+            return self
+        return replace(self.model, known_covariance=np.asarray(known)).fit()
 
     @property
     def reml_log_likelihood(self) -> float:
@@ -580,7 +589,7 @@ class MixedModel:
     response: str
     fixed: Sequence[TermSpec] = ()
     random: Sequence[RandomSpec] = ()
-    known_covariance: ArrayLike | pd.DataFrame | None = None
+    known_covariance: ArrayLike | pd.DataFrame | SharedErrors | None = None
     factors: Sequence[str] = ()
     residual: bool = True
     boundary: Boundary | str = Boundary.ZERO

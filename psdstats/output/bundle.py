@@ -5,7 +5,6 @@ The folder appears whole or not at all.  The same content gives the same bytes i
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable, Iterable, Mapping
 from functools import partial
 from pathlib import Path
@@ -17,6 +16,7 @@ from psdstats.output.html import report_html
 from psdstats.output.tables.formats import to_csv, to_latex, to_markdown, to_xlsx
 from psdstats.output.tables.table import Place, Table
 from psdstats.processes import shared_out
+from psdstats.provenance import write as write_record
 from psdstats.words.numbers import PLAIN, Numerals
 
 WORKBOOK = "all-tables.xlsx"
@@ -52,8 +52,7 @@ def write_report_folder(
         for drawing, texts in zip(content.drawings, drawn, strict=True):
             drawing.keep(*texts)
         _write(folder / "report.html", report_html(content))
-        record = json.dumps(provenance, indent=2, ensure_ascii=False, allow_nan=False)
-        _write(folder / "provenance.json", record + "\n")
+        write_record(folder, provenance)
         _tell(progress, steps, steps)
 
     return write_folder_atomically(target, write, replace=replace) / "report.html"

@@ -11,9 +11,9 @@ do not bracket.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
-from functools import cache, partial
+from functools import partial
 from itertools import product
 
 import numpy as np
@@ -33,6 +33,7 @@ from psdstats.planning.design_power import (
 from psdstats.planning.smallest import Smallest, Wanted, find_smallest
 from psdstats.planning.variation import Design, Variation
 from psdstats.present import Shown
+from psdstats.processes import mapped
 
 _CURVE = 41  # points of a power curve, the middle one being what was asked
 
@@ -221,6 +222,8 @@ def power(
     trials: int = 2000,
     seed: int = 0,
     progress: Callable[[int, int], None] | None = None,
+    workers: int = 1,
+    cluster: str | None = None,
 ) -> PowerResult:
     """Chance of showing a change, and the smallest change likely to be shown, for each design.
 
@@ -255,6 +258,8 @@ def power(
         Seed; designs are simulated independently of each other.
     progress : callable or None
         Called with (designs done, designs in all).
+    workers, cluster
+        Who does the work, as in `psdstats.processes.mapped`; the result is the same.
 
     Returns
     -------
@@ -285,14 +290,15 @@ def power(
         Design(groups=g, times=t, replicates=r)
         for g, t, r in product(_several(groups), _several(times), _several(replicates))
     ]
-    simulate = _simulation(variation, wanted, trials, seed)
+    simulate = partial(simulate_design, variation, trials=trials, seed=seed, **wanted.asked)
+    simulated = _Simulations(simulate, partial(mapped, workers=workers, cluster=cluster))
     steps = len(designs) + seek_smallest
     results = []
-    for number, design in enumerate(designs):
-        results.append(simulate(design))
+    for found in simulated(designs):
+        results.append(found)
         if progress is not None:
-            progress(number + 1, steps)
-    smallest = find_smallest(designs, variation, wanted, simulate) if seek_smallest else None
+            progress(len(results), steps)
+    smallest = find_smallest(designs, variation, wanted, simulated) if seek_smallest else None
     if progress is not None:
         progress(steps, steps)
     return PowerResult(
@@ -310,12 +316,22 @@ def power(
     )
 
 
-def _simulation(
-    variation: Variation, wanted: Wanted, trials: int, seed: int
-) -> Callable[[Design], DesignPower]:
-    """Simulates a design, each only once."""
-    asked = partial(simulate_design, question=wanted.question, spread=wanted.spread)
-    return cache(partial(asked, variation, alpha=wanted.alpha, trials=trials, seed=seed))
+class _Simulations:
+    """Simulates designs, each only once."""
+
+    def __init__(
+        self, simulate: Callable[[Design], DesignPower], share: Callable[..., Iterator[DesignPower]]
+    ) -> None:
+        self._simulate, self._share = simulate, share
+        self._known: dict[Design, DesignPower] = {}
+
+    def __call__(self, designs: Sequence[Design]) -> Iterator[DesignPower]:
+        new = [one for one in designs if one not in self._known]
+        made = self._share(self._simulate, new)
+        for one in designs:
+            if one not in self._known:
+                self._known[one] = next(made)
+            yield self._known[one]
 
 
 def _refuse(

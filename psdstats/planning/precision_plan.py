@@ -27,6 +27,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from math import inf, sqrt
 
 import numpy as np
@@ -43,6 +44,7 @@ from psdstats.planning.planned_sizes import (
 )
 from psdstats.planning.planned_weighing import ExpectedPowder, PlannedWeighing, rising_apertures
 from psdstats.present import Shown
+from psdstats.processes import mapped
 
 _TO_LAW = 6  # samples of each powder, balance and mass given to the law
 CHANGE_PERCENT = -10.0  # where no change is stated; that of `power` too (our choice)
@@ -329,6 +331,8 @@ def precision(
     trials: int = 256,
     seed: int = 0,
     progress: Callable[[int, int], None] | None = None,
+    workers: int = 1,
+    cluster: str | None = None,
 ) -> PrecisionPlan:
     """Uncertainty of a percentile and of its change against balance resolution and sample mass.
 
@@ -355,6 +359,8 @@ def precision(
         Seed; all cells share it, so that they differ by what is asked and less by chance.
     progress : callable or None
         Called with (cells done, cells in all).
+    workers, cluster
+        Who does the work, as in `psdstats.processes.mapped`; the result is the same.
 
     Returns
     -------
@@ -386,19 +392,14 @@ def precision(
         for mass in sample_g
     ]
     _require_bracketed((powder, after), aperture_um, quantity)
+    cell = partial(_cell, (powder, after), aperture_um, weighing, trials, seed)
     found: dict[tuple[float, float], PlannedSizes] = {}
-    for number, (d, mass) in enumerate(pairs, start=1):
-        found[d, mass] = planned_sizes(
-            (powder, after),
-            aperture_um,
-            replace(weighing, resolution_g=d),
-            sample_g=mass,
-            trials=trials,
-            seed=seed,
-            to_law=_TO_LAW,
-        )
+    for pair, made in zip(
+        pairs, mapped(cell, pairs, workers=workers, cluster=cluster), strict=True
+    ):
+        found[pair] = made
         if progress is not None:
-            progress(number, len(pairs))
+            progress(len(found), len(pairs))
     return PrecisionPlan(
         quantity=quantity,
         wanted_percent=float(wanted_percent),
@@ -412,6 +413,27 @@ def precision(
         check=check_law(list(found.values()), [quantity]),
         trials=trials,
         seed=seed,
+    )
+
+
+def _cell(
+    powders: Sequence[ExpectedPowder],
+    aperture_um: Sequence[float],
+    weighing: PlannedWeighing,
+    trials: int,
+    seed: int,
+    balance_and_sample: tuple[float, float],
+) -> PlannedSizes:
+    """Samples simulated with one resolution and one sample mass."""
+    resolution_g, sample_g = balance_and_sample
+    return planned_sizes(
+        powders,
+        aperture_um,
+        replace(weighing, resolution_g=resolution_g),
+        sample_g=sample_g,
+        trials=trials,
+        seed=seed,
+        to_law=_TO_LAW,
     )
 
 

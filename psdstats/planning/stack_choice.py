@@ -141,11 +141,20 @@ def try_stack(
     frame_diameter_mm: float = 200.0,
     trials: int = 1000,
     seed: int = 0,
+    workers: int = 1,
+    cluster: str | None = None,
 ) -> StackTrial:
     """Sieve and weigh every expected powder on a stack."""
     limits = np.array([load_limit_g(one, frame_diameter_mm) for one in sorted(aperture_um)])
     found = planned_sizes(
-        powders, aperture_um, weighing, sample_g=sample_g, trials=trials, seed=seed
+        powders,
+        aperture_um,
+        weighing,
+        sample_g=sample_g,
+        trials=trials,
+        seed=seed,
+        workers=workers,
+        cluster=cluster,
     )
     tried = tuple(
         TriedPowder(
@@ -286,6 +295,8 @@ def choose_sieves(
     weighing: PlannedWeighing | None = None,
     trials: int = 1000,
     seed: int = 0,
+    workers: int = 1,
+    cluster: str | None = None,
 ) -> StackChoice:
     """The stack from a series that shares the expected powders out most evenly.
 
@@ -312,6 +323,8 @@ def choose_sieves(
         Simulated stacks, two samples of every powder on each.
     seed : int, default=0
         Seed of the simulation.
+    workers, cluster
+        Who does the work, as in `psdstats.processes.mapped`; the result is the same.
 
     Returns
     -------
@@ -361,6 +374,8 @@ def choose_sieves(
         frame_diameter_mm=frame_diameter_mm,
         trials=trials,
         seed=seed,
+        workers=workers,
+        cluster=cluster,
     )
     return _choice(powders, apertures[chosen], finer[:, chosen], frame_diameter_mm, sieves, trial)
 

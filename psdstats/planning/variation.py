@@ -300,7 +300,7 @@ def variation_of(
             f"the {len(frame)} runs of this study leave nothing to tell run-to-run variation "
             "from; state the variation instead."
         )
-    own, shared = _measurement(frame, one.response.known)
+    own, shared = _measurement(frame, np.asarray(one.response.known))
     steps = frame[TIME].nunique() - 1
     return Variation(
         run_percent=_percent(spread.run),

@@ -24,6 +24,7 @@ import tomlkit
 from psdstats import columns as col
 from psdstats.errors import OutputError, StudyError
 from psdstats.files import Holds, write_file_atomically, write_folder_atomically
+from psdstats.provenance import write as write_record
 from psdstats.sieves.sieve import Sieve
 from psdstats.study.aside import further_columns
 from psdstats.study.cells import decimals_written, guarded, number_text, put_text
@@ -299,6 +300,7 @@ def save_study(
     form: StudyForm | str = StudyForm.FOLDER,
     replace: bool = False,
     give_up: Collection[str] = (),
+    provenance: Mapping[str, object] | None = None,
 ) -> Path:
     """Write a study.
 
@@ -314,6 +316,8 @@ def save_study(
         Whether an existing target may be replaced; in a folder only files that psdstats wrote.
     give_up : collection of str, default=()
         Names of what may be left behind, of all that the form cannot hold (`unheld`).
+    provenance : mapping of str to object, optional
+        Where the study comes from (`psdstats.provenance.record`), for a folder to hold.
 
     Returns
     -------
@@ -353,7 +357,13 @@ def save_study(
     _refuse_losses(unheld(study, form), give_up, form)
     proven = _proven(_without_further(study) if form is StudyForm.FLAT else study, writer)
     if form is StudyForm.FOLDER:
-        return write_folder_atomically(place, proven, holds=Holds.READINGS, replace=replace)
+
+        def write(folder: Path) -> None:
+            proven(folder)
+            if provenance is not None:
+                write_record(folder, provenance)
+
+        return write_folder_atomically(place, write, holds=Holds.READINGS, replace=replace)
     if place.suffix.lower() != ENDINGS[form]:
         raise OutputError(
             f"{place.name} should end in {ENDINGS[form]} for the form {form}. "

@@ -16,7 +16,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from psdstats.columns import QUANTITIES, QUANTITY_UNITS, TIME
+from psdstats.columns import QUANTITIES, TIME, unit_of
 from psdstats.errors import UncertaintyError
 from psdstats.findings import Remark, RemarkKind
 from psdstats.frozen import Array, freeze_arrays
@@ -446,7 +446,7 @@ class Propagation(DrawnOrLinear):
                 "group": np.repeat(np.array(self.groups, dtype=object), n_quantities),
                 TIME: np.repeat(self.milling_time_min, n_quantities),
                 "quantity": list(self.quantities) * n_runs,
-                "unit": list(QUANTITY_UNITS) * n_runs,
+                "unit": [unit_of(one) or "1" for one in self.quantities] * n_runs,
                 **self._ravelled("value", "u"),
                 "u_percent": (100 * self.u / self.value).ravel(),
                 **self._ravelled("expanded", "k", "effective_df", "lower", "upper"),

@@ -1,5 +1,6 @@
 """Figures: each function takes a frame and an Axes, draws, and returns the Axes."""
 
+from psdstats.output.figures.archive import control_chart, trials_over_dates
 from psdstats.output.figures.bench import bench_bars, jar_section, tare_course
 from psdstats.output.figures.effects import (
     effect_ratios,
@@ -23,6 +24,7 @@ __all__ = [
     "bench_bars",
     "bench_deviations",
     "class_changes",
+    "control_chart",
     "effect_ratios",
     "expected_undersize",
     "fit_misfit",
@@ -37,6 +39,7 @@ __all__ = [
     "size_against_time",
     "size_rate",
     "tare_course",
+    "trials_over_dates",
     "uncertainty_against_sample",
     "uncertainty_shares",
     "undersize_curves",

@@ -1,0 +1,176 @@
+"""What can be asked of an archive: its tables, a chart of a size over dates, repeatability."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import pandas as pd
+
+from psdstats.archive.charts import (
+    ControlChart,
+    Limits,
+    Repeatability,
+    chart_of,
+    points_of,
+    pooled,
+)
+from psdstats.archive.store import Store, labelled, where_is
+from psdstats.archive.trial import is_of_trial
+from psdstats.columns import QUANTITIES, TIME, column_words
+from psdstats.errors import OutputError
+from psdstats.study.settings import Declared
+
+_LEAST_PERCENT = 0.001
+
+
+@dataclass(frozen=True)
+class Archive:
+    """An archive of trials: one SQLite file, written by `psdstats.collect`.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    evaluated, unchanged : int
+        Trials that the call of `collect` has evaluated, and that it found as they were.
+
+    Raises
+    ------
+    OutputError
+        When it is asked, if the file is no archive.
+    """
+
+    path: Path
+    evaluated: int = 0
+    unchanged: int = 0
+
+    def _list(self, of: str) -> pd.DataFrame:
+        return Store(self.path).frame(f"{of}_list")
+
+    def trials_frame(self) -> pd.DataFrame:
+        """One row a trial: path, title, material, date, runs, groups, warnings, refusal."""
+        return self._list("trial")
+
+    def to_frame(self) -> pd.DataFrame:
+        """One row a trial and size (or level of its further factors) with the verdict."""
+        return self._list("answer").drop(columns="trial")
+
+    def runs_frame(self, where: Mapping[str, str] | None = None) -> pd.DataFrame:
+        """One row a run and size, with everything that the run table says.
+
+        Parameters
+        ----------
+        where : mapping of str to str, optional
+            Levels by column that the rows shall have.
+        """
+        runs = labelled(self._list("run")).rename(columns={"run_group": "group"})
+        kept = where_is(runs, where or {})
+        return kept.merge(self._list("size"), on=["trial", "run"], how="left").drop(columns="trial")
+
+    def chart(
+        self,
+        quantity: str = "D50",
+        where: Mapping[str, str] | None = None,
+        *,
+        limits: Limits | str = Limits.BETWEEN,
+    ) -> ControlChart:
+        """Control chart of a size over dates.
+
+        Parameters
+        ----------
+        quantity : {"D10", "D50", "D90", "span"}
+            The size.
+        where : mapping of str to str, optional
+            Which runs: levels by column, such as ``{"group": "reference"}``.
+        limits : {"between", "within"}
+            What the limits allow for: what successive points differ by, or runs alike within a
+            trial alone.
+
+        Raises
+        ------
+        OutputError
+            If the chosen runs are of several milling times, or too few have a date.
+        """
+        if quantity not in QUANTITIES:
+            raise OutputError(
+                f"there is no quantity {quantity!r}; choose from {', '.join(QUANTITIES)}."
+            )
+        runs = self.runs_frame(where)
+        _ensure_alike(runs)
+        runs = runs[(runs["quantity"] == quantity) & runs["size"].notna()]
+        runs = _once(runs[runs["run_date"].fillna("") != ""], self.trials_frame())
+        shared = [
+            _named(json.loads(text), path)
+            for text, path in zip(runs["shared"], runs["path"], strict=True)
+        ]
+        return chart_of(points_of(runs, shared), quantity, limits)
+
+    def repeatability(self, where: Mapping[str, str] | None = None) -> tuple[Repeatability, ...]:
+        """Spread among runs alike, pooled over trials, for each size that shows any.
+
+        Parameters
+        ----------
+        where : mapping of str to str, optional
+            Which trials: levels by column (material, title, path), others are not looked at.
+        """
+        trials = self.trials_frame()
+        known = {name: level for name, level in (where or {}).items() if name in trials.columns}
+        spreads = self._list("spread").merge(
+            _once(where_is(trials, known), trials)[["path"]], on="path"
+        )
+        return tuple(
+            pooled(name, spreads[spreads["quantity"] == name])
+            for name in QUANTITIES
+            if (spreads["quantity"] == name).any()
+        )
+
+    def run_to_run(self) -> Declared:
+        """The same as `compare` takes it for trials of single runs, size by size.
+
+        Raises
+        ------
+        OutputError
+            If no trial holds runs alike.
+
+        Notes
+        -----
+        Where the measurement explains all the scatter, or next to all of it, the scatter itself
+        stands for it: it cannot be more.
+        """
+        found = {
+            one.quantity: Declared(percent=one.percent, df=one.df)
+            if one.df >= 1
+            else Declared(percent=max(one.scatter_percent, _LEAST_PERCENT), df=one.runs_df)
+            for one in self.repeatability()
+        }
+        if not found:
+            raise OutputError(
+                f"no trial of {self.path} holds runs alike, so how far runs differ is not known; "
+                "give a percentage, such as 2.5:8."
+            )
+        return replace(found.get("D50") or next(iter(found.values())), each=found)
+
+
+def _ensure_alike(runs: pd.DataFrame) -> None:
+    """Refuse runs of several milling times, of which a mean says nothing."""
+    times = sorted({float(one) for one in runs[TIME]})
+    if len(times) > 1:
+        listed = ", ".join(f"{one:g}" for one in times[:8]) + (", …" if times[8:] else "")
+        raise OutputError(
+            f"the runs differ in {column_words(TIME)} ({listed} min), and their mean says nothing; "
+            f"choose with --where {TIME}={times[0]:g}."
+        )
+
+
+def _named(shared: dict[str, float], path: str) -> dict[str, float]:
+    """Shared errors by name; those of one trial by its path too."""
+    return {f"{path} {name}" if is_of_trial(name) else name: one for name, one in shared.items()}
+
+
+def _once(rows: pd.DataFrame, trials: pd.DataFrame) -> pd.DataFrame:
+    """Rows of trials of which no other has the same content; of those that do, the first."""
+    first = trials.sort_values(["gone", "path"]).drop_duplicates("sha256")
+    return rows[rows["path"].isin(first["path"])]

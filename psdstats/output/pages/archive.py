@@ -1,0 +1,215 @@
+"""An archive as a section: what was collected, latest verdicts, a size over dates, runs alike."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import pandas as pd
+
+from psdstats.archive import Archive
+from psdstats.archive.charts import ControlChart, Limits, Repeatability
+from psdstats.errors import OutputError
+from psdstats.output.content import Drawing, Page
+from psdstats.output.figures.archive import control_chart, trials_over_dates
+from psdstats.output.pages.parts import drawing_of
+from psdstats.output.style import new_axes
+from psdstats.output.tables.table import Column, Place, Show, Table
+from psdstats.words import archive as words
+from psdstats.words.numbers import PLAIN, Numerals
+
+_LATEST = 12  # rows of the first table
+
+
+def archive_page(
+    archive: Archive,
+    say: Numerals = PLAIN,
+    *,
+    quantity: str = "D50",
+    where: Mapping[str, str] | None = None,
+    limits: Limits | str = Limits.BETWEEN,
+) -> Page:
+    """All that an archive tells of one size."""
+    trials, answers, spreads = archive.trials_frame(), archive.to_frame(), archive.repeatability()
+    own = answers[answers["quantity"] == quantity].dropna(subset=["verdict"])
+    refused = trials[trials["refusal"].notna()]
+    page = Page(
+        heading=words.HEADING,
+        sentences=(words.collected(trials, archive.evaluated, archive.unchanged),),
+        blocks=(
+            *(_refused_tables(refused) if len(refused) else ()),
+            *(_answer_tables(own, answers, quantity) if len(own) else ()),
+            *((_spread_table(spreads),) if spreads else ()),
+            Table(name="trials", frame=trials, caption=words.TRIALS_CAPTION, place=Place.CSV),
+            *_trend(own, quantity, say),
+        ),
+        notes=tuple(
+            one
+            for one in (words.way_words(trials["made_by"].tolist()), words.copies_words(trials))
+            if one
+        ),
+    )
+    page += _chart_page(archive, say, quantity, where or {}, limits)
+    told = [words.spread_sentence(spreads, quantity, say)] if len(trials) > len(refused) else []
+    told += [words.use_words(archive.path.name)] if spreads else []
+    return page + Page(heading="", sentences=tuple(told))
+
+
+def _refused_tables(refused: pd.DataFrame) -> tuple[Table, ...]:
+    frame = refused[["path", "refusal"]].assign(
+        refusal=refused["refusal"].str.split("\n").str[0].str.slice(0, 300)
+    )
+    return (
+        Table(
+            name="refused trials",
+            frame=frame,
+            caption=words.REFUSED_CAPTION,
+            columns=(
+                Column(name="path", heading="trial"),
+                Column(name="refusal", heading="why"),
+            ),
+            place=Place.FIRST if len(frame) <= _LATEST else Place.REPORT,
+        ),
+    )
+
+
+def _answer_tables(own: pd.DataFrame, answers: pd.DataFrame, quantity: str) -> tuple[Table, ...]:
+    """The latest trials for a reader, and all of them for a machine."""
+    unit = "" if quantity == "span" else "µm"
+
+    def size(at: str) -> Column:
+        return Column(
+            name=f"{at}_size",
+            heading="start" if at == "start" else "end",
+            unit=unit,
+            show=Show.MEASURED,
+            lower=f"{at}_lower",
+            upper=f"{at}_upper",
+            spare=at == "start",
+        )
+
+    columns = (
+        Column(name="study_date", heading="date"),
+        Column(name="path", heading="trial"),
+        *((Column(name="place", heading="at"),) if own["place"].fillna("").any() else ()),
+        size("start"),
+        size("end"),
+        Column(
+            name="ratio",
+            heading="end/start",
+            show=Show.RATIO,
+            lower="ratio_lower",
+            upper="ratio_upper",
+        ),
+        Column(name="verdict", heading="verdict"),
+        Column(name="since", heading="finer since", unit="min", spare=True),
+    )
+    return (
+        Table(
+            name="latest trials",
+            frame=own.tail(_LATEST).iloc[::-1],
+            caption=words.LATEST_CAPTION,
+            columns=columns,
+            row_headings=2,
+            place=Place.FIRST,
+        ),
+        Table(name="answers", frame=answers, caption=words.ANSWERS_CAPTION, place=Place.CSV),
+    )
+
+
+def _spread_table(spreads: tuple[Repeatability, ...]) -> Table:
+    frame = pd.DataFrame([vars(one) for one in spreads])
+    per_cent = {
+        "percent": "beyond it",
+        "lower_percent": "from",
+        "upper_percent": "to",
+        "measurement_percent": "measurement",
+    }
+    return Table(
+        name="runs alike",
+        frame=frame,
+        caption=words.SPREAD_CAPTION,
+        columns=(
+            Column(name="quantity", heading="size"),
+            Column(name="trials", heading="trials", show=Show.COUNT),
+            *(
+                Column(name=name, heading=heading, unit="%", show=Show.NUMBER, decimals=2)
+                for name, heading in per_cent.items()
+            ),
+            Column(name="df", heading="df", show=Show.NUMBER, decimals=1),
+            Column(name="p_alike", heading="p of one for all", show=Show.P_VALUE, spare=True),
+        ),
+        place=Place.FIRST,
+    )
+
+
+def _label(quantity: str) -> str:
+    return quantity if quantity == "span" else f"{quantity} / µm"
+
+
+def _trend(own: pd.DataFrame, quantity: str, say: Numerals) -> tuple[Drawing, ...]:
+    dated = own[(own["study_date"].fillna("") != "") & own["end_upper"].notna()]
+    dated = dated.rename(columns={"study_date": "date"})
+    if dated["date"].nunique() < 2:
+        return ()
+    return (
+        drawing_of(
+            "trials over dates",
+            lambda: trials_over_dates(dated, new_axes(say=say), label=_label(quantity)),
+            words.trend_caption(quantity),
+            words.trend_told(dated, quantity),
+        ),
+    )
+
+
+def _chart_page(
+    archive: Archive, say: Numerals, quantity: str, where: Mapping[str, str], limits: Limits | str
+) -> Page:
+    """The control chart; where nothing was chosen and none can be made, a note says why."""
+    try:
+        chart = archive.chart(quantity, where, limits=limits)
+    except OutputError as cause:
+        if where:
+            raise
+        return Page(heading="", notes=(words.no_chart(str(cause)),))
+    told = tuple(words.chart_sentences(chart, where, say))
+    undated = int((archive.trials_frame()["study_date"].fillna("") == "").sum())
+    return Page(
+        heading="",
+        sentences=told,
+        blocks=(
+            drawing_of(
+                "control chart",
+                lambda: control_chart(
+                    chart.points, new_axes(say=say), mean=chart.mean, label=_label(quantity)
+                ),
+                words.chart_caption(chart, where),
+                told,
+            ),
+            _points_table(chart),
+        ),
+        notes=tuple(words.chart_notes(chart, undated)),
+    )
+
+
+def _points_table(chart: ControlChart) -> Table:
+    unit = "" if chart.quantity == "span" else "µm"
+    frame = chart.points.assign(
+        u_size=chart.points["u"] * chart.points["size"],
+        sign=chart.points["is_outside"].map({True: "outside", False: ""}),
+    )
+    return Table(
+        name="points of the chart",
+        frame=frame,
+        caption=words.POINTS_CAPTION,
+        columns=(
+            Column(name="date", heading="date"),
+            Column(name="path", heading="trial"),
+            Column(name="runs", heading="runs", show=Show.COUNT),
+            Column(name="size", heading=chart.quantity, unit=unit, show=Show.MEASURED, u="u_size"),
+            Column(name="lower", heading="lower limit", unit=unit, show=Show.NUMBER),
+            Column(name="upper", heading="upper limit", unit=unit, show=Show.NUMBER),
+            Column(name="sign", heading="sign"),
+        ),
+        row_headings=2,
+        place=Place.FILES,
+    )
