@@ -19,17 +19,23 @@ import textwrap
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TextIO
+
+from psdstats import __version__
 
 if TYPE_CHECKING:
     from psdstats.output.content import Page
     from psdstats.output.tables.table import Table
+    from psdstats.provenance import Traced
 
 _PLAIN = {
     "─": "-", "−": "-", "–": "-", "…": "...", "≥": ">=", "≤": "<=", "→": "->", "×": "x", "±": "+-",
     "ν": "nu",
 }  # fmt: skip
+SCHEMA_VERSION = 1  # of the documents that --json prints: psdstats/output/schema.json
+STREAM = Path("-")  # standard input, or output
 SCREEN = 40  # lines that unasked output takes, where its nature allows
 _FOOT = 4  # lines below the tables: what else there is
 _UNIT = re.compile(r"(?<=\d) (?=(?:%|µm|min|mg|kg|g|s)(?!\w))")  # between a number and its unit
@@ -49,6 +55,15 @@ def drop(stream: TextIO) -> None:
         os.close(null)
 
 
+@dataclass(frozen=True, kw_only=True)
+class Asked:
+    """A command as it was typed: its name, the options that numbers depend on, how to repeat it."""
+
+    command: str = ""
+    options: Mapping[str, Any] = field(default_factory=dict)
+    repeat_with: str | None = None
+
+
 class Console:
     """Where a command writes its words.
 
@@ -60,12 +75,23 @@ class Console:
         Print one JSON document instead of text.
     progress : bool
         Print progress as lines on standard error, in a pipe too.
+    asked : Asked, optional
+        The command and what was asked of it, for the record of where numbers come from.
     """
 
-    def __init__(self, *, quiet: bool = False, json: bool = False, progress: bool = False) -> None:
+    def __init__(
+        self,
+        *,
+        quiet: bool = False,
+        json: bool = False,
+        progress: bool = False,
+        asked: Asked | None = None,
+    ) -> None:
         self.quiet = quiet
         self.json = json
         self.lines_of_progress = progress
+        self.asked = asked or Asked()
+        self.study: Traced | None = None  # once it is read
         self._line: ProgressLine | None = None
         self._reader_left = False
 
@@ -89,12 +115,30 @@ class Console:
         if not self.quiet:
             self.say(text)
 
-    def document(self, content: dict[str, Any]) -> None:
-        """Print the JSON document when --json was asked for."""
+    def record(self) -> dict[str, object]:
+        """Where the numbers of this command come from."""
+        from psdstats.provenance import record
+
+        own = self.asked
+        seed, method = own.options.get("seed"), own.options.get("method")
+        return record(
+            self.study, seed=seed, method=method, options=own.options, command=own.repeat_with
+        )
+
+    def document(
+        self, content: dict[str, Any], *, provenance: Mapping[str, object] | None = None
+    ) -> None:
+        """Print the JSON document, on one line, when --json was asked for."""
         if self.json:
-            text = json_module.dumps(content, indent=2, ensure_ascii=False, allow_nan=False)
+            content = {
+                "schema": f"{self.asked.command.replace(' ', '-')}/{SCHEMA_VERSION}",
+                "psdstats": __version__,
+                **content,
+                "provenance": provenance or self.record(),
+            }
+            text = json_module.dumps(content, ensure_ascii=False, allow_nan=False)
             if not _encodes(text, sys.stdout):
-                text = json_module.dumps(content, indent=2, allow_nan=False)
+                text = json_module.dumps(content, allow_nan=False)
             turned = {ord(sign): f"\\u{ord(sign):04x}" for sign in _TURNING}
             self._put(text.translate(turned), sys.stdout)
 
@@ -287,13 +331,22 @@ class ProgressLine:
         self._width = len(text)
 
 
-def present(page: Page, options: argparse.Namespace, console: Console) -> int:
-    """Print a page as the options ask, write it where --out says; exit code 0."""
+def present(
+    page: Page, options: argparse.Namespace, console: Console, *, files_alone: Sequence[str] = ()
+) -> int:
+    """Print a page as the options ask, write it where --out says; exit code 0.
+
+    Tables of these names are left to the files.
+    """
+    if options.out == STREAM:
+        tables = [one for one in page.tables if one.name not in files_alone]
+        stream_table(tables, options, console)
+        return 0
     if console.json:
         console.document(
             {
                 "sentences": list(page.sentences),
-                **{table.key: records(table) for table in page.tables},
+                **{_name(one): records(one) for one in page.tables if one.name not in files_alone},
                 "notes": list(page.notes),
                 **({"cautions": list(page.cautions)} if page.cautions else {}),
             }
@@ -375,9 +428,28 @@ def _text_of(table: Table, options: argparse.Namespace, console: Console) -> str
     return to_terminal(table, options.say, width=console.width)
 
 
-def records(table: Table) -> list[dict[str, object]]:
+def records(table: Table) -> list[object]:
     """Rows of a table for JSON: full precision, None for what is missing or not finite."""
-    return [{name: _for_json(value) for name, value in row.items()} for row in table.rows()]
+    from psdstats.provenance import plain
+
+    return [plain(row) for row in table.rows()]
+
+
+def _name(table: Table) -> str:
+    """Name of a table in a document."""
+    return table.key.replace("-", "_")
+
+
+def stream_table(tables: Sequence[Table], options: argparse.Namespace, console: Console) -> None:
+    """Print one table as CSV and nothing else: the one that --table names, or the first."""
+    from psdstats.errors import OutputError
+    from psdstats.output.tables.formats import to_csv
+
+    known = {_name(table): table for table in tables}
+    wanted = next(iter(known), "") if options.table is None else options.table
+    if wanted not in known:
+        raise OutputError(f"There is no table {wanted!r}. Take one of {', '.join(known)}.")
+    console.verbatim(to_csv(known[wanted], options.say).rstrip("\n"))
 
 
 def write_result(page: Page, options: argparse.Namespace, console: Console) -> None:
@@ -385,6 +457,7 @@ def write_result(page: Page, options: argparse.Namespace, console: Console) -> N
     if options.out is None:
         console.remark("--out DIR writes the tables and figures as files.")
         return
+    from psdstats import provenance
     from psdstats.files import write_folder_atomically
     from psdstats.output.bundle import write_drawings, write_tables
 
@@ -396,14 +469,7 @@ def write_result(page: Page, options: argparse.Namespace, console: Console) -> N
             write_drawings(folder / "figures", page.drawings)
         for name, text in page.texts.items():
             (folder / name).write_text(text, encoding="utf-8", newline="")
+        provenance.write(folder, console.record())
 
     target = write_folder_atomically(options.out, write, replace=options.replace)
     console.remark(f"Wrote tables and figures to {target}")
-
-
-def _for_json(value: object) -> object:
-    if isinstance(value, float) and not (abs(value) < float("inf")):
-        return None
-    if isinstance(value, (str, int, float, bool)) or value is None:
-        return value
-    return None if value != value else str(value)

@@ -11,10 +11,12 @@ import difflib
 import gc
 import os
 import re
+import shlex
 import signal
 import sys
 from argparse import RawDescriptionHelpFormatter
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager
 from importlib import import_module
 from io import TextIOWrapper
 from pathlib import Path
@@ -23,9 +25,9 @@ from typing import Any, NoReturn
 
 from psdstats import __file__ as LIBRARY  # noqa: N812
 from psdstats import __version__
-from psdstats.errors import PsdstatsError
+from psdstats.errors import OutputError, PsdstatsError
 
-from .console import Console, ReaderLeft, drop, ensure_free
+from .console import STREAM, Asked, Console, ReaderLeft, drop, ensure_free
 from .values import usable
 
 RARE_COLLECTION = (50_000, 20, 20)  # drawing makes millions of small objects: 8 % less time
@@ -162,6 +164,7 @@ def add_command(
         command.add_argument(
             "--debug", action="store_true", help="show the whole trace of what ends the command"
         )
+        command.set_defaults(parser=command)
     return command
 
 
@@ -173,6 +176,18 @@ def _nearest(word: str, known: Iterable[str]) -> str:
     return f"; did you mean {near[0]}?" if near else "."
 
 
+class _Schema(argparse.Action):
+    """Print the published schema and leave."""
+
+    def __call__(self, parser: argparse.ArgumentParser, *_: object) -> None:
+        """As --version does."""
+        from importlib.resources import files
+
+        text = (files("psdstats.output") / "schema.json").read_text(encoding="utf-8")
+        Console().verbatim(text.rstrip("\n"))
+        parser.exit()
+
+
 def build_parser(names: Iterable[str] = COMMANDS) -> CommandParser:
     """The parser of the command line, one subparser a command module: of all, or of those named."""
     parser = CommandParser(
@@ -182,8 +197,15 @@ def build_parser(names: Iterable[str] = COMMANDS) -> CommandParser:
         epilog=ENDING,
         formatter_class=RawDescriptionHelpFormatter,
     )
-    parser.add_argument("--version", action="version", version=f"psdstats {__version__}")
-    commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
+    parser.add_argument("-V", "--version", action="version", version=f"psdstats {__version__}")
+    parser.add_argument(
+        "--schema",
+        action=_Schema,
+        nargs=0,
+        default=argparse.SUPPRESS,
+        help="print the JSON Schema of what --json prints",
+    )
+    commands = parser.add_subparsers(dest="command", metavar="COMMAND")
     for name in names:
         module = import_module(f".commands.{name}", __package__)
         add_command(commands, name, module).set_defaults(run=module.run)
@@ -233,20 +255,99 @@ def main(arguments: Sequence[str] | None = None) -> int:
 def _run(words: Sequence[str]) -> int:
     # the options of the other commands are not wanted: half the time of a short command
     named = words[:1] if words and words[0] in COMMANDS else COMMANDS
+    parser = build_parser(named)
     try:
-        options = build_parser(named).parse_args(words)
+        options = parser.parse_args(words)
     except SystemExit as stop:  # help was printed, or the call refused
         return int(stop.code or 0)
+    if options.command is None:
+        parser.print_help()
+        return 0
+    asked = _asked(words, options)
     if hasattr(options, "decimal"):
         from psdstats.words.numbers import Numerals  # loads numpy
 
         options.say = Numerals(options.decimal)
-    if getattr(options, "out", None) is not None:
-        holds = getattr(options, "holds", "results")
-        ensure_free(options.out, replace=options.replace, holds=holds)
-    console = Console(quiet=options.quiet, json=options.json, progress=options.progress)
-    code: int = options.run(options, console)
+    _ensure_out(options)
+    show = {name: getattr(options, name) for name in ("quiet", "json", "progress")}
+    with _from_standard_input(options):
+        code: int = options.run(options, Console(**show, asked=asked))
     return code
+
+
+# what names no number: how it is shown, where it goes, how fast it comes
+_NO_MATTER = {
+    "command", "plan", "run", "make_plan", "parser", "holds", "streams", "study", "target", "out",
+    "replace", "json", "quiet", "progress", "debug", "all_tables", "all_notes", "table", "workers",
+    "cluster", "watch", "notes", "each",
+}  # fmt: skip
+
+
+def _asked(words: Sequence[str], options: argparse.Namespace) -> Asked:
+    """What was asked, and the command that gives it again: files by what they stand for.
+
+    Options that say what is so without them are left out of it.
+    """
+    known = {name: own for own in options.parser._actions for name in own.option_strings or ["-"]}
+    places = {
+        str(getattr(options, own.dest)): str(own.metavar)
+        for own in options.parser._actions
+        if own.type is Path and not own.option_strings
+    }
+    typed, left = ["psdstats"], list(words)
+    while left:
+        word = left.pop(0)
+        flag, sign, _ = word.partition("=")
+        own = known.get(flag) if flag != "-" else None
+        if own is None:
+            typed.append(places.get(word, word))
+            continue
+        pair = [word] if sign or own.nargs == 0 else [word, left.pop(0)]
+        if own.type is Path:
+            pair = [flag, str(own.metavar)]
+        is_default = getattr(options, own.dest) == own.default
+        typed += [] if is_default or own.dest in _NO_MATTER - {"study"} else pair
+    plan = getattr(options, "plan", None)
+    return Asked(
+        command=options.command if plan is None else f"{options.command} {plan}",
+        options={name: own for name, own in vars(options).items() if name not in _NO_MATTER},
+        repeat_with=shlex.join(typed),
+    )
+
+
+def _ensure_out(options: argparse.Namespace) -> None:
+    """Refuse output that could not be written, before any work is done."""
+    out = getattr(options, "out", None)
+    if out != STREAM:
+        if getattr(options, "table", None) is not None:
+            raise OutputError("--table goes with --out -, which prints that table as CSV; add it.")
+        if out is not None:
+            holds = getattr(options, "holds", "results")
+            ensure_free(out, replace=options.replace, holds=holds)
+    elif not getattr(options, "streams", False):
+        raise OutputError(f"{options.command} writes a folder; name it, or leave --out out.")
+    elif options.json:
+        raise OutputError("--out - prints CSV, --json prints JSON; leave one of them out.")
+
+
+@contextmanager
+def _from_standard_input(options: argparse.Namespace) -> Iterator[None]:
+    """Where a study is named -, a file that holds what comes on standard input."""
+    options.study_named = str(getattr(options, "study", ""))
+    if options.study_named != str(STREAM):
+        yield
+        return
+    from tempfile import TemporaryDirectory
+
+    if sys.stdin.isatty():
+        raise OutputError("Nothing comes on standard input; lead a file into it, or name a study.")
+    with TemporaryDirectory(prefix="psdstats-") as folder:
+        content = sys.stdin.buffer.read()
+        is_ods = b"opendocument" in content[:100]
+        ending = ".ods" if is_ods else ".xlsx" if content.startswith(b"PK") else ".csv"
+        options.study = Path(folder) / f"stdin{ending}"
+        options.study.write_bytes(content)
+        yield
 
 
 _received: list[int] = []

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from psdstats import limits
+from psdstats.columns import RULES
 from psdstats.limits import Limits
 
 from .console import Console
@@ -69,7 +71,8 @@ def add_study(parser: argparse.ArgumentParser) -> None:
         "study",
         type=Path,
         metavar="STUDY",
-        help="a study folder, one flat CSV file, or a filled recording sheet (XLSX)",
+        help="a study folder, one flat CSV file, or a filled recording sheet (XLSX); - reads a "
+        "file from standard input",
     )
     parser.add_argument(
         "--encoding",
@@ -120,7 +123,15 @@ def add_page(parser: argparse.ArgumentParser) -> None:
 
 def add_writing(parser: argparse.ArgumentParser, *, default: str | None = None) -> None:
     """Where files go."""
-    where = "nothing is written without it" if default is None else f"default: {default}"
+    where = f"default: {default}"
+    if default is None:
+        where = "nothing is written without it; - prints one table as CSV instead"
+        parser.set_defaults(streams=True)
+        parser.add_argument(
+            "--table",
+            metavar="NAME",
+            help="the table that --out - prints, by its name in --json (default: the first)",
+        )
     parser.add_argument(
         "--out", type=Path, metavar="DIR", help=f"folder for tables and figures ({where})"
     )
@@ -254,6 +265,18 @@ def add_sources(parser: argparse.ArgumentParser) -> None:
     """Which sources of uncertainty are counted."""
     used = "uncertainty sources to use instead of those the study switches on"
     add_values(parser, ("--sources", None, "A,B", used), kind=names)
+    add_rule(parser, "of study.toml")
+
+
+def add_rule(parser: argparse.ArgumentParser, default: str) -> None:
+    """By which rule sizes are read off, where one is prescribed."""
+    known = ", ".join(RULES)
+    parser.add_argument(
+        "--rule",
+        choices=RULES,
+        metavar="RULE",
+        help=f"rule that a procedure prescribes for sizes: {known} (default: {default})",
+    )
 
 
 def add_propagation(parser: argparse.ArgumentParser) -> None:
@@ -275,10 +298,24 @@ def add_propagation(parser: argparse.ArgumentParser) -> None:
         "100 000)"
     )
     add_values(parser, ("--draws", None, "N", draws), kind=limits.DRAWS)
-    shared = "processes to share the draws among, at most the cores; pays above 100 000 draws"
+    add_sharing(parser, "pays above 100 000 draws")
+
+
+def add_sharing(parser: argparse.ArgumentParser, when: str) -> None:
+    """Who does the heavy work, which is the same whoever does it; and when sharing it pays."""
+    shared = f"processes to share the work among, at most the cores; {when}"
     add_values(parser, ("--workers", 1, "N", shared), kind=limits.WORKERS)
-    cluster = "scheduler of a Dask cluster to run the draws on, such as tcp://host:8786"
+    cluster = "scheduler of a Dask cluster that does the work, such as tcp://host:8786"
     add_values(parser, ("--cluster", None, "ADDRESS", cluster), kind=address)
+
+
+def sharing(
+    options: argparse.Namespace, console: Console, parts: int | None = None
+) -> dict[str, Any]:
+    """What `add_sharing` was told, as the library takes it; with parts, no more than they are."""
+    if options.cluster is not None:
+        return {"workers": options.workers, "cluster": options.cluster}
+    return {"workers": _workers(options, console, parts)}
 
 
 def asked_of_plan(options: argparse.Namespace) -> dict[str, Any]:
@@ -329,8 +366,7 @@ def add_attained(parser: argparse.ArgumentParser, *, alone: bool = False) -> Non
     add_values(parser, ("--attained", None, "N", what), kind=limits.ATTAINED)
     if alone:
         add_values(parser, ("--seed", 0, "N", "seed of the simulated trials"), kind=limits.SEED)
-        shared = ("--workers", 1, "N", "processes to share them among, at most the cores")
-        add_values(parser, shared, kind=limits.WORKERS)
+        add_sharing(parser, "pays from two trials on")
 
 
 def attain(
@@ -341,21 +377,21 @@ def attain(
         return None
     from psdstats.planning.attained import attained
 
-    workers = _workers(options, console, options.attained)
+    shared = sharing(options, console, options.attained)
     runs = len(comparison.analysis.study.runs)
-    _say_how_long(console, options.attained * _A_RUN_S * runs / workers)
+    _say_how_long(console, options.attained * _A_RUN_S * runs / shared["workers"])
     with console.progress("comparing") as progress:
         return attained(
             comparison,
             trials=options.attained,
             seed=options.seed,
             sources=options.sources,
-            workers=workers,
             progress=progress,
+            **shared,
         )
 
 
-def _workers(options: argparse.Namespace, console: Console, parts: int) -> int:
+def _workers(options: argparse.Namespace, console: Console, parts: int | None) -> int:
     """Processes that pay, with a word where more were asked for."""
     from psdstats.processes import cores
 
@@ -363,12 +399,12 @@ def _workers(options: argparse.Namespace, console: Console, parts: int) -> int:
     has = cores()
     if asked > has:
         console.warn(f"--workers {asked}: this computer lends {_counted(has, 'core')}, no more.")
-    elif asked > parts:
+    elif parts is not None and asked > parts:
         into = "cannot be divided" if parts == 1 else f"has {parts} parts"
         console.warn(
             f"--workers {asked}: work of this size {into}, so {_counted(parts, 'process')} will do."
         )
-    return min(asked, has, parts)
+    return min(asked, has, asked if parts is None else parts)
 
 
 _A_RUN_S = 0.05  # to simulate and analyse one run of a trial
@@ -403,13 +439,13 @@ def propagate_study(
     from psdstats.uncertainty import propagate
     from psdstats.uncertainty.engine import ENOUGH_DRAWS, parts_of
 
-    asked = options.workers
+    shared: dict[str, Any] = {}
     if options.method == "linear":
         for name in ("draws", "cluster"):
             if getattr(options, name) is not None:
                 console.warn(f"--{name} is not needed: --method linear draws nothing.")
-    elif options.cluster is None:
-        asked = _workers(options, console, parts_of(study, options.draws, options.coverage))
+    else:
+        shared = sharing(options, console, parts_of(study, options.draws, options.coverage))
     with console.progress("drawing readings") as progress:
         return propagate(
             study,
@@ -419,9 +455,8 @@ def propagate_study(
             coverage=options.coverage,
             draws=options.draws,
             max_draws=ENOUGH_DRAWS,
-            workers=asked,
-            cluster=options.cluster,
             progress=progress,
+            **shared,
         )
 
 
@@ -441,15 +476,8 @@ def add_weighing(parser: argparse.ArgumentParser, *, density: object = 2.7) -> N
     ):
         add_values(parser, option, kind=kind)
     meaning = "standard whose tolerance applies without certificates"
-    rule = (
-        "rule that a procedure prescribes: semilog, linear, logprobit or monotone (default: none)"
-    )
-    add_values(
-        parser,
-        ("--standard", "ISO 3310-1", "NAME", meaning),
-        ("--rule", None, "RULE", rule),
-        kind=str,
-    )
+    add_values(parser, ("--standard", "ISO 3310-1", "NAME", meaning), kind=str)
+    add_rule(parser, "none")
 
 
 def planned_weighing(options: argparse.Namespace, *, resolution_g: float) -> PlannedWeighing:
@@ -484,15 +512,24 @@ def add_simulation(parser: argparse.ArgumentParser, *, trials: int, what: str) -
 
 def read_checked(options: argparse.Namespace, console: Console) -> tuple[Study, CheckReport]:
     """Read the study, run the bench checks, say how many warnings there are; runs in order."""
-    from psdstats.study import check_study, read_study
+    from psdstats.study import check_study
     from psdstats.study.order import in_order
 
-    study = read_study(options.study, encoding=options.encoding)
+    study = read_asked(options, console)
     report = check_study(study)
     warnings = [own for own in report.findings if own[0].severity == "warning"]
     if warnings:
         console.warn(
             f"{len(warnings)} warning{'s' if len(warnings) > 1 else ''} from the bench checks; "
-            f"see: psdstats check {options.study}"
+            f"see: psdstats check {options.study_named}"
         )
     return in_order(study), report
+
+
+def read_asked(options: argparse.Namespace, console: Console) -> Study:
+    """Read the study as its files have it, with the rule that is asked for."""
+    from psdstats.study import read_study
+
+    study = read_study(options.study, encoding=options.encoding)
+    console.study = study
+    return study if options.rule is None else replace(study, rule=options.rule)

@@ -87,6 +87,23 @@ def names(text: str) -> tuple[str, ...]:
     return found
 
 
+_ROLES = ("value", "u", "run", "group", "time", "charge")
+
+
+def roles(text: str) -> tuple[tuple[str, str], ...]:
+    """What columns are, such as run=sample,time=minutes, for argparse."""
+    found = []
+    for part in _parts(text):
+        role, sign, column = (one.strip() for one in part.partition("="))
+        if role not in _ROLES or not sign or not column:
+            raise argparse.ArgumentTypeError(
+                f"{_short(part)} does not say what a column is; write it like run=sample, with one "
+                f"of {', '.join(_ROLES)} before the ="
+            )
+        found.append((role, column))
+    return tuple(found)
+
+
 def _parts(text: str) -> tuple[str, ...]:
     """What stands between commas."""
     found = tuple(part.strip() for part in text.split(","))

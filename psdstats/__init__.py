@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from psdstats.archive import collect
-    from psdstats.comparison.compare import compare
+    from psdstats.comparison.compare import compare, compare_values
     from psdstats.errors import PsdstatsError
     from psdstats.output.report import report
     from psdstats.study.check import check_study
@@ -28,6 +28,7 @@ __all__ = [
     "check_study",
     "collect",
     "compare",
+    "compare_values",
     "propagate",
     "read_study",
     "report",
@@ -40,6 +41,7 @@ _HOME = {
     "check_study": "psdstats.study",
     "collect": "psdstats.archive",
     "compare": "psdstats.comparison",
+    "compare_values": "psdstats.comparison",
     "propagate": "psdstats.uncertainty",
     "read_study": "psdstats.study",
     "report": "psdstats.output.report",

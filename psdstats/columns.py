@@ -5,7 +5,8 @@ Also how a number stands in a message of an error: with a real minus sign.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import re
+from collections.abc import Iterable, Sequence
 
 RUN = "run"
 GROUP = "group"
@@ -42,10 +43,36 @@ QUANTITIES = ("D10", "D50", "D90", "span")
 QUANTITY_UNITS = ("µm", "µm", "µm", "1")
 """Their units, in the same order."""
 
+RULES = ("semilog", "linear", "logprobit", "monotone")
+"""Interpolation rules that a procedure may prescribe for them."""
+
 UNITS = {TIME: "min", SAMPLE_MASS: "g"}
 """Units of the columns that have one."""
 
+_PERCENTILE = re.compile(r"D[0-9]+(\.[0-9]+)?")
 _LISTED = 4  # runs named before "and … more"
+
+
+def unit_of(quantity: str) -> str:
+    """Unit of a quantity: µm of a percentile; none of span and of what only its name tells.
+
+    Examples
+    --------
+    >>> unit_of("D50"), unit_of("span"), unit_of("strength")
+    ('µm', '', '')
+    """
+    return "µm" if _PERCENTILE.fullmatch(quantity) else ""
+
+
+def with_unit(text: str, quantity: str) -> str:
+    """A value of a quantity with its unit behind, where it has one."""
+    return f"{text} {unit_of(quantity)}".rstrip()
+
+
+def common_unit(quantities: Iterable[str]) -> str:
+    """The unit of several quantities, span apart; none where they differ."""
+    units = {unit_of(one) for one in quantities if one != "span"}
+    return units.pop() if len(units) == 1 else ""
 
 
 def column_words(column: str) -> str:

@@ -27,6 +27,7 @@ Made = TypeVar("Made")
 Given = ParamSpec("Given")
 
 _LOOK_EVERY_S = 0.5
+_PROTOCOL = 5  # of pickles: arrays keep the order of their axes
 _AHEAD = 2  # tasks taken up for each process
 _ANSWER_WITHIN = "10s"
 _ONE_THREAD = dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"), "1")
@@ -76,7 +77,8 @@ def mapped(
     Parameters
     ----------
     work : callable
-        Takes one task.  Can be pickled, as can the tasks and what it makes of them.
+        Takes one task, and is pickled, as are the tasks and what is made of them: arrays reach it
+        laid out alike wherever it is done, so that the last bits are the same.
     tasks : iterable
         Taken one after another.
     workers : int
@@ -106,28 +108,46 @@ def mapped(
     >>> list(mapped(abs, [-3, 2, -1]))
     [3, 2, 1]
     """
-    asked, alone = int(WORKERS.require("workers", workers, UncertaintyError)), partial(_alone, work)
-    at_once = min(asked, cores())
+    asked = int(WORKERS.require("workers", workers, UncertaintyError))
+    at_once, known = min(asked, cores()), _as_sent(work)
     if cluster is not None:
-        yield from _on_cluster(alone, tasks, cluster, asked)
+        yield from _on_cluster(known, tasks, cluster, asked)
     elif at_once == 1:
-        yield from map(alone, tasks)
+        yield from map(partial(_here, known), tasks)
     elif forks():
-        yield from _in_copies(alone, tasks, at_once, _AHEAD * at_once)
+        yield from _in_copies(known, tasks, at_once)
     else:
-        yield from _in_processes(alone, tasks, at_once)
+        yield from _in_processes(known, tasks, at_once)
+
+
+def _as_sent(thing: Made) -> Made:
+    """The thing as another process would receive it, its numbers in the same place.
+
+    Arrays are then laid out alike everywhere, on which the last bits of their sums depend.
+    """
+    numbers: list[pickle.PickleBuffer] = []
+    text = pickle.dumps(thing, protocol=_PROTOCOL, buffer_callback=numbers.append)
+    received: Made = pickle.loads(text, buffers=numbers)  # noqa: S301
+    return received
+
+
+def _sent(thing: object) -> bytes:
+    return pickle.dumps(thing, protocol=_PROTOCOL)
 
 
 @one_thread
-def _alone(work: Callable[[Task], Made], task: Task) -> Made:
-    return work(task)
+def _here(work: Callable[[Task], Made], task: Task) -> Made:
+    return _as_sent(work(_as_sent(task)))
 
 
-def _in_copies(
-    work: Callable[[Task], Made], tasks: Iterable[Task], at_once: int, ahead: int
-) -> Iterator[Made]:
+@one_thread
+def _there(work: Callable[[Any], Any], task: bytes) -> bytes:
+    return _sent(work(pickle.loads(task)))  # noqa: S301
+
+
+def _in_copies(work: Callable[[Task], Made], tasks: Iterable[Task], at_once: int) -> Iterator[Made]:
     """In copies of this process, each with one task in hand; here what lost its copy."""
-    remaining = enumerate(tasks)
+    remaining, most = enumerate(tasks), _AHEAD * at_once
     idle: list[Any] = []
     in_hand: dict[Any, tuple[int, Task]] = {}
     ready: dict[int, Callable[[], Made]] = {}
@@ -136,16 +156,16 @@ def _in_copies(
         """Whether it goes on; what one that is lost had in hand is left to do."""
         number, task = in_hand.pop(copy)
         try:
-            ready[number] = partial(_itself, copy.recv())
+            ready[number] = partial(pickle.loads, copy.recv_bytes())
         except (EOFError, OSError):
-            ready[number] = partial(work, task)
+            ready[number] = partial(_here, work, task)
             return False
         return True
 
     with ExitStack() as copies:
         for wanted in count():
             while True:
-                while (idle or at_once) and len(in_hand) + len(ready) < ahead:
+                while (idle or at_once) and len(in_hand) + len(ready) < most:
                     if (following := next(remaining, None)) is None:
                         break
                     if not idle:
@@ -153,20 +173,16 @@ def _in_copies(
                         at_once -= 1
                     in_hand[idle[-1]] = following
                     with suppress(OSError):  # it is lost, as will be seen
-                        idle.pop().send(following[1])
+                        idle.pop().send_bytes(_sent(following[1]))
                 if wanted in ready:
                     break
                 if in_hand:
                     idle += [copy for copy in wait(list(in_hand)) if hand_in(copy)]
                 elif (following := next(remaining, None)) is not None:
-                    ready[following[0]] = partial(work, following[1])
+                    ready[following[0]] = partial(_here, work, following[1])
                 else:
                     return
             yield ready.pop(wanted)()
-
-
-def _itself(made: Made) -> Made:
-    return made
 
 
 @contextmanager
@@ -183,7 +199,7 @@ def _worker(work: Callable[[Any], Any]) -> Iterator[Connection]:
 
 def _work(work: Callable[[Any], Any], asked: Connection) -> None:
     while True:
-        asked.send(work(asked.recv()))
+        asked.send_bytes(_there(work, asked.recv_bytes()))
 
 
 def _in_processes(
@@ -195,22 +211,20 @@ def _in_processes(
     pool = get_reusable_executor(max_workers=at_once, env=_ONE_THREAD)
 
     def submit(task: Task) -> Any:
-        try:
-            return pool.submit(_beside, os.getpid(), work, task)
-        except BrokenExecutor:
-            return None
+        with suppress(BrokenExecutor):
+            return pool.submit(_beside, os.getpid(), work, _sent(task))
 
     for task, future in _ahead(submit, tasks, at_once):
         try:
-            made = work(task) if future is None else future.result()
+            made = _here(work, task) if future is None else pickle.loads(future.result())  # noqa: S301
         except BrokenExecutor:
-            made = work(task)
+            made = _here(work, task)
         yield made
 
 
-def _beside(owner: int, work: Callable[[Any], Any], task: Any) -> Any:
+def _beside(owner: int, work: Callable[[Any], Any], task: bytes) -> bytes:
     _end_with(owner)
-    return work(task)
+    return _there(work, task)
 
 
 def _ahead(
@@ -237,30 +251,28 @@ def _on_cluster(
     """On the machines of a Dask cluster, which does again what a lost one had in hand."""
     with _client(cluster) as client:
         from distributed import CancelledError, KilledWorker
+        from distributed.comm.core import CommClosedError
+        from distributed.protocol import pickle as by_value
 
         threads = sum(client.nthreads().values())
+
+        def submit(act: Callable[..., Any], *given: Any) -> Any:
+            with warnings.catch_warnings():  # large studies travel as they are
+                warnings.simplefilter("ignore", UserWarning)
+                return client.submit(act, *given, pure=False)
+
+        known = submit(pickle.loads, by_value.dumps(work, protocol=_PROTOCOL))  # type: ignore[no-untyped-call]
         at_once = threads if workers == 1 else min(workers, threads)
-        with warnings.catch_warnings():  # large studies travel as they are
-            warnings.simplefilter("ignore", UserWarning)
-            known = client.submit(pickle.loads, pickle.dumps(work), pure=False)
-
-            def submit(task: Task) -> Any:
-                return client.submit(_work_there, known, pickle.dumps(task), pure=False)
-
-            for _, future in _ahead(submit, tasks, at_once):
-                try:
-                    made = future.result()
-                except (CancelledError, KilledWorker, OSError, ImportError) as cause:
-                    raise UncertaintyError(
-                        f"the Dask cluster at {cluster!r} was lost or cannot do the work "
-                        f"({type(cause).__name__}: {cause}); look whether its workers run and have "
-                        "psdstats, or work without it."
-                    ) from cause
-                yield made
-
-
-def _work_there(work: Callable[[Any], Any], task: bytes) -> Any:
-    return work(pickle.loads(task))  # noqa: S301
+        for _, future in _ahead(lambda task: submit(_there, known, _sent(task)), tasks, at_once):
+            try:
+                made = future.result()
+            except (CancelledError, KilledWorker, CommClosedError, ImportError) as cause:
+                raise UncertaintyError(
+                    f"the Dask cluster at {cluster!r} was lost or cannot do the work "
+                    f"({type(cause).__name__}: {cause}); look whether its workers run and have "
+                    "psdstats, or work without it."
+                ) from cause
+            yield pickle.loads(made)  # noqa: S301
 
 
 @contextmanager

@@ -10,6 +10,7 @@ from __future__ import annotations
 import json
 import platform
 from collections.abc import Iterable, Mapping
+from dataclasses import fields, is_dataclass
 from datetime import datetime
 from enum import Enum
 from importlib.metadata import version
@@ -23,7 +24,7 @@ import pandas as pd
 from psdstats import __version__
 
 FILE = "provenance.json"
-SCHEMA = "psdstats-provenance/1"
+SCHEMA = "provenance/1"
 PACKAGES = ("numpy", "scipy", "pandas", "matplotlib")
 """Those that numbers and figures come from."""
 
@@ -103,6 +104,8 @@ def plain(value: object) -> object:
         return value.name
     if isinstance(value, datetime):
         return value.isoformat()
+    if is_dataclass(value):
+        return {field.name: plain(getattr(value, field.name)) for field in fields(value)}
     if isinstance(value, Mapping):
         return {str(name): plain(own) for name, own in value.items()}
     if isinstance(value, Iterable):
@@ -110,6 +113,7 @@ def plain(value: object) -> object:
     return None if value is pd.NaT or value is pd.NA else str(value)
 
 
-def json_text(content: Mapping[str, object], *, only_ascii: bool = False) -> str:
-    """JSON as every file and document has it; a number that is not finite is refused."""
-    return json.dumps(content, indent=2, ensure_ascii=only_ascii, allow_nan=False)
+def write(folder: Path, made: Mapping[str, object]) -> None:
+    """Write a record into the folder that it tells of."""
+    text = json.dumps(made, indent=2, ensure_ascii=False, allow_nan=False)
+    (folder / FILE).write_text(text + "\n", encoding="utf-8", newline="\n")

@@ -57,7 +57,7 @@ OF_STUDY = {
     ),
     "fits": (comparison.fit_study, {"coverage": NOWHERE}),
     "precision": (
-        lambda study, **option: comparison.precision(
+        lambda study, **option: comparison.group_precision(
             study.runs_frame(), value="milling_time_min", group="group", **option
         ),
         {"coverage": NOWHERE},

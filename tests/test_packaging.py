@@ -1,4 +1,4 @@
-"""What is built from pyproject.toml: a wheel and a source archive that are whole and come out alike.
+"""What is built from pyproject.toml: a wheel and a source archive, whole and alike each time.
 
 The continuous checks (.ci/run) run the README's commands from the source archive.
 """
@@ -116,6 +116,8 @@ def test_version_is_the_one_of_the_code():
     from psdstats import __version__
 
     assert PROJECT["project"]["version"] == __version__
+    citation = (ROOT / ".github" / "CITATION.cff").read_text(encoding="utf-8")
+    assert f"\nversion: {__version__}\n" in citation
 
 
 def test_every_import_is_declared():

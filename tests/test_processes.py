@@ -10,6 +10,7 @@ from functools import partial
 from itertools import count
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from psdstats import processes
@@ -78,11 +79,27 @@ def test_all_is_done_here_where_every_process_is_killed():
 
 @pytest.mark.usefixtures("others")
 def test_an_error_comes_up_in_its_own_words():
-    def fail(task):
-        raise PsdstatsError(f"no such thing as {task}")
-
     with pytest.raises(PsdstatsError, match="no such thing as 1"):
         list(mapped(fail, [1, 2], workers=2))
+
+
+def fail(task):
+    raise PsdstatsError(f"no such thing as {task}")
+
+
+@pytest.mark.usefixtures("others")
+@pytest.mark.parametrize("workers", [1, 2])
+def test_arrays_are_laid_out_alike_whoever_works_on_them(workers):
+    """Sums depend on it in their last bits."""
+    turned = np.arange(12.0).reshape(3, 4)[:, ::2]
+    found = list(mapped(partial(layout, turned), [turned] * 2, workers=workers))
+    assert {(known, given, made.strides) for known, given, made in found} == {
+        ((16, 8), (16, 8), (16, 8))
+    }
+
+
+def layout(known, given):
+    return known.strides, given.strides, given[:, ::1]
 
 
 @pytest.mark.usefixtures("others")

@@ -6,7 +6,7 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from ..console import Console, records, write_result
+from ..console import STREAM, Console, records, stream_table, write_result
 from ..options import add_json, add_study, add_writing
 
 if TYPE_CHECKING:
@@ -52,6 +52,10 @@ def run(options: argparse.Namespace, console: Console) -> int:
     """Check once, or again and again."""
     if not options.watch:
         return _check(options, console)
+    from psdstats.errors import OutputError
+
+    if options.study_named == str(STREAM) or options.out == STREAM:
+        raise OutputError("--watch goes with a file or folder, not with -; leave one of them out.")
     import time
 
     seen: object = None
@@ -77,9 +81,12 @@ def _check(options: argparse.Namespace, console: Console) -> int:
     table = checks_table(report)
     study, effect = None, Page(heading="Effect")
     if not report.of_severity("error"):
-        study = read_study(options.study, encoding=options.encoding)
+        study = console.study = read_study(options.study, encoding=options.encoding)
         effect = _effect(study, report, options, console) if options.effect else effect
     notes = () if study is None else every_note(study)
+    if options.out == STREAM:
+        stream_table((table, *effect.tables), options, console)
+        return report.exit_code
     console.document(
         {
             "exit_code": report.exit_code,
@@ -139,7 +146,7 @@ def _say(report: CheckReport, options: argparse.Namespace, console: Console) -> 
         console.remark(f"Switched off in this study: {', '.join(report.switched_off)}.")
     number = len(pressing)
     things = {0: "nothing", 1: "1 thing"}.get(number, f"{number} things")
-    console.remark(f"{options.study} was checked: {things} to look at.")
+    console.remark(f"{options.study_named} was checked: {things} to look at.")
     if any(own[0].severity == "warning" for own in pressing):
         console.remark("[checks] NAME = false in the settings switches a check off.")
     if notes and not options.notes:

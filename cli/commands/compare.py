@@ -7,6 +7,7 @@ import argparse
 from psdstats.columns import QUANTITIES
 
 from ..console import Console, present
+from ..in_hand import add_in_hand, compare_hand, read_in_hand
 from ..options import (
     add_attained,
     add_comparison,
@@ -34,6 +35,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add_values(parser, ("--families", None, "A,B", families), kind=names)
     add_sources(parser)
     add_attained(parser, alone=True)
+    add_in_hand(parser)
     add_page(parser)
     parser.add_argument(
         "--checks",
@@ -53,15 +55,16 @@ def run(options: argparse.Namespace, console: Console) -> int:
     """Compare, print, write."""
     from psdstats.output.pages.comparison import comparison_page
 
-    study, _ = read_checked(options, console)
+    families = options.families and [one.replace("-", " ") for one in options.families]
+    values = read_in_hand(options, console)
+    study = None if values is not None else read_checked(options, console)[0]
     with console.stages({"comparing": 1}):
         console.begin("comparing")
-        comparison = compare_study(
-            study,
-            options,
-            families=options.families and [one.replace("-", " ") for one in options.families],
-            quantities=options.quantity or QUANTITIES,
-        )
+        if values is not None:
+            comparison = compare_hand(values, options, families)
+        elif study is not None:
+            quantities = options.quantity or QUANTITIES
+            comparison = compare_study(study, options, families=families, quantities=quantities)
     page = comparison_page(comparison, options.say)
     if options.checks:
         from psdstats.output.pages.model_checks import model_checks_page

@@ -6,7 +6,7 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from ..console import Console, ensure_free
+from ..console import STREAM, Console, ensure_free
 from ..options import add_json, add_replace, add_study
 
 if TYPE_CHECKING:
@@ -23,7 +23,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "target",
         type=Path,
         metavar="TARGET",
-        help="what to write; the ending chooses the form: .csv, .xlsx, or none for a folder",
+        help="what to write; the ending chooses the form: .csv, .xlsx, or none for a folder; "
+        "- prints flat CSV",
     )
     wide = parser.add_argument_group("a laboratory's own table, samples beside each other")
     wide.add_argument(
@@ -59,8 +60,16 @@ def run(options: argparse.Namespace, console: Console) -> int:
     if options.layout == "wide":
         return _convert_wide(options, console, form)
     study = read_study(options.study, encoding=options.encoding, to_carry=True)
+    console.study = study
+    if options.target == STREAM:
+        return _print_flat(study, options, console)
     target = save_study(
-        study, options.target, form=form, replace=options.replace, give_up=options.give_up
+        study,
+        options.target,
+        form=form,
+        replace=options.replace,
+        give_up=options.give_up,
+        provenance=console.record(),
     )
     console.document(
         {
@@ -72,9 +81,20 @@ def run(options: argparse.Namespace, console: Console) -> int:
             "given_up": options.give_up,
         }
     )
-    console.remark(
-        f"Wrote {len(study.runs)} runs{_besides(study)} to {target}; {options.study} is unchanged."
-    )
+    runs = f"{len(study.runs)} runs{_besides(study)}"
+    console.remark(f"Wrote {runs} to {target}; {options.study_named} is unchanged.")
+    return 0
+
+
+def _print_flat(study: Study, options: argparse.Namespace, console: Console) -> int:
+    """Print the study as flat CSV."""
+    from tempfile import TemporaryDirectory
+
+    from psdstats.study import save_study
+
+    with TemporaryDirectory(prefix="psdstats-") as folder:
+        made = save_study(study, Path(folder) / "study.csv", form="flat", give_up=options.give_up)
+        console.verbatim(made.read_text(encoding="utf-8").rstrip("\n"))
     return 0
 
 
@@ -92,6 +112,13 @@ def _form(options: argparse.Namespace) -> StudyForm:
     from psdstats.study import StudyForm
     from psdstats.study.save import ENDINGS
 
+    if options.target == STREAM:
+        if options.layout == "wide" or options.json:
+            raise OutputError(
+                "A study alone is printed, without mapping or JSON: leave --layout and --json out, "
+                "or name a file instead of -."
+            )
+        return StudyForm.FLAT
     forms = {ending: form for form, ending in ENDINGS.items()}
     ending = options.target.suffix.lower()
     if ending not in forms and not options.target.is_dir():
@@ -130,8 +157,14 @@ def _convert_wide(options: argparse.Namespace, console: Console, form: StudyForm
     said = mapping_lines(table)
     for line in (*said, *(f"Note on the study: {note}" for note in every_note(study))):
         console.say(line)
+    console.study = study
     target = save_study(
-        study, options.target, form=form, replace=options.replace, give_up=options.give_up
+        study,
+        options.target,
+        form=form,
+        replace=options.replace,
+        give_up=options.give_up,
+        provenance=console.record(),
     )
     text, kept = mapping_text(table), target.with_name(f"{target.stem}.mapping.toml")
     same = options.mapping and tomllib.loads(options.mapping.read_text("utf-8")) == table.rules
@@ -148,7 +181,7 @@ def _convert_wide(options: argparse.Namespace, console: Console, form: StudyForm
             "mapping": str(kept),
         }
     )
-    console.remark(f"Wrote {len(study.runs)} runs to {target}; {options.study} is unchanged.")
+    console.remark(f"Wrote {len(study.runs)} runs to {target}; {options.study_named} is unchanged.")
     same = same or (kept.is_file() and kept.read_bytes() == text.encode())
     console.remark(
         f"Mapping file for the next table: {kept}"

@@ -29,6 +29,7 @@ def run(options: argparse.Namespace, console: Console) -> int:
 
     from psdstats_datasets import DEMO_STUDIES, demo_path
 
+    from psdstats import provenance
     from psdstats.files import Holds, write_folder_atomically
 
     ensure_free(options.target, replace=False, holds="readings", remedy="")
@@ -37,6 +38,7 @@ def run(options: argparse.Namespace, console: Console) -> int:
     def copy(draft: Path) -> None:
         for path in source.iterdir():  # all are files; their rights are not copied
             shutil.copyfile(path, draft / path.name)
+        provenance.write(draft, console.record())
 
     target = write_folder_atomically(options.target, copy, holds=Holds.READINGS)
     study = next(target.glob("*.csv")) if options.small else target

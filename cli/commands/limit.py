@@ -9,23 +9,17 @@ from psdstats.columns import QUANTITIES
 from psdstats.errors import UncertaintyError
 
 from ..console import Console, present
-from ..options import add_page, add_sources, add_study, add_values, read_checked
+from ..options import add_page, add_quantity, add_sources, add_study, add_values, read_checked
 from ..values import several
 
 SUMMARY = "whether sizes keep to a limit: conforming, not conforming, or cannot be told"
-EXAMPLE = "psdstats limit my-trial --of D50 --upper 150 --out my-limit"
+EXAMPLE = "psdstats limit my-trial --quantity D50 --upper 150 --out my-limit"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the options."""
     add_study(parser)
-    parser.add_argument(
-        "--of",
-        choices=QUANTITIES,
-        default="D50",
-        metavar="NAME",
-        help=f"what is limited: {', '.join(QUANTITIES)} (default D50)",
-    )
+    add_quantity(parser, QUANTITIES, "that is limited")
     guard = (
         "guard band in standard uncertainties, 0 for simple acceptance (default: as study.toml "
         "says, else 5 %% risk at its end)"
@@ -60,7 +54,7 @@ def run(options: argparse.Namespace, console: Console) -> int:
     if options.upper is not None or options.lower is not None:
         stated = study.limits.get("guard_k") if options.guard is None else options.guard
         asked = Specification(
-            quantity=options.of,
+            quantity=options.quantity,
             share_above_um=options.share_above,
             lower=options.lower,
             upper=options.upper,

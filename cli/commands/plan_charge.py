@@ -76,4 +76,4 @@ def run(options: argparse.Namespace, console: Console) -> int:
         speed_rpm=options.speed_rpm,
         speed_fraction=options.speed_fraction,
     )
-    return present(charge_page(charge, jar, options.say), options, console)
+    return present(charge_page(charge, options.say), options, console)

@@ -13,11 +13,14 @@ from ..console import Console, present
 from ..options import (
     add_page,
     add_quantity,
+    add_sharing,
     add_simulation,
     add_values,
     add_weighing,
     expected_powder,
     planned_weighing,
+    read_asked,
+    sharing,
 )
 from ..values import powder, several
 
@@ -70,7 +73,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add_values(
         parser,
         ("--groups", (4,), "N,N", "numbers of groups to try"),
-        ("--times", (5,), "N,N", "numbers of times to try"),
+        ("--time-points", (5,), "N,N", "numbers of times to try"),
         ("--replicates", (1, 2, 3), "N,N", "numbers of replicates to try"),
         kind=several(limits.COUNT),
     )
@@ -88,7 +91,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="whether the analysis lets groups drift apart, where three hold three times, or "
         "takes one spread for all times (default: drifting)",
     )
-    add_values(parser, ("--alpha", 0.05, "P", "level of the test"), kind=limits.PLAN_ALPHA)
+    add_values(parser, ("--level", 0.95, "P", "confidence level"), kind=limits.PLAN_LEVEL)
     add_values(parser, ("--power", 0.8, "P", "power aimed at"), kind=limits.POWER)
     weighed = (
         "sizes expected, µm: measurement and sieves are then found from simulated weighings on the "
@@ -103,6 +106,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add_values(parser, ("--sample-g", 50.0, "MASS", "sample, g"), kind=limits.MASS_G)
     add_weighing(parser)
     add_simulation(parser, trials=2000, what="simulated trials per design")
+    add_sharing(parser, "pays with many designs or trials")
     add_page(parser)
 
 
@@ -112,23 +116,24 @@ def run(options: argparse.Namespace, console: Console) -> int:
     from psdstats.planning import power
 
     question, margin = _asked(options)
-    variation = _variation(options)
+    variation = _variation(options, console)
     with console.progress("Simulating") as progress:
         result = power(
             variation,
             groups=options.groups,
-            times=options.times,
+            times=options.time_points,
             replicates=options.replicates,
             change_percent=options.change,
             margin_percent=margin,
             question=_QUESTIONS[question],
             spread=options.spread,
-            alpha=options.alpha,
+            alpha=round(1.0 - options.level, 12),
             wanted_power=options.power,
             seek_smallest=True,
             trials=options.trials,
             seed=options.seed,
             progress=progress,
+            **sharing(options, console),
         )
     return present(power_page(result, options.say), options, console)
 
@@ -149,7 +154,7 @@ def _asked(options: argparse.Namespace) -> tuple[str, float | None]:
     return options.question or "last", None
 
 
-def _variation(options: argparse.Namespace) -> Variation:
+def _variation(options: argparse.Namespace, console: Console) -> Variation:
     """Variation of the study named or as stated, with its measurement weighed where asked."""
     from psdstats.errors import PlanError
     from psdstats.planning.variation import weighed_variation
@@ -162,7 +167,7 @@ def _variation(options: argparse.Namespace) -> Variation:
     if (options.powder is None) != (options.apertures is None):
         raise PlanError("--powder and --apertures belong together; give both, or neither.")
     if options.powder is None:
-        return _told_variation(options, given)
+        return _told_variation(options, console, given)
     both = [name for name in ("measurement_percent", "sieves_percent") if name in given]
     if both:
         raise PlanError(
@@ -170,7 +175,7 @@ def _variation(options: argparse.Namespace) -> Variation:
             "leave one of the two out."
         )
     return weighed_variation(
-        _told_variation(options, given),
+        _told_variation(options, console, given),
         expected_powder(options.powder),
         options.apertures,
         planned_weighing(options, resolution_g=options.resolution),
@@ -180,7 +185,9 @@ def _variation(options: argparse.Namespace) -> Variation:
     )
 
 
-def _told_variation(options: argparse.Namespace, given: dict[str, Any]) -> Variation:
+def _told_variation(
+    options: argparse.Namespace, console: Console, given: dict[str, Any]
+) -> Variation:
     """Variation of the study named, or as stated on the command line."""
     from psdstats.errors import PlanError
     from psdstats.planning import Variation, variation_of
@@ -191,11 +198,9 @@ def _told_variation(options: argparse.Namespace, given: dict[str, Any]) -> Varia
             "variation, not both."
         )
     if options.study is not None:
-        from psdstats.study import read_study
         from psdstats.study.order import in_order
 
-        study = in_order(read_study(options.study, encoding=options.encoding))
-        return variation_of(study, quantity=options.quantity)
+        return variation_of(in_order(read_asked(options, console)), quantity=options.quantity)
     if "run_percent" not in given:
         raise PlanError(
             "the variation is not known; name a study with --study, or state the standard "

@@ -11,11 +11,13 @@ from ..console import Console, present
 from ..options import (
     add_page,
     add_quantity,
+    add_sharing,
     add_simulation,
     add_values,
     add_weighing,
     expected_powder,
     planned_weighing,
+    sharing,
 )
 from ..values import powder, several
 
@@ -33,7 +35,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add_values(parser, stack, kind=several(limits.APERTURE_UM))
     tried = ("--resolution", (0.1, 0.01, 0.001), "D,D", "balance resolutions to try, g")
     add_values(parser, tried, kind=several(limits.RESOLUTION_G))
-    masses = ("--sample", (10.0, 25.0, 50.0, 100.0), "M,M", "sample masses to try, g")
+    masses = ("--sample-g", (10.0, 25.0, 50.0, 100.0), "M,M", "sample masses to try, g")
     add_values(parser, masses, kind=several(limits.MASS_G))
     add_quantity(parser, QUANTITIES[:3])
     change = parser.add_mutually_exclusive_group()
@@ -47,6 +49,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add_simulation(
         parser, trials=256, what="simulated stacks a cell, two samples of each powder on each"
     )
+    add_sharing(parser, "pays with thousands of stacks a cell")
     add_page(parser)
 
 
@@ -65,9 +68,10 @@ def run(options: argparse.Namespace, console: Console) -> int:
             weighing=weighing,
             quantity=options.quantity,
             resolution_g=options.resolution,
-            sample_g=options.sample,
+            sample_g=options.sample_g,
             trials=options.trials,
             seed=options.seed,
             progress=progress,
+            **sharing(options, console, len(options.resolution) * len(options.sample)),
         )
     return present(precision_page(plan, options.say), options, console)

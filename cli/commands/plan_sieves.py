@@ -9,11 +9,13 @@ from psdstats import limits
 from ..console import Console, present
 from ..options import (
     add_page,
+    add_sharing,
     add_simulation,
     add_values,
     add_weighing,
     expected_powder,
     planned_weighing,
+    sharing,
 )
 from ..values import powder
 
@@ -49,7 +51,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     fewest = "number of sieves (default: the fewest that keep the fullest class small)"
     add_values(
         parser,
-        ("--sieves", None, "N", fewest),
+        ("--sieve-count", None, "N", fewest),
         ("--most", 8, "N", "sieves the shaker takes besides the pan"),
         kind=limits.COUNT,
     )
@@ -59,6 +61,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add_simulation(
         parser, trials=1000, what="simulated stacks, two samples of every powder on each"
     )
+    add_sharing(parser, "pays with thousands of stacks")
     add_page(parser)
 
 
@@ -75,7 +78,7 @@ def run(options: argparse.Namespace, console: Console) -> int:
     choice = choose_sieves(
         [expected_powder(one) for one in options.powder],
         series(options.series, finest_um=options.finest, coarsest_um=options.coarsest),
-        sieves=options.sieves,
+        sieves=options.sieve_count,
         most_sieves=options.most,
         sample_g=options.sample_g,
         frame_diameter_mm=options.frame_mm,
@@ -83,5 +86,6 @@ def run(options: argparse.Namespace, console: Console) -> int:
         weighing=planned_weighing(options, resolution_g=options.resolution),
         trials=options.trials,
         seed=options.seed,
+        **sharing(options, console, len(names)),
     )
     return present(stack_page(choice, options.say), options, console)

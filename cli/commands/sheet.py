@@ -112,14 +112,15 @@ def _add_bench(group: argparse._ArgumentGroup) -> None:
     add_values(group, ("--resolution", 0.01, "D", "its resolution, g"), kind=limits.RESOLUTION_G)
     add_values(
         group,
-        ("--repeatability", 0.0, "SD", "its standard deviation of repeated readings, g"),
-        ("--linearity", None, "G", "its largest error of linearity, g"),
+        ("--repeatability-g", 0.0, "SD", "its standard deviation of repeated readings, g"),
+        ("--linearity-g", None, "G", "its largest error of linearity, g"),
         kind=limits.BALANCE_G,
     )
 
 
 def run(options: argparse.Namespace, console: Console) -> int:
     """Plan, write, say what to do with it."""
+    from psdstats import provenance
     from psdstats.files import Holds, write_folder_atomically
     from psdstats.output.sheet import recording_labels, recording_sheet
     from psdstats.words.study import charge_line
@@ -132,6 +133,7 @@ def run(options: argparse.Namespace, console: Console) -> int:
         recording_sheet(plan, folder / "recording-sheet.xlsx")
         recording_sheet(plan, folder / "csv", form="folder")
         recording_labels(plan, folder / "labels.html")
+        provenance.write(folder, console.record())
 
     target = write_folder_atomically(target, write, holds=Holds.READINGS, replace=options.replace)
     book = target / "recording-sheet.xlsx"
@@ -171,8 +173,8 @@ def _plan(options: argparse.Namespace) -> SheetPlan:
         balance=Balance(
             name=options.balance,
             resolution_g=options.resolution,
-            repeatability_g=options.repeatability,
-            linearity_g=options.linearity,
+            repeatability_g=options.repeatability_g,
+            linearity_g=options.linearity_g,
         ),
         tares=TareHandling.ONCE if options.tares_once else TareHandling.EACH_RUN,
         second_shaking=options.second_shaking,

@@ -23,6 +23,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         ("--bootstrap", "bootstrap intervals of the mean sizes at its levels and of their ratios"),
     ):
         parser.add_argument(name, metavar="COLUMN", help=f"column of the run table: {what}")
+    parser.add_argument(
+        "--covariance",
+        action="store_true",
+        help="with --json, also the joint covariance of each size over the runs (--out has it "
+        "always)",
+    )
     add_page(parser)
 
 
@@ -33,6 +39,7 @@ def run(options: argparse.Namespace, console: Console) -> int:
         bootstrap_page,
         conditions_page,
         course_drawing,
+        covariance_tables,
         ratios_page,
         sizes_page,
     )
@@ -64,4 +71,5 @@ def run(options: argparse.Namespace, console: Console) -> int:
         page += ratios_page(found, tuple(pairs), options.ratios, options.say)
     if options.bootstrap:
         page += bootstrap_page(propagation, runs, options.bootstrap, options.say, seed=options.seed)
-    return present(page, options, console)
+    held_back = () if options.covariance else [one.name for one in covariance_tables(propagation)]
+    return present(page, options, console, files_alone=held_back)

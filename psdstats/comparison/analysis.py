@@ -24,27 +24,29 @@ from psdstats.comparison.response import ComparisonRemark, Response, build_respo
 from psdstats.comparison.single_runs import smooth_spread
 from psdstats.comparison.spread import drift_slope, level_order
 from psdstats.comparison.trial_design import (
-    TrialDesign,
-    drift_matrix,
+    AnalysisDesign,
+    drift_lines,
     indicators,
     same_level,
     trial_design,
     where_columns,
 )
+from psdstats.covariance import Covariance, SharedErrors
 from psdstats.errors import ModelError
 from psdstats.frozen import Array
 from psdstats.models.engine import CovarianceParts, fit_batch
 from psdstats.models.judged import Judged, Question, StudentJudged
 from psdstats.models.kenward_roger import adjusted_covariance, single_df
 from psdstats.models.level import LevelLaw, too_large
+from psdstats.models.level_design import cell_means
 from psdstats.models.likelihood import Criterion
 from psdstats.models.mixed_model import MixedModel, MixedModelFit
 from psdstats.room import ensure_room
 from psdstats.student import critical_t
-from psdstats.study.records import Study
+from psdstats.study.records import Study, Trial
 from psdstats.study.settings import Declared
 from psdstats.uncertainty.inputs import Source
-from psdstats.uncertainty.law import at_mean_curve_with_balance, prepare
+from psdstats.uncertainty.law import MOST_WHOLE, at_mean_curve_with_balance, prepare
 from psdstats.uncertainty.propagation import Propagation
 from psdstats.uncertainty.registry import RUN_TO_RUN, measurement_sources
 
@@ -96,6 +98,21 @@ def declared_variance(declared: Declared) -> float:
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
+class _LevelRows:
+    """Rows that the calibrated level is found for: runs, or means (m, n) of them."""
+
+    x: Array
+    parts: Array
+    known: Array
+    y: Array
+    means: Array | None = None
+
+    def is_large(self, question: Question) -> bool:
+        """Whether that would take too long."""
+        return too_large(self.x, self.parts, self.known, question, self.y)
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
 class QuantityAnalysis:
     """One quantity of a trial, ready to be asked.
 
@@ -103,12 +120,12 @@ class QuantityAnalysis:
     ----------
     response : Response
         Runs, values and what was set aside.
-    design : TrialDesign
+    design : AnalysisDesign
         Its arrays.
     """
 
     response: Response
-    design: TrialDesign
+    design: AnalysisDesign
 
     @property
     def quantity(self) -> str:
@@ -136,21 +153,23 @@ class QuantityAnalysis:
         return self.frame["ln_value"].to_numpy(dtype=float)
 
     @property
-    def known(self) -> Array:
+    def known(self) -> Covariance:
         """Measurement covariance, with a declared drift, shape (n, n)."""
         return self._with_drift(self.response.known)
 
     @property
     def drift_lines(self) -> Array:
-        """Covariance of drift lines of unit slope: of the blocks, or of all runs as one."""
+        """Drift lines of unit slope, (n, b): of the blocks, or of all runs as one."""
         blocks = columns_of(self.plan.blocks[-1]) if self.plan.blocks else ()
-        return drift_matrix(self.frame, self.plan, blocks)
+        return drift_lines(self.frame, self.plan, blocks)
 
-    def _with_drift(self, known: Array) -> Array:
-        declared = self.plan.drift
+    def _with_drift(self, known: Covariance) -> Covariance:
+        declared, lines = self.plan.drift, self.drift_lines
         if declared is None:
             return known
-        return np.asarray(known + declared_variance(declared) * self.drift_lines, dtype=np.float64)
+        if isinstance(known, SharedErrors):
+            return known.plus(declared_variance(declared) ** 0.5 * lines)
+        return np.asarray(known + declared_variance(declared) * (lines @ lines.T))
 
     def with_drift(self, percent: float) -> QuantityAnalysis:
         """The same with a drift declared."""
@@ -241,22 +260,43 @@ class QuantityAnalysis:
         """What judges these contrasts of one response (n,); but for Kenward-Roger also of many."""
         if self.design.left < 1:
             return partial(self._by_single_runs, question)
-        if self.plan.test is LevelTest.KENWARD_ROGER or self.is_large(question):
+        rows = self._level_rows(question)
+        if rows is None or self.plan.test is LevelTest.KENWARD_ROGER or rows.is_large(question):
             return partial(self._by_kenward_roger, question)
         # simulated laws depend on the order of the rows, answers must not
-        order = np.lexsort((self.y, *self.design.x.T[::-1]))
+        order = np.lexsort((rows.y, *rows.x.T[::-1]))
         both = np.ix_(order, order)
-        parts = np.array([one[both] for one in self.design.parts])
-        law = LevelLaw(self.design.x[order], parts, self.known[both], question, self.y[order])
-        return lambda y: law.judge(np.asarray(y)[..., order])
+        parts = np.array([one[both] for one in rows.parts])
+        law = LevelLaw(rows.x[order], parts, rows.known[both], question, rows.y[order])
+        if rows.means is None:
+            return lambda y: law.judge(np.asarray(y)[..., order])
+        taking = rows.means[order].T
+        return lambda y: law.judge(np.asarray(y) @ taking)
+
+    def _level_rows(self, question: Question) -> _LevelRows | None:
+        """The runs, or means of very many of them in which nothing is lost, where there are any."""
+        design, known = self.design, self.known
+        if not isinstance(known, SharedErrors):
+            return _LevelRows(x=design.x, parts=design.parts, known=known, y=self.y)
+        means = cell_means(design.x, design.columns, question.contrasts)
+        if means is None or len(means) > MOST_WHOLE:
+            return None
+        columns = [*(means @ z for z in design.columns), means]
+        parts = np.array([one @ one.T for one in columns])
+        joint = np.asarray(known.averaged(means))
+        return _LevelRows(
+            x=means @ design.x, parts=parts, known=joint, y=means @ self.y, means=means
+        )
 
     def is_large(self, question: Question) -> bool:
         """Whether the calibrated level would take too long."""
-        return too_large(self.design.x, self.design.parts, self.known, question, self.y)
+        rows = self._level_rows(question)
+        return rows is None or rows.is_large(question)
 
     def weights(self, question: Question) -> Array:
         """Least-squares weights (q, n) of contrasts on the runs."""
-        return np.asarray(question.contrasts @ np.linalg.pinv(self.design.x), dtype=np.float64)
+        inverse = np.linalg.pinv(self.design.x, rcond=1e-10)
+        return np.asarray(question.contrasts @ inverse, dtype=np.float64)
 
     def _by_single_runs(self, question: Question, y: Array) -> StudentJudged:
         """Student's t with the spread of single runs, and the readings' own covariance."""
@@ -277,14 +317,9 @@ class QuantityAnalysis:
         """Student's t with the standard errors and degrees of freedom of the fixed-block fit."""
         size, turn = np.linalg.svd(self.design.x, full_matrices=False)[1:]
         basis = turn[size > _TINY * size[0]].T
-        parts = CovarianceParts(
-            matrices=self.design.parts,
-            is_variance=np.ones(len(self.design.parts), dtype=bool),
-            known=self.known,
-        )
-        fit = fit_batch(
-            y[None], self.design.x @ basis, parts, criterion=Criterion.REML, free=True
-        ).row(0)
+        parts = CovarianceParts.of(self.design.columns, self.known)
+        x = self.design.x @ basis
+        fit = fit_batch(y[None], x, parts, criterion=Criterion.REML, free=True).row(0)
         covariance = adjusted_covariance(fit)
         rows = question.contrasts @ basis
         joint = rows @ covariance.adjusted @ rows.T
@@ -362,8 +397,8 @@ class Analysis:
 
     Parameters
     ----------
-    study : Study
-        The trial.
+    study : Trial
+        The study, or the values in hand.
     plan : ComparisonPlan
         Its design.
     level : float
@@ -374,7 +409,7 @@ class Analysis:
         Gives the joint propagation of the measurement, where single runs ask for their own.
     """
 
-    study: Study
+    study: Trial
     plan: ComparisonPlan
     level: float
     quantities: Mapping[str, QuantityAnalysis]
@@ -450,27 +485,28 @@ def analyse(
 
 
 def analyse_sizes(
-    study: Study,
+    study: Trial,
     plan: ComparisonPlan,
     value: Array,
-    known: Mapping[str, Array],
+    known: Mapping[str, Covariance],
     *,
     measured: Callable[[], Propagation],
+    quantities: Sequence[str] = QUANTITIES,
     bounds: Array | None = None,
-    balance: Mapping[str, Array] | None = None,
+    balance: Mapping[str, Covariance] | None = None,
     level: float = 0.95,
 ) -> Analysis:
     """The same of sizes whose known covariance is given, and the balance's part of it.
 
-    Shapes: value (R, 4), known, balance (R, R), bounds (R, 4, 2).
+    Shapes: value (R, Q), a column a quantity, known, balance (R, R), bounds (R, Q, 2).
     """
     runs = plan.with_where(study.runs_frame())
 
     def own(name: str) -> Array:
         return np.asarray(measured().covariance(name, log=True), dtype=np.float64)
 
-    def one(name: str, joint: Array) -> QuantityAnalysis:
-        place = QUANTITIES.index(name)
+    def one(name: str, joint: Covariance) -> QuantityAnalysis:
+        place = quantities.index(name)
         response = build_response(
             runs,
             value[:, place],

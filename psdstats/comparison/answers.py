@@ -85,7 +85,7 @@ class Answers:
 
 def way_of(plan: ComparisonPlan, quantity: str) -> Way:
     """Which way milling is expected to move a size; span, and other factors, have none."""
-    if plan.by != TIME or quantity == "span":
+    if plan.by != TIME or quantity in plan.undirected:
         return Way.NONE
     return Way.FALLING if plan.direction is Direction.FALLING else Way.RISING
 
@@ -198,7 +198,7 @@ def _open_law(
     calibrated = whole.plan.test is LevelTest.CALIBRATED
     if design.left < 1 or (calibrated and not whole.is_large(asked.question)):
         return whole.law(asked.question)
-    return law_of_whole_levels(design.x, design.parts, whole.known, asked.question, runs)
+    return law_of_whole_levels(design.x, design.columns, whole.known, asked.question, runs)
 
 
 def _with_what_is_unknown(one: QuantityAnalysis, courses: tuple[Course, ...]) -> tuple[Course, ...]:
@@ -234,12 +234,12 @@ def _undone(
     judged = allowed.judge(asked.question)
     others = {course.where: course for course in _ordered(allowed, asked, judged)[0]}
     weights = one.weights(asked.question)
-    ends = {rows.where: weights[rows.change.members[-1]] for rows in asked.courses}
     lines = one.drift_lines if by_drift else np.eye(len(one.frame))
+    ends = {rows.where: weights[rows.change.members[-1]] for rows in asked.courses}
     found = []
     for course in courses:
         end = ends.get(course.where)  # none where the last size is a bound
-        percent = np.nan if end is None else _undoing(course, float(end @ lines @ end))
+        percent = np.nan if end is None else _undoing(course, float(np.square(end @ lines).sum()))
         other = others.get(course.where)
         if other is not None and other.times == course.times:
             course = with_undoing(course, other, percent, by_drift=by_drift)
@@ -266,7 +266,7 @@ def balance_answer(one: QuantityAnalysis, answers: Answers) -> BalanceAnswer | N
     if not rows:
         return None
     weights = one.weights(answers.asked.question)[rows]
-    part = np.einsum("ij,jk,ik->i", weights, one.response.balance, weights)
+    part = ((weights @ one.response.balance) * weights).sum(axis=1)
     left = np.clip(1.0 - part / answers.judged.se[rows] ** 2, 0.0, 1.0)
     shorter = float(100.0 * (1.0 - np.sqrt(left.min())))
     return BalanceAnswer(
@@ -318,7 +318,7 @@ def condition_means(one: QuantityAnalysis) -> pd.DataFrame:
         return own.assign(**found[["estimate", "lower", "upper"]])
     rows = np.array([_mean_weights(one, cell) for cell in one.design.cells])
     half = critical_t(1.0 - level, one.spread.df or np.inf) * np.sqrt(
-        np.einsum("ij,jk,ik->i", rows, one.total(), rows)
+        ((rows @ one.total()) * rows).sum(axis=1)
     )
     own = pd.DataFrame([cell[: len(names)] for cell in one.design.cells], columns=names)
     estimate = rows @ one.y
@@ -343,7 +343,7 @@ def _mean_weights(one: QuantityAnalysis, cell: tuple[str, str]) -> Array:
         row[start:end] /= row[start:end].sum()
         start = end
     if one.design.is_told(row):
-        return np.asarray(row @ np.linalg.pinv(x), dtype=np.float64)
+        return np.asarray(row @ np.linalg.pinv(x, rcond=1e-10), dtype=np.float64)
     own = np.array([text == cell for text in texts], dtype=float)
     return np.asarray(own / own.sum(), dtype=np.float64)
 

@@ -20,13 +20,15 @@ within a margin, by the one rule of `models.equivalence`.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from psdstats.covariance import Covariance, SharedErrors
 from psdstats.findings import Numbers
 from psdstats.frozen import Array, freeze_arrays
+from psdstats.models.engine import squares_of
 from psdstats.models.equivalence import detectable_percent, equivalence_of
 from psdstats.models.judged import Family
 from psdstats.models.posterior import (
@@ -58,18 +60,18 @@ class BenchRuns:
         Codes from 0.
     order : ndarray, shape (conditions,)
         Place of the milling time of each condition among all milling times.
-    further : ndarray, shape (k, n, n)
-        What further variances multiply (charges that were sampled several times).
+    further : tuple of ndarray, each of shape (n, r)
+        Z of each Z Zᵀ that a further variance multiplies (charges sampled several times).
     stated : tuple of (float, float) or None
         Variance between runs and its degrees of freedom where it does not come from these runs.
     """
 
     y: Array
-    known: Array
+    known: Covariance
     group: Codes
     condition: Codes
     order: Array
-    further: Array = field(default_factory=lambda: np.zeros((0, 0, 0)))
+    further: tuple[Array, ...] = ()
     stated: tuple[float, float] | None = None
 
     def __post_init__(self) -> None:
@@ -121,7 +123,13 @@ class BenchRuns:
 
     def parts(self) -> Array:
         """What the variances multiply, the residual last, (k, n, n)."""
-        return np.array([*self.further, np.eye(len(self.y))])
+        return squares_of(self.further, len(self.y))
+
+    def posterior(self, design: Array) -> VariancePosterior:
+        """What the variances may be, from what a design leaves."""
+        if isinstance(self.known, SharedErrors):
+            return variance_posterior(self.y, design, (), self.known, columns=self.further)
+        return variance_posterior(self.y, design, self.parts(), self.known)
 
     def freed(self) -> BenchRuns:
         """The same, what the measurement gives every run by itself being part of its scatter."""
@@ -129,11 +137,14 @@ class BenchRuns:
 
     def averaged(self, means: Array) -> BenchRuns:
         """The same with the rows averaged by weights (m, n)."""
+        known = self.known
         return replace(
             self,
             y=means @ self.y,
-            known=means @ self.known @ means.T,
-            further=means @ self.further @ means.T if len(self.further) else self.further,
+            known=known.averaged(means)
+            if isinstance(known, SharedErrors)
+            else means @ known @ means.T,
+            further=tuple(means @ z for z in self.further),
         )
 
 
@@ -174,11 +185,11 @@ def at_conditions(
         return ()
     replicated = _left(runs.cells())
     if runs.stated is not None:
-        judged = [_plain(runs, weights, stated_posterior(*runs.stated), runs.parts())]
+        judged = [_plain(runs, weights, stated_posterior(*runs.stated))]
     elif replicated >= ENOUGH_DF:
-        parts = runs.parts()
-        posterior = variance_posterior(runs.y, runs.cells(), parts, runs.known)
-        judged = [_plain(runs, weights, posterior, parts)]
+        judged = [_plain(runs, weights, runs.posterior(runs.cells()))]
+    elif isinstance(runs.known, SharedErrors):  # one cell of very many moves no scatter
+        judged = [_plain(runs, weights, runs.posterior(runs.additive()))]
     else:
         judged = [
             one
@@ -240,13 +251,19 @@ def _left(design: Array) -> int:
     return len(design) - int(np.linalg.matrix_rank(design))
 
 
-def _plain(runs: BenchRuns, rows: Array, posterior: VariancePosterior, parts: Array) -> Mixture:
+def _plain(runs: BenchRuns, rows: Array, posterior: VariancePosterior) -> Mixture:
     """Differences as they stand, with their variance at every point of a posterior."""
-    v = runs.known + np.tensordot(posterior.theta, parts, 1)
+    theta = posterior.theta
+    if isinstance(runs.known, SharedErrors):
+        squares = np.array([one @ one.T for one in (*(rows @ z for z in runs.further), rows)])
+        covariance = rows @ runs.known @ rows.T + np.tensordot(theta, squares[-theta.shape[1] :], 1)
+    else:
+        parts = runs.parts()[-theta.shape[1] :]
+        covariance = rows @ (runs.known + np.tensordot(theta, parts, 1)) @ rows.T
     return Mixture(
         weight=posterior.weight,
-        centre=np.broadcast_to(rows @ runs.y, (len(v), len(rows))),
-        covariance=rows @ v @ rows.T,
+        centre=np.broadcast_to(rows @ runs.y, (len(theta), len(rows))),
+        covariance=covariance,
     )
 
 
@@ -256,9 +273,7 @@ def _own_cell_aside(runs: BenchRuns, group: int, condition: int, row: Array) -> 
     design = np.column_stack([runs.additive(), own])
     if not left_over(design).shape[1]:
         return None
-    parts = runs.parts()
-    posterior = variance_posterior(runs.y, design, parts, runs.known)
-    return _plain(runs, row[None], posterior, parts)
+    return _plain(runs, row[None], runs.posterior(design))
 
 
 def _of_design(
@@ -272,15 +287,20 @@ def _of_design(
     if runs.stated is not None:
         posterior = stated_posterior(*runs.stated)
     elif not spare and _left(cells):
-        posterior = variance_posterior(runs.y, cells, runs.parts(), runs.known)
+        posterior = runs.posterior(cells)
     elif spare:
         means = cells.T / cells.sum(axis=0)[:, None]
         runs, design = runs.averaged(means), means @ design
-        posterior = variance_posterior(runs.y, design, runs.parts(), runs.known)
+        posterior = runs.posterior(design)
     else:
-        weights = wanted @ np.linalg.pinv(design)
+        weights = wanted @ np.linalg.pinv(design, rcond=1e-10)
         return _by_measurement(runs, subjects, weights, level, margin_percent)
-    found = mixture(runs.y, design, runs.parts(), wanted, posterior=posterior, known=runs.known)
+    count = posterior.theta.shape[1]
+    columns = runs.further[len(runs.further) + 1 - count :]
+    parts = () if isinstance(runs.known, SharedErrors) else squares_of(columns, len(runs.y))
+    found = mixture(
+        runs.y, design, parts, wanted, posterior=posterior, known=runs.known, columns=columns
+    )
     return _answers(subjects, [found], level, margin_percent)
 
 
@@ -337,10 +357,10 @@ def _by_measurement(
     margin_percent: float | None,
 ) -> tuple[Deviation, ...]:
     """Differences judged by the measurement alone, and the scatter that would undo each."""
-    if not (np.einsum("qi,ij,qj->q", weights, runs.known, weights) > 0).all():
+    if not (((weights @ runs.known) * weights).sum(axis=1) > 0).all():
         return ()
     nothing = stated_posterior(0.0, np.inf)
-    joint = _plain(runs, weights, nothing, runs.parts()[-1:])
+    joint = _plain(runs, weights, nothing)
     found = _answers(subjects, [joint], level, margin_percent)
     return tuple(
         Deviation(

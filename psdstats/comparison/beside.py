@@ -308,8 +308,9 @@ def scatter(one: QuantityAnalysis) -> Array:
     """Covariance of the printed spread: between runs; of cells and drift, (2, n, n)."""
     run, drift = np.nan_to_num([one.spread.run, one.spread.drift]) ** 2
     own = run * np.eye(len(one.frame))
-    declared = one.known - one.response.known
-    other = one.total() - one.response.known - own + declared + drift * one.drift_lines
+    declared = np.asarray(one.known) - np.asarray(one.response.known)
+    lines = one.drift_lines
+    other = one.total() - one.response.known - own + declared + drift * lines @ lines.T
     return np.array([own, other])
 
 
@@ -343,7 +344,7 @@ def _resampled(
             generator=generator,
         )
     else:
-        weights = row @ np.linalg.pinv(one.design.x)
+        weights = row @ np.linalg.pinv(one.design.x, rcond=1e-10)
         residuals, units = _residuals(one)
         if units >= FEWEST_RESIDUALS:
             unit = Unit.REPLICATES

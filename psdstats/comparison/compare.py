@@ -11,12 +11,13 @@ verdicts say so.
 from __future__ import annotations
 
 import os
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 
 import numpy as np
 import pandas as pd
+from numpy.typing import ArrayLike
 
 from psdstats.columns import QUANTITIES
 from psdstats.comparison.advice import advise
@@ -48,6 +49,7 @@ from psdstats.comparison.plan import (
 from psdstats.comparison.response import ComparisonRemark, Response, families_for
 from psdstats.comparison.result import Comparison, OverallTest, QuantityComparison, Route
 from psdstats.comparison.spread import find_misfit, own_contrasts, own_means
+from psdstats.comparison.values import Values, analyse_values, values_of_frame
 from psdstats.errors import ModelError
 from psdstats.findings import ContrastKind, Finding, Numbers, Remark
 from psdstats.limits import LEVEL
@@ -166,7 +168,7 @@ def compare(
     >>> from psdstats.study import read_study
     >>> from psdstats_datasets import demo_study
     >>> found = compare(read_study(demo_study("four_benches")), quantities=["D50"])
-    >>> found["D50"].family("against first").loc[0, ["contrast", "verdict"]].tolist()
+    >>> found["D50"].to_frame("against first").loc[0, ["contrast", "verdict"]].tolist()
     ['6 - 0 at 5', 'changed']
     """
     LEVEL.require("level", level, ModelError)
@@ -189,13 +191,150 @@ def compare(
         study,
         plan,
         quantities=quantities,
-        level=1.0 - (1.0 - level) / (len(quantities) if across_quantities and quantities else 1),
+        level=_each_level(level, len(quantities) if across_quantities else 1),
         sources=sources,
         propagation=propagation,
     )
     return compare_analysis(
         analysis, families=families, level=level, across_quantities=across_quantities
     )
+
+
+def compare_values(
+    frame: object,
+    value: Sequence[str] | str | None = None,
+    *,
+    u: Sequence[str] | str | None = None,
+    covariance: Mapping[str, ArrayLike | pd.DataFrame] | ArrayLike | pd.DataFrame | None = None,
+    run: str | None = None,
+    group: str | None = None,
+    time: str | None = None,
+    charge: str | None = None,
+    by: str | None = None,
+    within: Sequence[Grouping] | str | None = None,
+    also: Sequence[str] | None = None,
+    at_each: Sequence[str] | str | None = None,
+    leave_out: Sequence[str] | None = None,
+    families: Sequence[str] | None = None,
+    margin_percent: float | None = None,
+    spread: SpreadRule | str | None = None,
+    direction: Direction | str | None = None,
+    one_family: bool | None = None,
+    run_to_run: Declared | None = None,
+    drift: Declared | None = None,
+    test: LevelTest | str = LevelTest.CALIBRATED,
+    level: float = 0.95,
+    across_quantities: bool = False,
+) -> Comparison:
+    """Answer the same of sizes in hand, or any positive response, of any origin.
+
+    Parameters
+    ----------
+    frame : dataframe
+        Of pandas, polars or pyarrow: one row a run with a column a quantity, or one row a run and
+        quantity (columns run, quantity, value and perhaps u).  Every column that is neither a size,
+        its u, nor a run, group, milling time or charge is a factor.  A cell such as ``<53`` is a
+        bound.
+    value : str or sequence of str, optional
+        Columns, or quantities, to compare; by default those named like sizes (D50, D50_um, span).
+    u : str or sequence of str, optional
+        Columns of standard uncertainties in the unit of the value, or in per cent where the name
+        ends so; independent from run to run.  By default columns named like u_D50_um.
+    covariance : array_like or DataFrame (R, R), or a mapping of them by quantity, optional
+        Covariance of the values over the runs, in the unit squared, in the order of the rows; a
+        DataFrame is taken by the names of the runs, as `Propagation.covariance` gives it.
+    run, group, time, charge : str, optional
+        Columns that are the name of the run, its group, milling time (min) and charge under names
+        of their own; by default run, group, milling_time_min and charge, as far as there are any.
+    by, within, also, at_each, leave_out, families, margin_percent, spread, direction
+        As in `compare`; what is no size is expected to move neither way unless a direction is
+        given.
+    one_family, run_to_run, drift, test, level, across_quantities
+        As in `compare`.
+
+    Returns
+    -------
+    Comparison
+        As `compare` gives it; `psdstats.report` writes the report of it.
+
+    Raises
+    ------
+    StudyError
+        If a cell cannot be read; names row and column.
+    ModelError
+        If a column is missing, or the model cannot be estimated from these runs.
+
+    Notes
+    -----
+    Without u or covariance the scatter of runs alike stands for measurement and runs together.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> strength = [9.8, 10.1, 12.2, 12.0, 9.9, 9.7]
+    >>> found = compare_values(pd.DataFrame({"binder": list("aabbcc"), "strength": strength}),
+    ...                        "strength")
+    >>> found["strength"].effects[["contrast", "verdict"]].to_numpy().tolist()
+    [['b - a', 'changed'], ['c - a', 'not shown'], ['c - b', 'changed']]
+    """
+    LEVEL.require("level", level, ModelError)
+    roles = {"run": run, "group": group, "time": time, "charge": charge}
+    values = values_of_frame(
+        frame,
+        _names(value),
+        u=_names(u),
+        covariance=covariance,
+        roles={name: column for name, column in roles.items() if column is not None},
+    )
+    plan = plan_comparison(
+        values,
+        by=by,
+        within=within,
+        also=also,
+        at_each=at_each,
+        leave_out=leave_out,
+        margin_percent=margin_percent,
+        spread=spread,
+        direction=direction,
+        one_family=one_family,
+        run_to_run=run_to_run,
+        drift=drift,
+        test=test,
+    )
+    return compare_in_hand(
+        values,
+        plan,
+        is_directed=direction is not None,
+        families=families,
+        level=level,
+        across_quantities=across_quantities,
+    )
+
+
+def _names(given: Sequence[str] | str | None) -> Sequence[str]:
+    return (given,) if isinstance(given, str) else given or ()
+
+
+def compare_in_hand(
+    values: Values,
+    plan: ComparisonPlan,
+    *,
+    is_directed: bool = False,
+    families: Sequence[str] | None = None,
+    level: float = 0.95,
+    across_quantities: bool = False,
+) -> Comparison:
+    """Answer every question of values that were read; `is_directed` says a direction was stated."""
+    each = _each_level(level, len(values.known) if across_quantities else 1)
+    analysis = analyse_values(values, plan, is_directed=is_directed, level=each)
+    return compare_analysis(
+        analysis, families=families, level=level, across_quantities=across_quantities
+    )
+
+
+def _each_level(level: float, quantities: int) -> float:
+    """Level of each of several quantities that hold one together."""
+    return 1.0 - (1.0 - level) / (quantities or 1)
 
 
 @one_thread
@@ -253,6 +392,12 @@ def obstacle(one: QuantityAnalysis) -> Remark | None:
     for columns in map(columns_of, plan.within):
         if frame.groupby(list(columns), observed=True).ngroups < 2:
             return ComparisonRemark.ONE_GROUP(quantity=one.quantity, columns=columns)
+    if (
+        one.design.left < 1
+        and one.spread.basis is SpreadBasis.NONE
+        and not np.asarray(one.known).any()
+    ):
+        return ComparisonRemark.NO_SPREAD()
     if len({where for _, where in one.cells}) < len(one.cells):
         return None
     apart = [one.response.obstacles[cell] for cell in one.design.unlinked]
@@ -275,7 +420,7 @@ def _not_compared(
 
 def _by_own_spread(response: Response, families: Sequence[ContrastKind]) -> QuantityComparison:
     """Judge each contrast by its own spread; no model is fitted and no overall test made."""
-    frame, known, plan = response.frame, response.known, response.plan
+    frame, known, plan = response.frame, np.asarray(response.known), response.plan
     if plan.within and plan.crossing is None:
         raise ModelError(
             f"Every grouping holds {plan.by} itself, so no difference lies within a group; name a "
@@ -301,9 +446,8 @@ def _by_own_spread(response: Response, families: Sequence[ContrastKind]) -> Quan
 def _own_findings(response: Response, asked: ContrastMatrix) -> list[Finding]:
     """Verdicts on contrasts that are each judged by their own spread."""
     plan, level = response.plan, response.level
-    found = own_contrasts(
-        response.frame, response.known, plan, asked, levels=response.levels, level=level
-    )
+    known = np.asarray(response.known)
+    found = own_contrasts(response.frame, known, plan, asked, levels=response.levels, level=level)
     if found is None:
         return []
     columns = {

@@ -55,7 +55,7 @@ from psdstats.frozen import Array
 from psdstats.limits import LEVEL, MARGIN_PERCENT
 from psdstats.models.design_columns import level_text
 from psdstats.models.verdicts import judge
-from psdstats.present import present
+from psdstats.present import Shown
 from psdstats.study.records import Study
 from psdstats.uncertainty.propagation import Propagation
 
@@ -112,8 +112,8 @@ def overall(answer: BenchAnswer) -> Verdict:
     return Verdict.NOT_SHOWN
 
 
-@dataclass(frozen=True, kw_only=True)
-class GroupAgreement:
+@dataclass(frozen=True, kw_only=True, repr=False)
+class GroupAgreement(Shown):
     """Agreement of all groups in one quantity.
 
     Parameters
@@ -135,6 +135,15 @@ class GroupAgreement:
         Difference that is too small to matter.
     set_aside : tuple of str
         Runs of cells with a size that is not bracketed.
+
+    Examples
+    --------
+    >>> import psdstats
+    >>> from psdstats_datasets import demo_study
+    >>> study = psdstats.read_study(demo_study("four_benches"))
+    >>> found = psdstats.comparison.group_agreement(study)
+    >>> print(found.summary().split(":")[0])
+    Alder differs from the other groups
     """
 
     quantity: str
@@ -152,6 +161,19 @@ class GroupAgreement:
         Columns: group, quantity, verdict, differs_at (number of conditions); for the average,
         without prefix, and for the rate, with ``rate_``: ratio, ratio_lower, ratio_upper,
         difference_percent, lower_percent, upper_percent, u_percent, df, p, p_adjusted.
+
+        Examples
+        --------
+        >>> import psdstats
+        >>> from psdstats_datasets import demo_study
+        >>> study = psdstats.read_study(demo_study("four_benches"))
+        >>> found = psdstats.comparison.group_agreement(study)
+        >>> found.to_frame()[["group", "difference_percent", "verdict"]].round(1)
+           group  difference_percent    verdict
+        0  Alder                 3.2    changed
+        1  Birch                -0.1  not shown
+        2  Cedar                -2.9  not shown
+        3  Rowan                -0.1  not shown
         """
         return pd.DataFrame(
             [
@@ -166,10 +188,6 @@ class GroupAgreement:
                 for one in self.answers
             ]
         )
-
-    def summary(self) -> str:
-        """Those that differ first, then the others, then what the uncertainty rests on."""
-        return str(present("summary", self))
 
 
 def _columns(finding: Finding | None) -> dict[str, float]:
@@ -232,6 +250,15 @@ def group_agreement(
     ------
     ModelError
         If a column is missing, or the runs of study and propagation differ.
+
+    Examples
+    --------
+    >>> import psdstats
+    >>> from psdstats_datasets import demo_study
+    >>> study = psdstats.read_study(demo_study("four_benches"))
+    >>> found = psdstats.comparison.group_agreement(study)
+    >>> found.conditions, len(found.by_condition)
+    (('milling_time_min', 'ball_ratio'), 40)
     """
     LEVEL.require("level", level, ModelError)
     if margin_percent is not None:
@@ -359,17 +386,16 @@ class _Compared:
             stated=self._stated(),
         )
 
-    def _further(self) -> Array:
-        """What variances of blocks within groups multiply."""
+    def _further(self) -> tuple[Array, ...]:
+        """Columns of blocks within groups that may vary."""
         table, found = self.table, []
         for columns in map(columns_of, self.one.plan.blocks):
             number = table.groupby(list(columns), observed=True).ngroup().to_numpy()
             is_alone = table.assign(block=number).groupby(GROUP)["block"].nunique().max() < 2
             if columns == (GROUP,) or is_alone or len(np.unique(number)) == len(table):
                 continue
-            own = indicators(number.astype(np.intp))
-            found.append(own @ own.T)
-        return np.array(found[:_MOST_FURTHER]) if found else np.zeros((0, 0, 0))
+            found.append(indicators(number.astype(np.intp)))
+        return tuple(found[:_MOST_FURTHER])
 
     def _stated(self) -> tuple[float, float] | None:
         """A declared variance of runs, where they do not show their own."""

@@ -26,6 +26,7 @@ from numpy.typing import NDArray
 
 from psdstats.comparison.courses import OrderedRemark, read_courses
 from psdstats.comparison.ordered_rows import OrderedQuestion, Way
+from psdstats.covariance import Covariance, SharedErrors
 from psdstats.errors import ModelError
 from psdstats.findings import (
     Course,
@@ -390,13 +391,18 @@ class _Bounded:
 # ------------------------------------------------------------------ what a law of open runs needs
 
 
-def known_where_open(known: Array, is_open: NDArray[np.bool_]) -> Array:
+def known_where_open(known: Covariance, is_open: NDArray[np.bool_]) -> Covariance:
     """Known covariance in which open runs have that of known ones on average.
 
     Shapes: known (n, n), rows of open runs ignored; is_open (n,).  Bounds are apertures, which runs
     on one sieve share, so that open runs err together; that widens any mean of them.
     """
     inside = ~is_open
+    if isinstance(known, SharedErrors):
+        own = np.where(inside, known.own, 0.0)
+        kept = SharedErrors(own, np.where(inside[:, None], known.shared, 0.0))
+        mean = (own.sum() + np.square(kept.shared).sum()) / max(inside.sum(), 1)
+        return kept.plus(np.sqrt(mean) * is_open[:, None])
     found = np.where(np.outer(inside, inside), known, 0.0)
     if is_open.any() and inside.any():
         found[np.ix_(is_open, is_open)] = np.diagonal(known)[inside].mean()
@@ -405,14 +411,14 @@ def known_where_open(known: Array, is_open: NDArray[np.bool_]) -> Array:
 
 def law_of_whole_levels(
     x: Array,
-    parts: Array,
-    known: Array,
+    columns: Sequence[Array],
+    known: Covariance,
     question: Question,
     runs: OpenRuns,
 ) -> Law:
     """A law linear in the values: plain means, with variances from levels without open values.
 
-    Shapes: x (n, p), parts (k, n, n) with the residual last, known (n, n).
+    Shapes: x (n, p), known (n, n); columns (n, r) of each variance but that of single runs.
 
     Raises
     ------
@@ -432,17 +438,15 @@ def law_of_whole_levels(
     basis = turn[size > _TINY * size[0]].T
     if basis.shape[1] >= whole.sum():
         raise ModelError("The levels within the sieves leave no degree of freedom.")
-    both = np.ix_(whole, whole)
-    inner = CovarianceParts(
-        matrices=np.array([one[both] for one in parts]),
-        is_variance=np.ones(len(parts), dtype=bool),
-        known=known[both],
-    )
+    inner = CovarianceParts.of([z[whole] for z in columns], known[np.ix_(whole, whole)])
     fit = fit_batch(runs.near[whole], x[whole] @ basis, inner, criterion=Criterion.REML).row(0)
     spread = adjusted_covariance(fit, drop_edges=True).theta_covariance
-    weights = question.contrasts @ np.linalg.pinv(x)
-    slopes = np.einsum("qi,kij,qj->qk", weights, parts, weights)
-    joint = weights @ (known + np.tensordot(fit.theta, parts, axes=1)) @ weights.T
+    weights = question.contrasts @ np.linalg.pinv(x, rcond=1e-10)
+    moved_by = [*(weights @ z for z in columns), weights]
+    slopes = np.column_stack([np.square(one).sum(axis=1) for one in moved_by])
+    joint = weights @ known @ weights.T
+    for variance, one in zip(fit.theta, moved_by, strict=True):
+        joint = joint + variance * one @ one.T
     variance = np.diagonal(joint)
     se = np.sqrt(variance)
     moved = np.einsum("qk,kl,ql->q", slopes, spread, slopes)

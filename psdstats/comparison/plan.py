@@ -24,7 +24,7 @@ from psdstats.errors import ModelError
 from psdstats.findings import Remark, RemarkKind
 from psdstats.limits import MARGIN_PERCENT
 from psdstats.models.design_columns import level_text, need_columns
-from psdstats.study.records import Study
+from psdstats.study.records import Trial
 from psdstats.study.settings import Declared, declared_spread
 
 Grouping = str | tuple[str, ...]
@@ -111,6 +111,12 @@ class ComparisonPlan:
         How tests and intervals hold their level.
     left_out : tuple of str
         Parts of the design left out as asked.
+    undirected : tuple of str
+        Quantities that milling is expected to move neither way.
+    in_hand : bool
+        Whether values are compared that come from elsewhere than weighings of a study.
+    what : str
+        What is compared, as sentences call it.
     """
 
     by: str
@@ -126,6 +132,9 @@ class ComparisonPlan:
     drift: Declared | None = None
     test: LevelTest = LevelTest.CALIBRATED
     left_out: tuple[str, ...] = ()
+    undirected: tuple[str, ...] = ("span",)
+    in_hand: bool = False
+    what: str = "size"
 
     @property
     def factors(self) -> tuple[str, ...]:
@@ -186,7 +195,7 @@ def columns_of(grouping: Grouping) -> tuple[str, ...]:
 
 
 def plan_comparison(
-    study: Study,
+    study: Trial,
     *,
     by: str | None = None,
     within: Sequence[Grouping] | str | None = None,
@@ -246,7 +255,7 @@ def plan_comparison(
     )
 
 
-def _usual_factor(study: Study, frame: pd.DataFrame) -> str:
+def _usual_factor(study: Trial, frame: pd.DataFrame) -> str:
     """Milling time where it differs, else the first factor that does within groups, else groups."""
     names = [TIME, *(one for one in _factor_names(study) if not _one_to_one(frame, one)), GROUP]
     return next((name for name in names if _differs(frame[name])), TIME)
@@ -262,13 +271,13 @@ def _differs(column: pd.Series) -> bool:
     return len(column.dropna().unique()) > 1
 
 
-def _factor_names(study: Study) -> list[str]:
+def _factor_names(study: Trial) -> list[str]:
     """Columns that the user gave the runs beside those psdstats knows."""
     return list(dict.fromkeys(name for run in study.runs for name in run.factors))
 
 
 def _crossed(
-    study: Study,
+    study: Trial,
     frame: pd.DataFrame,
     by: str,
     asked: tuple[tuple[str, ...], tuple[str, ...], tuple[str, ...]],

@@ -224,7 +224,7 @@ class Precision:
         return self.table.copy()
 
 
-def precision(
+def group_precision(
     frame: pd.DataFrame,
     *,
     value: str,
@@ -269,7 +269,7 @@ def precision(
     Examples
     --------
     >>> runs = pd.DataFrame({"D50": [99.0, 101, 109, 111], "bench": ["A", "A", "B", "B"]})
-    >>> table = precision(runs, value="D50", group="bench", scale="raw").to_frame()
+    >>> table = group_precision(runs, value="D50", group="bench", scale="raw").to_frame()
     >>> table[["repeatability_sd", "between_sd", "reproducibility_sd"]].round(3).to_numpy()
     array([[1.414, 7.   , 7.141]])
     """

@@ -25,8 +25,10 @@ from psdstats.comparison.beside import generalised, headline_row, headlines, sca
 from psdstats.comparison.plan import columns_of
 from psdstats.comparison.result import Comparison, Route
 from psdstats.frozen import Array
+from psdstats.study.records import Study
 from psdstats.uncertainty.budget import changed_studies
 from psdstats.uncertainty.law import JointLaw, prepare
+from psdstats.uncertainty.propagation import Propagation
 
 _SHARED_BY_REPLICATES = "between_sieves"  # what the curve does there is that of the powder
 
@@ -78,8 +80,12 @@ def gains(comparison: Comparison, quantity: str = "D50") -> tuple[Gain, ...]:
     if not known or result.route not in (Route.MIXED_MODEL, Route.SINGLE_RUNS):
         return ()
     u, rows = np.array([each for each, _ in known]), np.array([row for _, row in known])
-    law, changed = _laws(comparison)
-    parts = _parts(one, law)
+    study, changed = comparison.analysis.study, dict[Remedy, JointLaw]()
+    if isinstance(study, Study):
+        law, changed = _laws(study, comparison.analysis.measured())
+        parts = _parts(one, law)
+    else:
+        parts = _parts_in_hand(one)
     now = _variances(one, rows, parts.total)
     found = [
         Gain(
@@ -103,9 +109,8 @@ def _variances(one: QuantityAnalysis, rows: Array, covariance: Array) -> Array:
     return np.asarray(np.einsum("ij,jk,ik->i", rows, core, rows))
 
 
-def _laws(comparison: Comparison) -> tuple[JointLaw, dict[Remedy, JointLaw]]:
+def _laws(study: Study, measured: Propagation) -> tuple[JointLaw, dict[Remedy, JointLaw]]:
     """The joint law of the study, and those with another sieve, balance or sample."""
-    study, measured = comparison.analysis.study, comparison.analysis.measured()
     law = prepare(study, sources=measured.sources, rule=measured.rule)
     changed = {
         Remedy(name): prepare(own, sources=measured.sources, rule=measured.rule, curves=law.curves)
@@ -143,6 +148,15 @@ def _parts(one: QuantityAnalysis, law: JointLaw) -> _Parts:
         own_of_run=_covariance(inputs[:, np.flatnonzero(is_own)]),
         own_of_group=_covariance(inputs[:, np.flatnonzero(_touched(of_group @ abs(inputs)) == 1)]),
     )
+
+
+def _parts_in_hand(one: QuantityAnalysis) -> _Parts:
+    """The same of values in hand: what runs share is not told, so none of it is divided."""
+    run, other = scatter(one)
+    known = np.asarray(one.response.known)
+    is_own = not (known - np.diag(np.diagonal(known))).any()
+    own = known if is_own else np.zeros_like(known)
+    return _Parts(run=run, cell_and_drift=other, measured=known, own_of_run=own, own_of_group=own)
 
 
 def _covariances(

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from psdstats.columns import RUN
 from psdstats.comparison.plan import ComparisonPlan
+from psdstats.covariance import Covariance
 from psdstats.findings import ContrastKind, Remark, RemarkKind
 from psdstats.frozen import Array
 from psdstats.models.contrasts import ContrastMatrix, contrast_matrix, within_each
@@ -40,6 +41,7 @@ class ComparisonRemark(RemarkKind):
     NOT_LINKED = "not linked"  # columns
     NO_RUN_LEFT = "no run left"
     FEW_UNITS = "few units left"  # paired
+    NO_SPREAD = "no spread"
     SET_ASIDE = "runs set aside"  # runs
     DRIFT_ALLOWED = "drift allowed"
     MISFIT = "spread does not fit"  # p, column, first, last, first_percent, last_percent
@@ -92,11 +94,11 @@ class Response:
     plan: ComparisonPlan
     level: float
     frame: pd.DataFrame
-    known: Array
-    balance: Array | None
-    own: Callable[[], Array]
+    known: Covariance
+    balance: Covariance | None
+    own: Callable[[], Covariance]
     placed: pd.DataFrame
-    placed_known: Array
+    placed_known: Covariance
     set_aside: tuple[str, ...]
     levels: tuple[str, ...]
     at_levels: tuple[str, ...]
@@ -125,10 +127,10 @@ def build_response(
     value: Array,
     plan: ComparisonPlan,
     quantity: str,
-    known: Array,
+    known: Covariance,
     *,
     bounds: Array | None = None,
-    balance: Array | None = None,
+    balance: Covariance | None = None,
     own: Callable[[], Array],
     level: float = 0.95,
 ) -> Response:

@@ -28,7 +28,7 @@ from psdstats.models.contrasts import ratio_columns
 from psdstats.models.diagnostics import Influence
 from psdstats.models.mixed_model import MixedModelFit
 from psdstats.models.verdicts import VerdictRemark
-from psdstats.present import present
+from psdstats.present import Shown
 
 
 class Route(StrEnum):
@@ -67,8 +67,8 @@ class OverallTest:
     p_plain: float = nan
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
-class QuantityComparison:
+@dataclass(frozen=True, kw_only=True, eq=False, repr=False)
+class QuantityComparison(Shown):
     """One quantity compared.
 
     Parameters
@@ -102,6 +102,15 @@ class QuantityComparison:
         Whether the balance is good enough for the headline.
     advice : tuple of Remark
         What to do next.
+
+    Examples
+    --------
+    >>> import psdstats
+    >>> from psdstats_datasets import demo_study
+    >>> study = psdstats.read_study(demo_study("one_bench"))
+    >>> found = psdstats.compare(study, quantities=["D50"])
+    >>> found["D50"].route
+    <Route.SINGLE_RUNS: 'single runs'>
     """
 
     quantity: str
@@ -119,35 +128,38 @@ class QuantityComparison:
     balance: BalanceAnswer | None = None
     advice: tuple[Remark, ...] = ()
 
-    @property
-    def effects(self) -> pd.DataFrame:
+    def to_frame(self, family: str | None = None) -> pd.DataFrame:
         """One row a contrast, ready to be read.
-
-        Columns: family, contrast, high, low, where, ratio with simultaneous and single limits,
-        change in per cent, u, df, p, p_adjusted, detectable_decrease_percent with its range,
-        equivalence_p with the interval of that test, verdict;
-        undone_by_run_to_run_percent where run-to-run variation was neither estimated nor declared.
-        """
-        return _effects(self.findings)
-
-    def family(self, name: str) -> pd.DataFrame:
-        """The effects of one family, one row a contrast.
 
         Parameters
         ----------
-        name : str
-            "against first", "successive" or "all pairs"; a family not asked for has no rows.
+        family : str, optional
+            Keep one family only: "against first", "successive" or "all pairs"; one not asked for
+            has no rows.
 
         Returns
         -------
         DataFrame
-            Columns of ``effects``.
+            family, contrast, high, low, where, ratio with simultaneous and single limits, change
+            in per cent, u, df, p, p_adjusted, detectable_decrease_percent with its range,
+            equivalence_p with the interval of that test, verdict; undone_by_run_to_run_percent
+            where run-to-run variation was neither estimated nor declared.
+
+        Examples
+        --------
+        >>> import psdstats
+        >>> from psdstats_datasets import demo_study
+        >>> study = psdstats.read_study(demo_study("one_bench"))
+        >>> found = psdstats.compare(study, quantities=["D50"])
+        >>> found["D50"].to_frame("successive")["contrast"].tolist()
+        ['6 - 0', '12 - 6', '24 - 12', '48 - 24']
         """
-        return _effects([one for one in self.findings if one.subject.family == name])
+        own = [one for one in self.findings if family in (None, one.subject.family)]
+        return _effects(own)
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
-class Comparison:
+@dataclass(frozen=True, kw_only=True, eq=False, repr=False)
+class Comparison(Shown):
     """A factor compared over all quantities asked for.
 
     The contrasts lead: they say which levels differ and by how much, and each family holds its
@@ -166,6 +178,15 @@ class Comparison:
         One a quantity.
     analysis : Analysis
         What it was read from.
+
+    Examples
+    --------
+    >>> import psdstats
+    >>> from psdstats_datasets import demo_study
+    >>> study = psdstats.read_study(demo_study("one_bench"))
+    >>> found = psdstats.compare(study, quantities=["D50"])
+    >>> found["D50"].courses[0].since
+    '12'
     """
 
     plan: ComparisonPlan
@@ -194,9 +215,22 @@ class Comparison:
         ----------
         family : str, optional
             Keep one family only: "against first", "successive" or "all pairs".
+
+        Examples
+        --------
+        >>> import psdstats
+        >>> from psdstats_datasets import demo_study
+        >>> study = psdstats.read_study(demo_study("one_bench"))
+        >>> found = psdstats.compare(study, quantities=["D50"])
+        >>> found.to_frame("against first")[["contrast", "ratio", "verdict"]].round(2)
+          contrast  ratio    verdict
+        0    6 - 0   0.90  not shown
+        1   12 - 0   0.79    changed
+        2   24 - 0   0.69    changed
+        3   48 - 0   0.53    changed
         """
         frames = [
-            result.effects.assign(quantity=result.quantity, route=result.route.value)
+            result.to_frame().assign(quantity=result.quantity, route=result.route.value)
             for result in self.results
         ]
         whole = pd.concat(frames, ignore_index=True)
@@ -205,13 +239,36 @@ class Comparison:
         return whole if family is None else whole[whole["family"] == family].reset_index(drop=True)
 
     def means_frame(self) -> pd.DataFrame:
-        """Sizes at each level, every quantity: quantity, factor columns, value, lower, upper."""
+        """Sizes at each level, every quantity: quantity, factor columns, value, lower, upper.
+
+        Examples
+        --------
+        >>> import psdstats
+        >>> from psdstats_datasets import demo_study
+        >>> study = psdstats.read_study(demo_study("one_bench"))
+        >>> found = psdstats.compare(study, quantities=["D50"])
+        >>> found.means_frame().head(2).round(0)
+          quantity milling_time_min  value  lower  upper
+        0      D50                0  247.0  220.0  278.0
+        1      D50                6  224.0  200.0  250.0
+        """
         frames = [result.means.assign(quantity=result.quantity) for result in self.results]
         whole = pd.concat(frames, ignore_index=True)
         return whole[["quantity", *(name for name in whole.columns if name != "quantity")]]
 
     def tests_frame(self) -> pd.DataFrame:
-        """One row a test: quantity, term, f, df_num, df_den, p, p_plain, route."""
+        """One row a test: quantity, term, f, df_num, df_den, p, p_plain, route.
+
+        Examples
+        --------
+        >>> import psdstats
+        >>> from psdstats_datasets import demo_study
+        >>> study = psdstats.read_study(demo_study("one_bench"))
+        >>> found = psdstats.compare(study, quantities=["D50"])
+        >>> found.tests_frame()[["quantity", "term", "df_num", "route"]]
+          quantity              term  df_num        route
+        0      D50  milling_time_min       4  single runs
+        """
         rows = [
             (
                 one.quantity,
@@ -233,6 +290,15 @@ class Comparison:
         """One row a variance component of each fitted model, as a relative SD in per cent.
 
         The SD is missing where the estimate of the variance is below zero.
+
+        Examples
+        --------
+        >>> import psdstats
+        >>> from psdstats_datasets import demo_study
+        >>> study = psdstats.read_study(demo_study("one_bench"))
+        >>> found = psdstats.compare(study, quantities=["D50"])
+        >>> found.variance_frame().columns.tolist()
+        ['quantity', 'component', 'variance', 'sd_percent']
         """
         rows = [
             (
@@ -246,10 +312,6 @@ class Comparison:
             for name, value in result.fit.variance_components.items()
         ]
         return pd.DataFrame(rows, columns=["quantity", "component", "variance", "sd_percent"])
-
-    def summary(self) -> str:
-        """The answer in plain words, one sentence a line, then the notes."""
-        return str(present("summary", self))
 
 
 def _effects(findings: Sequence[Finding]) -> pd.DataFrame:

@@ -39,6 +39,7 @@ from psdstats.models.contrasts import ContrastMatrix, ContrastResult, contrast_t
 from psdstats.models.design_columns import RandomSlope, level_text
 from psdstats.models.mixed_model import MixedModelFit
 from psdstats.models.multiplicity import Adjustment
+from psdstats.models.woodbury import WhitenedSpan
 from psdstats.student import critical_t
 
 _DRAWS = 999
@@ -93,11 +94,8 @@ def find_misfit(fit: MixedModelFit, plan: ComparisonPlan) -> Misfit | None:
     if place is None or place.max() < _FEWEST - 1:
         return None
     order = place.to_numpy(dtype=float)
-    v = fit.random.parts.covariance(fit.estimates.theta)
-    size, vectors = np.linalg.eigh(v)
     noise = np.random.default_rng(_SEED).standard_normal((_DRAWS, len(order)))
-    drawn = (noise * np.sqrt(np.maximum(size, 0.0))) @ vectors.T
-    weighted = np.vstack([fit.response[None], drawn]) @ _projector(v, fit.fixed.matrix)
+    weighted = _weighted_residuals(fit, noise)
     p = [float(np.mean(one >= one[0])) for one in _figures(weighted, frame, plan, order, fit)]
     plain = fit.response - fit.fixed.matrix @ fit.estimates.beta
     ends = [plain[order == 0], plain[order == order.max()]]
@@ -110,6 +108,21 @@ def find_misfit(fit: MixedModelFit, plan: ComparisonPlan) -> Misfit | None:
         first_percent=percent[0],
         last_percent=percent[1],
     )
+
+
+def _weighted_residuals(fit: MixedModelFit, noise: Array) -> Array:
+    """P times the response (first), and times draws of the model made of white noise (m, n)."""
+    found = fit.estimates
+    v = found.parts.covariance(found.theta)
+    size, vectors = np.linalg.eigh(v)
+    root = np.sqrt(np.maximum(size, 0.0))
+    if isinstance(found.parts.span, WhitenedSpan):
+        span = found.parts.span
+        drawn = span.freed(noise, (vectors * root) @ vectors.T)
+        rows = np.vstack([(fit.response - fit.fixed.matrix @ found.beta) / span.sd, drawn])
+        return np.asarray(span.freed(rows, _projector(v, found.design)) / span.sd)
+    drawn = (noise * root) @ vectors.T
+    return np.vstack([fit.response[None], drawn]) @ _projector(v, fit.fixed.matrix)
 
 
 def _figures(

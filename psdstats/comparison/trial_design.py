@@ -18,13 +18,14 @@ from psdstats.comparison.plan import ComparisonPlan, SpreadRule, columns_of
 from psdstats.comparison.response import cell_texts
 from psdstats.comparison.spread import level_order
 from psdstats.frozen import Array
+from psdstats.models.engine import squares_of
 
 _UNTOLD = 1e-8  # what rounding leaves of a combination that the runs tell
 _FEWEST = 3  # blocks that hold as many levels, from which their drift is estimated
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class TrialDesign:
+class AnalysisDesign:
     """The arrays of one response.
 
     Parameters
@@ -33,16 +34,21 @@ class TrialDesign:
         Conditions: level of the factor, level of the further factors.
     x : ndarray, shape (n, p)
         A column a condition, then further factors and blocks; not of full rank.
-    parts : ndarray, shape (k, n, n)
-        What variances multiply, the residual last.
+    columns : tuple of ndarray, each of shape (n, r)
+        Z of each Z Zᵀ that a variance multiplies; the residual has none.
     part_names : tuple of str
         "cell", "drift", "run".
     """
 
     cells: tuple[tuple[str, str], ...]
     x: Array
-    parts: Array
+    columns: tuple[Array, ...]
     part_names: tuple[str, ...]
+
+    @cached_property
+    def parts(self) -> Array:
+        """What variances multiply, the residual last, shape (k, n, n)."""
+        return squares_of(self.columns, len(self.x))
 
     @property
     def left(self) -> int:
@@ -52,7 +58,7 @@ class TrialDesign:
     @cached_property
     def row_space(self) -> Array:
         """Projector on the combinations of columns of x that the runs can tell, shape (p, p)."""
-        return np.asarray(np.linalg.pinv(self.x) @ self.x, dtype=np.float64)
+        return np.asarray(np.linalg.pinv(self.x, rcond=1e-10) @ self.x, dtype=np.float64)
 
     def is_told(self, row: Array) -> bool:
         """Whether the runs can tell a combination of the columns of x."""
@@ -83,7 +89,7 @@ class TrialDesign:
         return row
 
 
-def trial_design(frame: pd.DataFrame, plan: ComparisonPlan) -> TrialDesign:
+def trial_design(frame: pd.DataFrame, plan: ComparisonPlan) -> AnalysisDesign:
     """The design of the runs of a frame."""
     texts = cell_texts(frame, plan)
     order = frame.reset_index(drop=True).sort_values([*where_columns(plan), plan.by])
@@ -92,20 +98,20 @@ def trial_design(frame: pd.DataFrame, plan: ComparisonPlan) -> TrialDesign:
     columns = [np.array(held, dtype=float).reshape(len(texts), len(cells))]
     columns += [indicators(frame, (name,)) for name in plan.also]
     columns += [indicators(frame, columns_of(one)) for one in plan.blocks]
-    parts, names = [], []
+    varying, names = [], []
     for one in plan.cells:
-        same = same_level(frame, columns_of(one))
-        if 1.0 < same.sum(axis=0).max(initial=0.0) < len(frame):
-            parts.append(same)
+        own = indicators(frame, columns_of(one))
+        if 1.0 < own.sum(axis=0).max(initial=0.0) < len(frame):
+            varying.append(own)
             names.append("cell")
-    drift = _drift(frame, plan)
-    if drift is not None:
-        parts.append(drift)
+    drifting = drifting_blocks(frame, plan)
+    if drifting is not None and plan.drift is None:
+        varying.append(drift_lines(frame, plan, drifting))
         names.append("drift")
-    return TrialDesign(
+    return AnalysisDesign(
         cells=cells,
         x=np.hstack(columns),
-        parts=np.array([*parts, np.eye(len(frame))]),
+        columns=tuple(varying),
         part_names=(*names, "run"),
     )
 
@@ -116,7 +122,9 @@ def where_columns(plan: ComparisonPlan) -> list[str]:
 
 
 def indicators(frame: pd.DataFrame, columns: Sequence[str]) -> Array:
-    """A column a combination of levels; a level that is missing counts as one."""
+    """A column a combination of levels, one for all without columns; what is missing is a level."""
+    if not columns:
+        return np.ones((len(frame), 1))
     groups = frame.groupby(list(columns), sort=True, observed=True, dropna=False)
     number = groups.ngroup().to_numpy()
     return np.asarray(np.equal.outer(number, np.unique(number)), dtype=np.float64)
@@ -124,8 +132,6 @@ def indicators(frame: pd.DataFrame, columns: Sequence[str]) -> Array:
 
 def same_level(frame: pd.DataFrame, columns: Sequence[str]) -> Array:
     """One where two runs share a combination of levels, else zero, shape (n, n)."""
-    if not columns:
-        return np.ones((len(frame), len(frame)))
     own = indicators(frame, columns)
     return np.asarray(own @ own.T, dtype=np.float64)
 
@@ -144,18 +150,10 @@ def drifting_blocks(frame: pd.DataFrame, plan: ComparisonPlan) -> tuple[str, ...
     return None
 
 
-def drift_matrix(frame: pd.DataFrame, plan: ComparisonPlan, columns: Sequence[str]) -> Array:
-    """Covariance of lines of unit slope that blocks have in the order of the levels."""
+def drift_lines(frame: pd.DataFrame, plan: ComparisonPlan, columns: Sequence[str]) -> Array:
+    """Lines of unit slope that blocks have in the order of the levels, (n, blocks)."""
     place = level_order(frame[plan.by])
     if place is None:
-        return np.zeros((len(frame), len(frame)))
+        return np.zeros((len(frame), 1))
     order = place.to_numpy(dtype=float)
-    order = order - order.mean()
-    return np.asarray(same_level(frame, columns) * np.outer(order, order), dtype=np.float64)
-
-
-def _drift(frame: pd.DataFrame, plan: ComparisonPlan) -> Array | None:
-    columns = drifting_blocks(frame, plan)
-    if columns is None or plan.drift is not None:
-        return None
-    return drift_matrix(frame, plan, columns)
+    return np.asarray(indicators(frame, columns) * (order - order.mean())[:, None])

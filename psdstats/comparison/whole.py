@@ -36,7 +36,7 @@ from psdstats.frozen import Array
 from psdstats.limits import LEVEL, PERMUTATIONS, SEED
 from psdstats.models.design_columns import column as column_without_gaps
 from psdstats.models.design_columns import need_columns
-from psdstats.present import present
+from psdstats.present import Shown
 from psdstats.study.order import in_order
 from psdstats.study.records import Run, Study
 
@@ -82,8 +82,8 @@ class StackPart:
     untold: tuple[Remark, ...]
 
 
-@dataclass(frozen=True, kw_only=True)
-class WholeComparison:
+@dataclass(frozen=True, kw_only=True, repr=False)
+class WholeComparison(Shown):
     """Comparison of whole distributions between the levels of a factor.
 
     Parameters
@@ -104,6 +104,15 @@ class WholeComparison:
         Confidence level.
     notes : tuple of Remark
         What was merged, replaced or left out.
+
+    Examples
+    --------
+    >>> import psdstats
+    >>> from psdstats_datasets import demo_study
+    >>> study = psdstats.read_study(demo_study("four_benches"))
+    >>> found = psdstats.comparison.compare_distributions(study, permutations=99)
+    >>> found.finding.verdict, [part.name for part in found.parts]
+    (<Verdict.CHANGED: 'changed'>, ['Alder, Birch, Cedar', 'Rowan'])
     """
 
     by: str
@@ -114,16 +123,24 @@ class WholeComparison:
     level: float
     notes: tuple[Remark, ...]
 
-    def moved_frame(self) -> pd.DataFrame:
-        """All class changes in one tidy frame, with the stack's groups."""
+    def to_frame(self) -> pd.DataFrame:
+        """All class changes in one tidy frame, with the stack's groups.
+
+        Examples
+        --------
+        >>> import psdstats
+        >>> from psdstats_datasets import demo_study
+        >>> study = psdstats.read_study(demo_study("four_benches"))
+        >>> found = psdstats.comparison.compare_distributions(study, permutations=99)
+        >>> found.to_frame()[["class", "pair", "change_percent", "moved"]].head(2).round(1)
+                 class        pair  change_percent  moved
+        0      < 45 µm  0 to 6 min             0.9   True
+        1  45 to 63 µm  0 to 6 min             0.9   True
+        """
         frames = [
             one.to_frame().assign(stack=part.name) for part in self.parts for one in part.moved
         ]
         return pd.concat(frames, ignore_index=True) if frames else pd.DataFrame()
-
-    def summary(self) -> str:
-        """Whether the distribution changed and which classes moved, then the notes."""
-        return str(present("summary", self))
 
 
 def compare_distributions(
@@ -169,6 +186,15 @@ def compare_distributions(
     An empty class is given 0.65 of the balance resolution over the sample's total.  With several
     families of stacks the coordinates of each family stand in columns of their own (zero for the
     others) and the factor is taken within family, so that the exchange of runs stays exact.
+
+    Examples
+    --------
+    >>> import psdstats
+    >>> from psdstats_datasets import demo_study
+    >>> study = psdstats.read_study(demo_study("four_benches"))
+    >>> found = psdstats.comparison.compare_distributions(study, permutations=99)
+    >>> found.test.smallest_p
+    0.01
     """
     LEVEL.require("level", level, ModelError)
     PERMUTATIONS.require("permutations", permutations, ModelError)

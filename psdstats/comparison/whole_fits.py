@@ -20,7 +20,7 @@ from psdstats.distribution.fits import DistributionFit, fit_distribution
 from psdstats.errors import ModelError, SizeError
 from psdstats.frozen import Array
 from psdstats.limits import LEVEL
-from psdstats.present import present
+from psdstats.present import Shown
 from psdstats.study.records import Study
 from psdstats.uncertainty.inputs import Source
 from psdstats.uncertainty.law import prepare
@@ -50,8 +50,8 @@ class CurvePoints:
     aperture_covariance_um2: Array
 
 
-@dataclass(frozen=True, kw_only=True)
-class StudyFits:
+@dataclass(frozen=True, kw_only=True, repr=False)
+class StudyFits(Shown):
     """Fits of every run and family.
 
     Parameters
@@ -118,10 +118,6 @@ class StudyFits:
             )
         return pd.DataFrame(rows)
 
-    def summary(self) -> str:
-        """How many runs each family describes within their uncertainty."""
-        return str(present("summary", self))
-
 
 def curve_points(
     study: Study, *, sources: Iterable[str | Source] | None = None
@@ -181,6 +177,16 @@ def fit_study(
     ------
     SizeError, UncertaintyError
         As `propagate`.
+
+    Examples
+    --------
+    >>> import psdstats
+    >>> from psdstats_datasets import demo_study
+    >>> study = psdstats.read_study(demo_study("one_bench"))
+    >>> fits = psdstats.comparison.fit_study(study, families=["log-normal"])
+    >>> fits.families_frame()[["family", "fitted", "described"]]
+           family  fitted  described
+    0  log-normal       5          1
     """
     LEVEL.require("coverage", coverage, ModelError)
     fits: dict[tuple[str, Family], DistributionFit] = {}

@@ -32,7 +32,7 @@ from psdstats.distribution.fit_families import Family, FamilyForm, Minimum, form
 from psdstats.errors import SizeError
 from psdstats.frozen import Array, freeze_arrays
 from psdstats.limits import LEVEL
-from psdstats.present import present
+from psdstats.present import Shown
 from psdstats.student import critical_t
 
 _SMALLEST = 1e-7  # misfit SDs below this change nothing that a balance could show
@@ -85,8 +85,8 @@ class FittedSize:
     extrapolated: bool
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
-class DistributionFit:
+@dataclass(frozen=True, kw_only=True, eq=False, repr=False)
+class DistributionFit(Shown):
     """A fitted distribution.
 
     Parameters
@@ -111,6 +111,14 @@ class DistributionFit:
         Percentiles of the fitted curve.
     status : str
         "converged" or "not settled".
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from psdstats.distribution import fit_distribution
+    >>> fit = fit_distribution([63, 125, 250], [0.10, 0.48, 0.90], covariance=1e-5 * np.eye(3))
+    >>> fit.status, fit.df
+    ('converged', 1)
     """
 
     family: Family
@@ -143,6 +151,14 @@ class DistributionFit:
         -------
         ndarray, shape (n,)
             Fractions, 0 to 1.
+
+        Examples
+        --------
+        >>> import numpy as np
+        >>> from psdstats.distribution import fit_distribution
+        >>> fit = fit_distribution([63, 125, 250], [0.10, 0.48, 0.90], covariance=1e-5 * np.eye(3))
+        >>> fit.undersize([63, 125]).round(2)
+        array([0.14, 0.45])
         """
         ln_size = np.log(np.asarray(size_um, dtype=float))
         return form_of(self.family).curve(ln_size, self.theta)[0]
@@ -152,18 +168,19 @@ class DistributionFit:
         """Whether the points lie as near the curve as their uncertainty says; None if untold."""
         return None if np.isnan(self.p) else bool(self.p >= POOR)
 
-    def summary(self) -> str:
-        """The fit in words.
-
-        Returns
-        -------
-        str
-            Parameters with intervals, and how well the points lie on the curve.
-        """
-        return str(present("summary", self))
-
     def to_frame(self) -> pd.DataFrame:
-        """One row a parameter: family, parameter, value, lower, upper, chi_squared, df, p, …."""
+        """One row a parameter: family, parameter, value, lower, upper, chi_squared, df, p, ….
+
+        Examples
+        --------
+        >>> import numpy as np
+        >>> from psdstats.distribution import fit_distribution
+        >>> fit = fit_distribution([63, 125, 250], [0.10, 0.48, 0.90], covariance=1e-5 * np.eye(3))
+        >>> fit.to_frame()[["parameter", "value"]].round(2)
+                   parameter   value
+        0  characteristic_um  159.32
+        1           exponent    2.08
+        """
         return pd.DataFrame(
             {
                 "family": str(self.family),
@@ -180,7 +197,19 @@ class DistributionFit:
         )
 
     def sizes_frame(self) -> pd.DataFrame:
-        """One row a percentile: family, level, size_um, lower_um, upper_um, extrapolated."""
+        """One row a percentile: family, level, size_um, lower_um, upper_um, extrapolated.
+
+        Examples
+        --------
+        >>> import numpy as np
+        >>> from psdstats.distribution import fit_distribution
+        >>> fit = fit_distribution([63, 125, 250], [0.10, 0.48, 0.90], covariance=1e-5 * np.eye(3))
+        >>> fit.sizes_frame()[["level", "size_um", "extrapolated"]].round(0)
+           level  size_um  extrapolated
+        0    0.0     54.0          True
+        1    0.0    134.0         False
+        2    1.0    238.0         False
+        """
         return pd.DataFrame([{"family": str(self.family), **vars(one)} for one in self.sizes])
 
 

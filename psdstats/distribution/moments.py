@@ -23,7 +23,7 @@ from psdstats.distribution.arrays import ClassMean, class_sizes_um, study_arrays
 from psdstats.distribution.curves import cumulative_undersize
 from psdstats.errors import SizeError
 from psdstats.frozen import Array
-from psdstats.present import present
+from psdstats.present import Shown
 from psdstats.sieves.standards import FinenessClass, fineness_classes
 from psdstats.study.records import Study
 
@@ -204,8 +204,8 @@ def _checked(class_size_um: ArrayLike, fraction: ArrayLike) -> tuple[Array, Arra
 _ROUNDING = 1e-12  # an undersize this little below the share is a rounding error of a sum
 
 
-@dataclass(frozen=True, kw_only=True)
-class Fineness:
+@dataclass(frozen=True, kw_only=True, repr=False)
+class Fineness(Shown):
     """Fineness by the step rule.
 
     Parameters
@@ -229,16 +229,6 @@ class Fineness:
     share: float
     finest_um: float
     coarsest_um: float
-
-    def summary(self) -> str:
-        """The finding in words.
-
-        Returns
-        -------
-        str
-            Classes and step size.
-        """
-        return str(present("summary", self))
 
 
 def fineness(

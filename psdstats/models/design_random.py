@@ -17,17 +17,22 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
+from scipy import sparse
 
 from psdstats.columns import signed
+from psdstats.covariance import Covariance, SharedErrors
 from psdstats.errors import ModelError
 from psdstats.frozen import Array
 from psdstats.models.design_columns import RandomSlope, column, factor_column
 from psdstats.models.engine import BatchFit, CovarianceParts
 from psdstats.models.span import LevelColumns, Span, build_span, columns_outside
+from psdstats.models.woodbury import WhitenedSpan
 
 
-def known_covariance(known: ArrayLike | pd.DataFrame | None, frame: pd.DataFrame) -> Array | None:
-    """V_known as an array in the order of the rows of a frame.
+def known_covariance(
+    known: ArrayLike | pd.DataFrame | SharedErrors | None, frame: pd.DataFrame
+) -> Covariance | None:
+    """V_known in the order of the rows of a frame.
 
     Shapes: known (n, n).
 
@@ -39,8 +44,8 @@ def known_covariance(known: ArrayLike | pd.DataFrame | None, frame: pd.DataFrame
     array([[2., 0.],
            [0., 1.]])
     """
-    if known is None:
-        return None
+    if known is None or isinstance(known, SharedErrors):
+        return known
     if isinstance(known, pd.DataFrame):
         known = _in_order(known, frame)
     matrix, n = np.asarray(known, dtype=float), len(frame)
@@ -113,12 +118,17 @@ class Grouping:
     components: tuple[int, ...]
     cross: int | None
 
-    def indicators(self, span: Span | None = None) -> Array:
+    def indicators(self, span: Span | WhitenedSpan | None = None) -> Array:
         """Z, shape (n, n_levels, effects); QᵀZ, shape (m, n_levels, effects), with a span."""
         size = len(self.levels)
         if span is None:
             return np.eye(size)[self.codes][:, :, None] * self.columns[:, None, :]
         return np.stack([span.of_levels(self.codes, size, v) for v in self.columns.T], axis=2)
+
+    def sparse_columns(self) -> list[sparse.csr_array]:
+        """Z of each effect, shape (n, n_levels)."""
+        rows, shape = np.arange(len(self.codes)), (len(self.codes), len(self.levels))
+        return [sparse.csr_array((v, (rows, self.codes)), shape=shape) for v in self.columns.T]
 
     def spread(self, theta: Array) -> Array:
         """Covariance of the effects of one level, shape (effects, effects), from all θ (q,)."""
@@ -201,11 +211,7 @@ class RandomDesign:
                 f"estimated; take terms out, add replicates, or use a known covariance with "
                 f"residual=False."
             )
-        x = design if parts.span is None else parts.span.coordinates(design.T).T
-        complement = np.linalg.qr(x, mode="complete")[0][:, p:]
-        flat = (complement.T @ parts.matrices @ complement).reshape(len(names), -1)
-        if parts.span is not None and parts.outside is not None:
-            flat = np.column_stack([flat, np.sqrt(parts.span.n_outside) * parts.outside])
+        flat, rounding = _freed_of(design, parts)
         size = np.sqrt((flat**2).sum(axis=1))
         for name, one in zip(names, size, strict=True):
             if one <= 1e-9:
@@ -217,7 +223,7 @@ class RandomDesign:
         for k in range(1, len(names)):
             weights, *_ = np.linalg.lstsq(scaled[:k].T, scaled[k], rcond=None)
             left = scaled[k] - weights @ scaled[:k]
-            if np.sqrt((left**2).sum()) <= 1e-8:
+            if np.sqrt((left**2).sum()) <= rounding:
                 mates = [names[j] for j in range(k) if abs(weights[j]) > 1e-6]
                 raise ModelError(
                     f"The variances of {names[k]!r} and {' and '.join(repr(m) for m in mates)} "
@@ -226,12 +232,38 @@ class RandomDesign:
                 )
 
 
+def _freed_of(design: Array, parts: CovarianceParts) -> tuple[Array, float]:
+    """Rows with the inner products of the G_k freed of X (n, p), and what rounding leaves of one.
+
+    With columns the products are ‖Z_jᵀMZ_k‖², M being what X leaves.
+    """
+    if parts.columns is not None:
+        q_x = np.linalg.qr(design)[0]
+        z = [(one, one.T @ q_x) for one in parts.columns]
+        inner = np.empty((len(z) + 1,) * 2)
+        inner[-1, -1] = len(design) - design.shape[1]
+        for j, (one, own) in enumerate(z):
+            inner[j, -1] = inner[-1, j] = one.power(2).sum() - np.square(own).sum()
+            for k, (other, theirs) in enumerate(z):
+                inner[j, k] = np.square((one.T @ other).toarray() - own @ theirs.T).sum()
+        value, vector = np.linalg.eigh(inner)
+        return np.asarray(vector * np.sqrt(np.maximum(value, 0.0))), 1e-6
+    x, span = design, parts.span
+    if isinstance(span, Span):
+        x = span.coordinates(design.T).T
+    complement = np.linalg.qr(x, mode="complete")[0][:, design.shape[1] :]
+    flat = (complement.T @ parts.matrices @ complement).reshape(len(parts.matrices), -1)
+    if isinstance(span, Span) and parts.outside is not None:
+        flat = np.column_stack([flat, np.sqrt(span.n_outside) * parts.outside])
+    return flat, 1e-8
+
+
 def build_random(
     frame: pd.DataFrame,
     random: Sequence[RandomSpec],
     *,
     residual: bool = True,
-    known: ArrayLike | pd.DataFrame | None = None,
+    known: ArrayLike | pd.DataFrame | SharedErrors | None = None,
     design: Array | None = None,
 ) -> RandomDesign:
     """Covariance matrices for a list of groupings and slopes.
@@ -246,8 +278,13 @@ def build_random(
         names += own
     if residual:
         names.append("residual")
-    span = None
-    if design is not None and residual and known is None and len(frame) > _SHORT:
+    span, z = None, None
+    crossed = [(*one.components, one.cross) for one in groupings if one.cross is not None]
+    if isinstance(known, SharedErrors) and (crossed or not residual):
+        known = np.asarray(known)
+    if isinstance(known, SharedErrors):
+        z = [own for one in groupings for own in one.sparse_columns()]
+    elif design is not None and residual and known is None and len(frame) > _SHORT:
         span = _span(design, groupings)
     elif len(frame) > _MOST_ROWS:
         raise ModelError(
@@ -255,13 +292,16 @@ def build_random(
             f"variance, matrices are kept whole and only up to {_MOST_ROWS} rows; fit means of "
             f"replicates instead."
         )
-    crossed = [(*one.components, one.cross) for one in groupings if one.cross is not None]
+    size = len(frame) if span is None else span.size
     covariance = CovarianceParts(
-        matrices=_matrices(groupings, names, len(frame) if span is None else span.size, span),
+        matrices=np.zeros((len(names), 0, 0))
+        if z is not None
+        else _matrices(groupings, names, size, span),
         is_variance=~np.isin(np.arange(len(names)), [cross for *_, cross in crossed]),
         blocks=tuple((first, second, cross) for first, second, cross in crossed),
         known=known_covariance(known, frame),
         span=span,
+        columns=z,
         outside=None if span is None else np.array([n == "residual" for n in names], float),
     )
     return RandomDesign(groupings=tuple(groupings), names=tuple(names), parts=covariance)

@@ -8,17 +8,21 @@ a `Span`; outside it V is one variance.  No testing here (`kenward_roger`).
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy import sparse
 
+from psdstats.covariance import Covariance, SharedErrors
 from psdstats.errors import ModelError
 from psdstats.frozen import Array
 from psdstats.models.likelihood import Criterion, Outside, build_problem, invert_positive
 from psdstats.models.solver import Bounds, let_free, maximise, settle_edge
 from psdstats.models.span import Span
+from psdstats.models.woodbury import Columns, SharedProblem, WhitenedSpan, shared_problem
 
 Mask = NDArray[np.bool_]
 
@@ -31,15 +35,19 @@ class CovarianceParts:
     ----------
     matrices : ndarray, shape (q, n, n)
         The G_k; q may be 0, then V = V_known and nothing is estimated.  With a span (q, m, m), the
-        QᵀG_kQ.
+        QᵀG_kQ.  Where columns stand for them, (q, 0, 0).
     is_variance : ndarray of bool, shape (q,)
         False for covariances between intercept and slope.
     blocks : tuple of (int, int, int)
         (variance, variance, covariance) positions that form 2 x 2 matrices.
-    known : ndarray, shape (n, n), or None
+    known : ndarray or SharedErrors, shape (n, n), or None
         V_known.  With a span (m, m), in its coordinates.
-    span : Span or None
+    span : Span, WhitenedSpan or None
         Where the matrices live, unless they are those of all rows.
+    columns : tuple of sparse array, or None
+        Beside shared errors: Z_k with G_k = Z_k Z_kᵀ, of all but the last, which is the residual.
+    leak : ndarray, shape (m, m), or None
+        With a whitened span: what the square of the residual's G has in it beyond its own there.
     outside : ndarray, shape (q,), or None
         With a span: what a G_k multiplies the identity by outside it (1 for the residual).
     outside_known : float
@@ -49,10 +57,31 @@ class CovarianceParts:
     matrices: Array
     is_variance: Mask
     blocks: tuple[tuple[int, int, int], ...] = ()
-    known: Array | None = None
-    span: Span | None = None
+    known: Covariance | None = None
+    span: Span | WhitenedSpan | None = None
+    columns: Columns | None = None
+    leak: Array | None = None
     outside: Array | None = None
     outside_known: float = 0.0
+
+    @classmethod
+    def of(cls, columns: Sequence[Array], known: Covariance) -> CovarianceParts:
+        """Variances of columns Z_k (n, r_k) and of single rows beside a known covariance."""
+        is_shared, count = isinstance(known, SharedErrors), len(columns) + 1
+        return cls(
+            matrices=np.zeros((count, 0, 0)) if is_shared else squares_of(columns, len(known)),
+            is_variance=np.ones(count, dtype=bool),
+            known=known,
+            columns=[sparse.csr_array(z) for z in columns] if is_shared else None,
+        )
+
+    def whole(self) -> CovarianceParts:
+        """The same with matrices over all rows in place of columns."""
+        if self.columns is None or self.known is None:
+            return self
+        own = [z.toarray() for z in self.columns]
+        matrices, known = squares_of(own, len(self.known)), np.asarray(self.known)
+        return replace(self, matrices=matrices, known=known, columns=None)
 
     def covariance(self, theta: Array) -> Array:
         """Covariance of the rows.
@@ -122,6 +151,11 @@ class BatchFit:
         return replace(self, **arrays)
 
 
+def squares_of(columns: Sequence[Array], n: int) -> Array:
+    """Z Zᵀ of each columns (n, r), and the identity last, (q, n, n)."""
+    return np.array([*(z @ z.T for z in columns), np.eye(n)])
+
+
 _BY_RESPONSE = (
     "theta",
     "log_likelihood",
@@ -155,11 +189,16 @@ def fit_batch(
     y = np.atleast_2d(np.asarray(responses, dtype=float))
     x = np.asarray(design, dtype=float)
     q, criterion = len(parts.matrices), Criterion(criterion)
+    if parts.columns is not None and criterion is Criterion.ML:
+        parts = parts.whole()
     # residuals of a first fit carry no large mean, which would cost digits
     first = np.linalg.lstsq(x, y.T, rcond=None)[0].T
     y = y - first @ x.T
+    if parts.columns is not None and isinstance(parts.known, SharedErrors):
+        found = _joined([_fit_shared(one, x, parts, parts.known, free, tolerance) for one in y])
+        return replace(found, beta=found.beta + first)
     count, squares = 0, np.zeros(len(y))
-    if parts.span is not None:
+    if isinstance(parts.span, Span):
         inside = parts.span.coordinates(y)
         count, squares = parts.span.n_outside, parts.span.squares_outside(y, inside)
         y, x = inside, parts.span.coordinates(x.T).T
@@ -171,10 +210,15 @@ def fit_batch(
             count=count, slopes=slopes, known=parts.outside_known, squares=squares[some]
         )
         pieces.append(_fit_chunk(y[some], x, parts, outside, criterion, free, tolerance))
+    found = _joined(pieces)
+    return replace(found, beta=found.beta + first)
+
+
+def _joined(pieces: Sequence[BatchFit]) -> BatchFit:
+    """Fits of some responses after each other."""
     arrays: dict[str, Any] = {
         k: np.concatenate([getattr(piece, k) for piece in pieces]) for k in _BY_RESPONSE
     }
-    arrays["beta"] = arrays["beta"] + first
     return replace(pieces[0], **arrays)
 
 
@@ -193,7 +237,7 @@ def _fit_chunk(
         y,
         x,
         parts.matrices,
-        parts.known,
+        None if parts.known is None else np.asarray(parts.known),
         criterion=criterion,
         blocks=parts.blocks,
         guard=free or guard,
@@ -228,6 +272,66 @@ def _fit_chunk(
         criterion=criterion,
         free=free,
         strata_only=not problem.quadratic.dense.shape[1],
+    )
+
+
+def _fit_shared(
+    y: Array,
+    x: Array,
+    parts: CovarianceParts,
+    known: SharedErrors,
+    free: bool,
+    tolerance: float,
+) -> BatchFit:
+    """The maximum for one response with shared errors, in the coordinates of a whitened span."""
+    problem = shared_problem(y, x, parts.columns or (), known)
+    bounds = Bounds(variance=parts.is_variance)
+    q = len(parts.is_variance)
+    solution = maximise(problem, np.full((1, q), 1.0 / q), bounds, tolerance=tolerance)
+    if free:
+        let_free(problem, solution)
+    value, at = problem.back(solution.value), problem.point(solution.theta[0])
+    if at is None:
+        raise ModelError(
+            "The covariance of the runs is not positive definite where its likelihood is largest; "
+            "leave a grouping out, or compare fewer runs at a time."
+        )
+    scale = float(problem.response_scale[0])
+    span, inside, precision = problem.span(at)
+    return BatchFit(
+        design=inside[:, : x.shape[1]] / scale,
+        parts=_in_span(parts, problem, at.w, span, inside),
+        theta=solution.theta * scale**2 / problem.matrix_scale,
+        log_likelihood=value.log_likelihood,
+        score=value.score,
+        expected=value.expected,
+        observed=value.observed,
+        beta=scale * problem.coefficients(at)[None],
+        beta_covariance=scale**2 * at.phi[None],
+        precision=precision[None],
+        on_edge=solution.on_edge,
+        converged=solution.converged,
+        criterion=Criterion.REML,
+        free=free,
+        strata_only=False,
+    )
+
+
+def _in_span(
+    parts: CovarianceParts, problem: SharedProblem, w: Array, span: WhitenedSpan, inside: Array
+) -> CovarianceParts:
+    """The parts in the coordinates of a whitened span, U being (m, M) there."""
+    scale, (p, ends) = problem.response_scale[0], (problem.x.shape[1], np.cumsum(problem.widths))
+    of_rows, square = (span.basis.T @ (w[:, None] ** k * span.basis) for k in (1, 2))
+    columns = np.split(inside[:, p:], ends, axis=1)
+    own = [*(z @ z.T for z in columns[:-1]), of_rows]
+    alone = span.basis.T @ ((problem.known.own * w)[:, None] * span.basis)
+    return replace(
+        parts,
+        matrices=np.array(own) * problem.matrix_scale[:, None, None] / scale**2,
+        known=alone + columns[-1] @ columns[-1].T,
+        span=replace(span, sd=span.sd * scale),
+        leak=(square - of_rows @ of_rows) / scale**4,
     )
 
 

@@ -96,6 +96,8 @@ def adjusted_covariance(fit: BatchFit, *, drop_edges: bool = False) -> AdjustedC
         w = np.where(known, 0.0, np.linalg.inv(np.where(known, np.eye(q), w / scale)) / scale)
     flat = pushed.swapaxes(-3, -2).reshape(*lead, n, q * p)
     squares = (flat.mT @ fit.precision @ flat).reshape(*lead, q, p, q, p)
+    if fit.parts.leak is not None:
+        squares[..., -1, :, -1, :] += weighted.mT @ fit.parts.leak @ weighted
     bent = np.einsum("...ij,...ixjy->...xy", w, squares, optimize=True)
     mixed = np.einsum("...ij,...jxy->...ixy", w, slopes)
     bent -= (slopes @ phi[..., None, :, :] @ mixed).sum(axis=-3)

@@ -328,7 +328,7 @@ def _design(
 
 def _is_felt(x: Array, known: Array, question: Question, y: Array) -> bool:
     """Whether a known covariance counts beside the scatter, in it and in what is asked."""
-    inverse = np.linalg.pinv(x)
+    inverse = np.linalg.pinv(x, rcond=1e-10)
     weights, rest = question.contrasts @ inverse, y - x @ (inverse @ y)
     left = len(x) - np.linalg.matrix_rank(x)
     if not left:

@@ -289,7 +289,41 @@ class LikelihoodValue:
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class Problem:
+class Scaled:
+    """Units in which a likelihood is maximised.
+
+    Parameters
+    ----------
+    response_scale : ndarray, shape (B,)
+        What each response was divided by.
+    matrix_scale : ndarray, shape (q,)
+        What each G_k was divided by.
+    n_free : int
+        Dimension of the space the likelihood is taken in (n - p for REML, n for ML).
+    constant : float
+        Added to the log likelihood of every response.
+    """
+
+    response_scale: Array
+    matrix_scale: Array
+    n_free: int
+    constant: float
+
+    def back(self, value: LikelihoodValue) -> LikelihoodValue:
+        """Value, score and information of every response in the units of the responses."""
+        factor = self.matrix_scale / self.response_scale[:, None] ** 2
+        pairs = factor[:, :, None] * factor[:, None, :]
+        level = value.log_likelihood - self.n_free * np.log(self.response_scale) + self.constant
+        return LikelihoodValue(
+            log_likelihood=level,
+            score=value.score * factor,
+            expected=value.expected * pairs,
+            observed=value.observed * pairs,
+        )
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Problem(Scaled):
     """A likelihood ready to be maximised, in scaled units.
 
     Parameters
@@ -301,14 +335,6 @@ class Problem:
         itself stays positive definite where θ may go below zero or V_known is singular.
     data : FamilyData
         The responses in the rotated space of ``quadratic``.
-    response_scale : ndarray, shape (B,)
-        What each response was divided by.
-    matrix_scale : ndarray, shape (q,)
-        What each G_k was divided by.
-    n_free : int
-        Dimension of the space the likelihood is taken in (n - p for REML, n for ML).
-    constant : float
-        Added to the log likelihood of every response.
     criterion : Criterion
         Which likelihood it is.
     """
@@ -316,10 +342,6 @@ class Problem:
     quadratic: Family
     whole: Family | None
     data: FamilyData
-    response_scale: Array
-    matrix_scale: Array
-    n_free: int
-    constant: float
     criterion: Criterion
 
     def value(self, theta: Array, rows: NDArray[np.intp]) -> LikelihoodValue:
@@ -338,18 +360,6 @@ class Problem:
             score=0.5 * (form.forms - trace.traces),
             expected=0.5 * trace.trace_pairs,
             observed=form.form_pairs - 0.5 * trace.trace_pairs,
-        )
-
-    def back(self, value: LikelihoodValue) -> LikelihoodValue:
-        """Value, score and information of every response in the units of the responses."""
-        factor = self.matrix_scale / self.response_scale[:, None] ** 2
-        pairs = factor[:, :, None] * factor[:, None, :]
-        level = value.log_likelihood - self.n_free * np.log(self.response_scale) + self.constant
-        return LikelihoodValue(
-            log_likelihood=level,
-            score=value.score * factor,
-            expected=value.expected * pairs,
-            observed=value.observed * pairs,
         )
 
 

@@ -15,6 +15,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
+from psdstats.covariance import SharedErrors
 from psdstats.errors import ModelError
 from psdstats.findings import Remark, RemarkKind
 from psdstats.frozen import Array
@@ -32,6 +33,7 @@ from psdstats.models.kenward_roger import (
     single_df,
 )
 from psdstats.models.likelihood import Choice, Criterion
+from psdstats.present import Shown
 from psdstats.student import critical_t, two_sided_p
 
 # rows beyond the fixed effects up to which tests miss their level: three variances or more, and
@@ -41,7 +43,7 @@ _FEW_WITH_CELLS, _FEW_WITH_KNOWN = 20, 8
 _TINY = 1e-10  # share of the largest below which a variance, or an eigenvalue of V, is as good as 0
 
 
-class Method(Choice):
+class Inference(Choice):
     """How degrees of freedom are found; a large-sample test is not among the choices."""
 
     KENWARD_ROGER = "kenward-roger"
@@ -96,7 +98,7 @@ class TermTest:
     ----------
     term : str
         What was tested.
-    method : Method
+    method : Inference
         How the degrees of freedom were found.
     f, df_num, df_den, p : float
         Statistic (scaling included), degrees of freedom, upper tail.
@@ -105,7 +107,7 @@ class TermTest:
     """
 
     term: str
-    method: Method
+    method: Inference
     f: float
     df_num: int
     df_den: float
@@ -113,8 +115,8 @@ class TermTest:
     scaling: float
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
-class MixedModelFit:
+@dataclass(frozen=True, kw_only=True, eq=False, repr=False)
+class MixedModelFit(Shown):
     """One response fitted, and what can be asked of the fit.
 
     Parameters
@@ -129,6 +131,24 @@ class MixedModelFit:
         Groupings and their covariance matrices.
     estimates : BatchFit
         Variance parameters, coefficients, likelihood and information, of one response.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from psdstats.models import MixedModel
+    >>> trial = pd.DataFrame(
+    ...     {
+    ...         "ln_D50": [5.9, 5.5, 5.2, 6.0, 5.4, 5.3, 5.8, 5.6, 5.1],
+    ...         "time": ["0", "5", "9"] * 3,
+    ...         "group": list("aaabbbccc"),
+    ...     }
+    ... )
+    >>> fit = MixedModel(trial, response="ln_D50", fixed=["time"], random=["group"]).fit()
+    >>> fit.variance_components.round(3)
+    component
+    group       0.00
+    residual    0.01
+    Name: variance, dtype: float64
     """
 
     model: MixedModel
@@ -136,6 +156,14 @@ class MixedModelFit:
     fixed: FixedDesign
     random: RandomDesign
     estimates: BatchFit
+
+    @cached_property
+    def whole(self) -> MixedModelFit:
+        """The same with its covariance as a matrix over all rows, as resampling asks for it."""
+        known = self.model.known_covariance
+        if not isinstance(known, SharedErrors):
+            return self
+        return replace(self.model, known_covariance=np.asarray(known)).fit()
 
     @property
     def reml_log_likelihood(self) -> float:
@@ -225,19 +253,14 @@ class MixedModelFit:
         drop = Boundary(self.model.boundary) is Boundary.DROP
         return adjusted_covariance(self.estimates, drop_edges=drop)
 
-    def _used(self, rows: Array, method: Method | str) -> tuple[Array, Array]:
+    def _used(self, rows: Array, method: Inference | str) -> tuple[Array, Array]:
         """Covariance of the coefficients, and degrees of freedom of single contrasts (m, p)."""
-        if Method(method) is Method.SATTERTHWAITE:
+        if Inference(method) is Inference.SATTERTHWAITE:
             return self.covariance.plain, satterthwaite_df(self.estimates, self.covariance, rows)
         return self.covariance.adjusted, single_df(self.covariance, rows)
 
-    @property
-    def fixed_effects(self) -> pd.DataFrame:
-        """Coefficients with Kenward–Roger inference at 95 %; see `coefficients`."""
-        return self.coefficients()
-
-    def coefficients(
-        self, *, method: Method | str = Method.KENWARD_ROGER, level: float = 0.95
+    def to_frame(
+        self, *, method: Inference | str = Inference.KENWARD_ROGER, level: float = 0.95
     ) -> pd.DataFrame:
         """Coefficients with standard errors, t, p and intervals.
 
@@ -253,6 +276,25 @@ class MixedModelFit:
         DataFrame
             One row a coefficient: estimate, standard_error, standard_error_adjusted, df, t, p,
             lower, upper.
+
+        Examples
+        --------
+        >>> import pandas as pd
+        >>> from psdstats.models import MixedModel
+        >>> trial = pd.DataFrame(
+        ...     {
+        ...         "ln_D50": [5.9, 5.5, 5.2, 6.0, 5.4, 5.3, 5.8, 5.6, 5.1],
+        ...         "time": ["0", "5", "9"] * 3,
+        ...         "group": list("aaabbbccc"),
+        ...     }
+        ... )
+        >>> fit = MixedModel(trial, response="ln_D50", fixed=["time"], random=["group"]).fit()
+        >>> fit.to_frame()[["estimate", "df"]].round(3)
+                     estimate   df
+        coefficient
+        (Intercept)       5.9  6.0
+        time[5]          -0.4  4.0
+        time[9]          -0.7  4.0
         """
         estimate = self.estimates.beta
         covariance, df = self._used(np.eye(len(estimate)), method)
@@ -272,7 +314,7 @@ class MixedModelFit:
             index=pd.Index(self.fixed.names, name="coefficient"),
         )
 
-    def test(self, term: TermSpec, method: Method | str = Method.KENWARD_ROGER) -> TermTest:
+    def test(self, term: TermSpec, method: Inference | str = Inference.KENWARD_ROGER) -> TermTest:
         """F test of a term of the fixed part.
 
         Parameters
@@ -295,6 +337,21 @@ class MixedModelFit:
         -----
         The hypothesis is that equally weighted cell means of the term's factors do not differ
         (averaged over factors the term interacts with).
+
+        Examples
+        --------
+        >>> import pandas as pd
+        >>> from psdstats.models import MixedModel
+        >>> trial = pd.DataFrame(
+        ...     {
+        ...         "ln_D50": [5.9, 5.5, 5.2, 6.0, 5.4, 5.3, 5.8, 5.6, 5.1],
+        ...         "time": ["0", "5", "9"] * 3,
+        ...         "group": list("aaabbbccc"),
+        ...     }
+        ... )
+        >>> fit = MixedModel(trial, response="ln_D50", fixed=["time"], random=["group"]).fit()
+        >>> round(fit.test("time").p, 4)
+        0.0026
         """
         label = self.fixed.term(term).label
         return self.test_matrix(self.fixed.hypothesis(term), method=method, term=label)
@@ -303,7 +360,7 @@ class MixedModelFit:
         self,
         contrast: ArrayLike,
         *,
-        method: Method | str = Method.KENWARD_ROGER,
+        method: Inference | str = Inference.KENWARD_ROGER,
         term: str = "contrast matrix",
     ) -> TermTest:
         """F test of Lβ = 0.
@@ -325,6 +382,21 @@ class MixedModelFit:
         ------
         ModelError
             If L has the wrong width or rows that repeat each other.
+
+        Examples
+        --------
+        >>> import pandas as pd
+        >>> from psdstats.models import MixedModel
+        >>> trial = pd.DataFrame(
+        ...     {
+        ...         "ln_D50": [5.9, 5.5, 5.2, 6.0, 5.4, 5.3, 5.8, 5.6, 5.1],
+        ...         "time": ["0", "5", "9"] * 3,
+        ...         "group": list("aaabbbccc"),
+        ...     }
+        ... )
+        >>> fit = MixedModel(trial, response="ln_D50", fixed=["time"], random=["group"]).fit()
+        >>> round(fit.test_matrix([[0, 1, 0], [0, 0, 1]]).p, 4)
+        0.0026
         """
         rows = np.atleast_2d(np.asarray(contrast, dtype=float))
         if rows.shape[1] != len(self.fixed.names) or np.linalg.matrix_rank(rows) < len(rows):
@@ -333,8 +405,8 @@ class MixedModelFit:
                 f"{np.linalg.matrix_rank(rows)}; it needs {len(self.fixed.names)} columns, one a "
                 f"coefficient, and rows that do not repeat each other."
             )
-        chosen = Method(method)
-        run = kenward_roger if chosen is Method.KENWARD_ROGER else satterthwaite
+        chosen = Inference(method)
+        run = kenward_roger if chosen is Inference.KENWARD_ROGER else satterthwaite
         found = run(self.estimates, self.covariance, rows)
         return TermTest(
             term=term,
@@ -351,7 +423,7 @@ class MixedModelFit:
         term: TermSpec,
         *,
         by: str | None = None,
-        method: Method | str = Method.KENWARD_ROGER,
+        method: Inference | str = Inference.KENWARD_ROGER,
         level: float = 0.95,
     ) -> pd.DataFrame:
         """Means of a factor's levels (or of cells), equally weighted over the other factors.
@@ -377,6 +449,24 @@ class MixedModelFit:
         ------
         ModelError
             If a term is unknown or no factor.
+
+        Examples
+        --------
+        >>> import pandas as pd
+        >>> from psdstats.models import MixedModel
+        >>> trial = pd.DataFrame(
+        ...     {
+        ...         "ln_D50": [5.9, 5.5, 5.2, 6.0, 5.4, 5.3, 5.8, 5.6, 5.1],
+        ...         "time": ["0", "5", "9"] * 3,
+        ...         "group": list("aaabbbccc"),
+        ...     }
+        ... )
+        >>> fit = MixedModel(trial, response="ln_D50", fixed=["time"], random=["group"]).fit()
+        >>> fit.marginal_means("time").iloc[:, :2].round(2)
+          time  estimate
+        0    0       5.9
+        1    5       5.5
+        2    9       5.2
         """
         factors = (*self.fixed.variables(term), *([] if by is None else [by]))
         cells, weights = cell_means(self.fixed, factors)
@@ -395,7 +485,7 @@ class MixedModelFit:
         adjust: str = "default",
         by: str | None = None,
         level: float = 0.95,
-        method: Method | str = Method.KENWARD_ROGER,
+        method: Inference | str = Inference.KENWARD_ROGER,
         degree: int = 1,
     ) -> ContrastResult:
         """Compare the levels of a factor, as one family.
@@ -427,6 +517,21 @@ class MixedModelFit:
         ------
         ModelError
             If the term or kind is unknown or does not fit the factor.
+
+        Examples
+        --------
+        >>> import pandas as pd
+        >>> from psdstats.models import MixedModel
+        >>> trial = pd.DataFrame(
+        ...     {
+        ...         "ln_D50": [5.9, 5.5, 5.2, 6.0, 5.4, 5.3, 5.8, 5.6, 5.1],
+        ...         "time": ["0", "5", "9"] * 3,
+        ...         "group": list("aaabbbccc"),
+        ...     }
+        ... )
+        >>> fit = MixedModel(trial, response="ln_D50", fixed=["time"], random=["group"]).fit()
+        >>> [one.label for one in fit.contrasts("time", kind="against first").contrasts]
+        ['5 - 0', '9 - 0']
         """
         asked = asked_contrasts(self.fixed, term, kind=kind, by=by, degree=degree)
         return contrast_table(
@@ -488,7 +593,7 @@ class MixedModel:
     response: str
     fixed: Sequence[TermSpec] = ()
     random: Sequence[RandomSpec] = ()
-    known_covariance: ArrayLike | pd.DataFrame | None = None
+    known_covariance: ArrayLike | pd.DataFrame | SharedErrors | None = None
     factors: Sequence[str] = ()
     residual: bool = True
     boundary: Boundary | str = Boundary.ZERO
@@ -510,6 +615,22 @@ class MixedModel:
         ModelError
             If columns are missing or have gaps, terms are aliased, an interaction has empty cells,
             or variances cannot be told apart; the message names what.
+
+        Examples
+        --------
+        >>> import pandas as pd
+        >>> from psdstats.models import MixedModel
+        >>> trial = pd.DataFrame(
+        ...     {
+        ...         "ln_D50": [5.9, 5.5, 5.2, 6.0, 5.4, 5.3, 5.8, 5.6, 5.1],
+        ...         "time": ["0", "5", "9"] * 3,
+        ...         "group": list("aaabbbccc"),
+        ...     }
+        ... )
+        >>> MixedModel(trial, response="ln_D50", fixed=["time"]).fit().variance_components.round(3)
+        component
+        residual    0.01
+        Name: variance, dtype: float64
         """
         return fit_many(self, [self.response], criterion=criterion)[0]
 
@@ -538,6 +659,22 @@ def fit_many(
     ------
     ModelError
         As in `MixedModel.fit`.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from psdstats.models import MixedModel, fit_many
+    >>> trial = pd.DataFrame(
+    ...     {
+    ...         "ln_D50": [5.9, 5.5, 5.2, 6.0, 5.4, 5.3, 5.8, 5.6, 5.1],
+    ...         "time": ["0", "5", "9"] * 3,
+    ...         "group": list("aaabbbccc"),
+    ...     }
+    ... )
+    >>> trial["ln_D90"] = trial["ln_D50"] + 0.5
+    >>> model = MixedModel(trial, response="ln_D50", fixed=["time"], random=["group"])
+    >>> [fit.model.response for fit in fit_many(model, ["ln_D50", "ln_D90"])]
+    ['ln_D50', 'ln_D90']
     """
     free = Boundary(model.boundary) is Boundary.FREE
     chosen = Criterion(criterion)

@@ -12,16 +12,20 @@ Units: whatever the response has; variances in its square.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy import special
+from scipy import sparse, special
 
+from psdstats.covariance import Covariance, SharedErrors
 from psdstats.errors import ModelError
 from psdstats.frozen import Array, freeze_arrays
 from psdstats.models.judged import Family, Judged, Side
+from psdstats.models.solver import Bounds, maximise
+from psdstats.models.woodbury import shared_problem
 from psdstats.student import scale_rule
 
 POINTS = {1: (96,), 2: (20, 40), 3: (10, 10, 20)}
@@ -31,6 +35,7 @@ FROM, TO = 4e-4, 2.5e3  # ends of the grid over the smaller and the larger of kn
 FREED = 0.98  # of the least eigenvalue; all of it would make the rest singular
 _UNFELT = 1e-9  # share of a part that what X leaves must show of it
 _ROUNDING = 1e-11  # of the largest direction of a covariance
+NARROW, NARROW_POINTS = 5.5, 17  # of the grid of a variance that is known well: ends in SD
 EDGE, LEAST_WEIGHT = 8.0, 1e-14
 NEAR = 50.0  # ln of likelihood below its largest from which no weight can be felt
 DRAWS, SEED, STEPS = 40_000, 13, 60
@@ -69,11 +74,17 @@ def stated_posterior(variance: float, df: float) -> VariancePosterior:
 
 
 def variance_posterior(
-    y: ArrayLike, x: ArrayLike, parts: ArrayLike, known: ArrayLike | None = None
+    y: ArrayLike,
+    x: ArrayLike,
+    parts: ArrayLike,
+    known: ArrayLike | SharedErrors | None = None,
+    *,
+    columns: Sequence[Array] = (),
 ) -> VariancePosterior:
     """Posterior of the variances of one response.
 
-    Shapes: y (n,), x (n, p), parts (k, n, n) with the residual last, known (n, n).
+    Shapes: y (n,), x (n, p), parts (k, n, n) with the residual last, known (n, n); beside
+    `SharedErrors` columns (n, r) stand for the parts but the last.
 
     Notes
     -----
@@ -88,6 +99,8 @@ def variance_posterior(
             f"The {design.shape[0]} runs leave nothing to estimate a variance from; add "
             "replicates, or declare the run-to-run variation."
         )
+    if isinstance(known, SharedErrors):
+        return _beside_shared(response, design, columns, known)
     r = complement.T @ response
     parts = np.asarray(parts, dtype=float)
     inner = complement.T @ parts @ complement
@@ -121,21 +134,59 @@ def variance_posterior(
     return VariancePosterior(theta=theta[kept], weight=weight[kept] / weight[kept].sum())
 
 
+def _beside_shared(
+    y: Array, x: Array, columns: Sequence[Array], known: SharedErrors
+) -> VariancePosterior:
+    """The same of very many runs, on a grid about the largest likelihood where it is narrow."""
+    left = y - x @ np.linalg.lstsq(x, y, rcond=None)[0]
+    basis = np.linalg.qr(x)[0]
+    freed_of = [z - basis @ (basis.T @ z) for z in columns]
+    felt = [
+        np.square(own).sum() > _UNFELT * np.square(z).sum()
+        for own, z in zip(freed_of, columns, strict=True)
+    ]
+    used = [sparse.csr_array(z) for z, is_felt in zip(columns, felt, strict=True) if is_felt]
+    problem = shared_problem(left, x, used, known)
+    unit = problem.response_scale[0] ** 2 / problem.matrix_scale
+    count = len(used) + 1
+    bounds = Bounds(variance=np.ones(count, dtype=bool))
+    best = maximise(problem, np.full((1, count), 1.0 / count), bounds, tolerance=1e-8)
+    spread = np.sqrt(np.diagonal(np.linalg.pinv(best.value.expected[0], hermitian=True)))
+    axes = []
+    for k, size in enumerate(best.theta[0]):
+        if size > 2 * spread[k]:
+            reach = NARROW * spread[k] / size
+            axes.append(size * np.exp(np.linspace(-reach, reach, NARROW_POINTS)))
+        else:  # in scaled units the scatter is 1
+            axes.append(np.geomspace(FROM * float(problem.known.own.mean()), TO, POINTS[3][2]))
+    theta = np.stack([one.ravel() for one in np.meshgrid(*axes, indexing="ij")], axis=1)
+    level = np.array([problem.level(one) for one in theta])
+    near = level > level.max() - NEAR
+    information = problem.value(theta[near], np.flatnonzero(near)).expected
+    log_weight = level[near] + 0.5 * np.linalg.slogdet(information)[1] + np.log(_cells(axes)[near])
+    weight = np.exp(log_weight - log_weight.max())
+    kept = weight > LEAST_WEIGHT * weight.sum()
+    found = np.zeros((int(kept.sum()), len(columns) + 1))
+    found[:, [*felt, True]] = (theta[near] * unit)[kept]
+    return VariancePosterior(theta=found, weight=weight[kept] / weight[kept].sum())
+
+
 def _positive(covariance: Array) -> Array:
     """A covariance without the negative directions that rounding gives it."""
     size, axes = np.linalg.eigh(covariance)
     return np.asarray((axes * np.maximum(size, _ROUNDING * size[-1])) @ axes.T, dtype=np.float64)
 
 
-def freed(known: ArrayLike) -> Array:
+def freed(known: Covariance) -> Covariance:
     """Known covariance (n, n) less what is alike and independent in all rows.
 
     Left to the residual variance, it costs no test its level, and where rows share all the rest
     alike (one stack of sieves) the law of a difference is Student's t again.
     """
-    given = np.asarray(known, dtype=float)
-    least = max(float(np.linalg.eigvalsh(given)[0]), 0.0) if len(given) else 0.0
-    return np.asarray(given - FREED * least * np.eye(len(given)))
+    if isinstance(known, SharedErrors):
+        return known.less(FREED * max(known.least(), 0.0))
+    least = max(float(np.linalg.eigvalsh(known)[0]), 0.0) if len(known) else 0.0
+    return np.asarray(known - FREED * least * np.eye(len(known)))
 
 
 def left_over(design: Array) -> Array:
@@ -311,14 +362,29 @@ def mixture(
     contrasts: ArrayLike,
     *,
     posterior: VariancePosterior,
-    known: ArrayLike | None = None,
+    known: ArrayLike | SharedErrors | None = None,
+    columns: Sequence[Array] = (),
 ) -> Mixture:
     """Contrasts of the coefficients of one response over a posterior of its variances.
 
-    Shapes: y (n,), x (n, p) of full column rank, parts (k, n, n), contrasts (q, p), known (n, n).
+    Shapes: y (n,), x (n, p) of full column rank, parts (k, n, n), contrasts (q, p), known (n, n);
+    columns as `variance_posterior` takes them.
     """
     response, design = np.asarray(y, dtype=float), np.asarray(x, dtype=float)
     wanted = np.atleast_2d(np.asarray(contrasts, dtype=float))
+    if isinstance(known, SharedErrors):
+        first = np.linalg.lstsq(design, response, rcond=None)[0]
+        used = [sparse.csr_array(z) for z in columns]
+        problem = shared_problem(response - design @ first, design, used, known)
+        scale = problem.response_scale[0]
+        at = [problem.point(one) for one in posterior.theta * problem.matrix_scale / scale**2]
+        found = [(problem.coefficients(one), one.phi) for one in at if one is not None]
+        centre, inner = (np.array(part) for part in zip(*found, strict=True))
+        return Mixture(
+            weight=posterior.weight,
+            centre=(first + scale * centre) @ wanted.T,
+            covariance=scale**2 * (wanted @ inner @ wanted.T),
+        )
     v = np.tensordot(posterior.theta, np.asarray(parts, dtype=float), 1)
     v = v if known is None else v + np.asarray(known, dtype=float)
     weighted = np.linalg.solve(v, np.broadcast_to(design, (len(v), *design.shape)))

@@ -303,7 +303,7 @@ def _best_of_starts(
     return best
 
 
-def let_free(problem: Problem, solution: Solution) -> None:
+def let_free(problem: Target, solution: Solution) -> None:
     """Carry responses at an edge one scoring step beyond it, in place.
 
     The step I(θ)⁻¹ s(θ) from the bounded maximum, with the expected information, gives the

@@ -5,18 +5,18 @@ The folder appears whole or not at all.  The same content gives the same bytes i
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable, Iterable, Mapping
 from functools import partial
 from pathlib import Path
 
 from psdstats.files import write_folder_atomically
 from psdstats.output.content import Drawing, ReportContent, told_apart
-from psdstats.output.figures.save import png_bytes
+from psdstats.output.figures.save import PROLOGUE, png_bytes
 from psdstats.output.html import report_html
 from psdstats.output.tables.formats import to_csv, to_latex, to_markdown, to_xlsx
 from psdstats.output.tables.table import Place, Table
 from psdstats.processes import shared_out
+from psdstats.provenance import write as write_record
 from psdstats.words.numbers import PLAIN, Numerals
 
 WORKBOOK = "all-tables.xlsx"
@@ -52,8 +52,7 @@ def write_report_folder(
         for drawing, texts in zip(content.drawings, drawn, strict=True):
             drawing.keep(*texts)
         _write(folder / "report.html", report_html(content))
-        record = json.dumps(provenance, indent=2, ensure_ascii=False, allow_nan=False)
-        _write(folder / "provenance.json", record + "\n")
+        write_record(folder, provenance)
         _tell(progress, steps, steps)
 
     return write_folder_atomically(target, write, replace=replace) / "report.html"
@@ -93,7 +92,7 @@ def write_drawings(folder: Path, drawings: Iterable[Drawing]) -> list[Path]:
     written = []
     for drawing in told_apart(drawings):
         svg, png = folder / f"{drawing.key}.svg", folder / f"{drawing.key}.png"
-        _write(svg, '<?xml version="1.0" encoding="utf-8"?>\n' + drawing.svg)
+        _write(svg, PROLOGUE + drawing.svg)
         drawing.figure.set_layout_engine("none")  # both files take the layout found for the SVG
         png.write_bytes(png_bytes(drawing.figure))
         written += [svg, png]

@@ -105,6 +105,8 @@ class Drawing:
         Short name; file and anchor are made from it.
     draw : callable
         Draws it and gives an Axes of its figure; called once, when the figure is wanted.
+    onto : callable or None
+        Draws it onto Axes it is given; None of a figure of several panels.
     caption : str
         One sentence that says what is drawn.
     alternative : str
@@ -117,6 +119,7 @@ class Drawing:
     draw: Callable[[], Axes]
     caption: str
     alternative: str
+    onto: Callable[[Axes], Axes] | None = None
     is_front: bool = False
 
     @cached_property

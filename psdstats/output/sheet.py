@@ -23,7 +23,7 @@ from psdstats.output.blocks import (
     D50,
     LOSS_PERCENT,
     NET,
-    Bench,
+    BenchBlock,
     dress,
     dress_head,
     font,
@@ -95,6 +95,23 @@ def recording_sheet(
     ------
     OutputError
         If the target exists, has the wrong ending or cannot be written, or the form is not known.
+
+    Examples
+    --------
+    >>> from psdstats.study import SheetPlan
+    >>> plan = SheetPlan(
+    ...     title="Trial",
+    ...     groups=("Alder",),
+    ...     times_min=(0, 12),
+    ...     apertures_um=(63, 125),
+    ...     replicates=2,
+    ... )
+    >>> from tempfile import TemporaryDirectory
+    >>> from psdstats.output import recording_sheet
+    >>> with TemporaryDirectory() as folder:
+    ...     path = recording_sheet(plan, f"{folder}/sheet.xlsx")
+    >>> path.name
+    'sheet.xlsx'
     """
     place = Path(target)
     if form == StudyForm.FOLDER:
@@ -151,7 +168,7 @@ def _workbook(plan: SheetPlan) -> bytes:
     book._fonts[0] = font()  # of every cell that has no other, and what widths are measured in
     _guide_sheet(book, plan)
     listed = book.create_sheet(RUN_LIST)
-    bench = Bench(book.create_sheet(BENCH), plan)
+    bench = BenchBlock(book.create_sheet(BENCH), plan)
     bench.write()
     _list_runs(listed, bench)
     sieves = _sheet(book, "sieves", plan_sieves(plan), plan, inputs=SIEVE_COLUMNS[2:])
@@ -242,7 +259,7 @@ def _sheet(
     return sheet
 
 
-def _list_runs(sheet: Worksheet, bench: Bench) -> None:
+def _list_runs(sheet: Worksheet, bench: BenchBlock) -> None:
     """The runs in the proposed order, with what the blocks say of them."""
     from openpyxl.worksheet.hyperlink import Hyperlink
 

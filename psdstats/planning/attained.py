@@ -27,6 +27,7 @@ from psdstats.errors import PlanError, PsdstatsError
 from psdstats.findings import Course, Ending, FactorAnswer, Finding, FindingKind, Stop, Verdict
 from psdstats.limits import ATTAINED, SEED, WORKERS
 from psdstats.planning.trial_like import TrialLike, trial_like
+from psdstats.present import Shown
 from psdstats.processes import mapped
 from psdstats.uncertainty.inputs import Source
 
@@ -95,8 +96,8 @@ class AttainedShare:
         return float(np.sqrt(middle * (1 - middle) / self.trials))
 
 
-@dataclass(frozen=True, kw_only=True)
-class Attained:
+@dataclass(frozen=True, kw_only=True, repr=False)
+class Attained(Shown):
     """What the answers of a study attain in trials like it.
 
     Parameters

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 from itertools import product
 from math import sqrt
 
@@ -26,7 +27,7 @@ from psdstats.planning.planned_weighing import (
     rising_apertures,
     weigh_powder,
 )
-from psdstats.processes import one_thread
+from psdstats.processes import mapped, one_thread
 from psdstats.simulate.trial import SimulatedMasses, quantities_of, rule_sizes
 from psdstats.uncertainty.linear import percentile_jacobian
 
@@ -202,16 +203,23 @@ def planned_sizes(
     trials: int = 1000,
     seed: int = 0,
     to_law: int = 24,
+    workers: int = 1,
+    cluster: str | None = None,
 ) -> PlannedSizes:
     """Sieve, weigh and evaluate two samples of every powder on each of many stacks.
 
     The law, which takes some ms a sample, is given one of each powder on the first `to_law` stacks.
     """
     apertures = np.array(rising_apertures(aperture_um))
-    masses = [  # with one seed: on the same stacks
-        weigh_powder(one, aperture_um, weighing, sample_g=sample_g, trials=trials, seed=seed)
-        for one in powders
-    ]
+    weigh = partial(  # with one seed: on the same stacks
+        weigh_powder,
+        aperture_um=aperture_um,
+        weighing=weighing,
+        sample_g=sample_g,
+        trials=trials,
+        seed=seed,
+    )
+    masses = list(mapped(weigh, powders, workers=workers, cluster=cluster))
     share = np.diff([one.undersize(apertures) for one in powders], prepend=0.0, append=1.0)
     with np.errstate(divide="ignore", invalid="ignore"):  # samples read as nothing, a span of 0
         if weighing.rule is None:

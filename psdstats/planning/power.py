@@ -11,9 +11,9 @@ do not bracket.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
-from functools import cache, partial
+from functools import partial
 from itertools import product
 
 import numpy as np
@@ -32,13 +32,14 @@ from psdstats.planning.design_power import (
 )
 from psdstats.planning.smallest import Smallest, Wanted, find_smallest
 from psdstats.planning.variation import Design, Variation
-from psdstats.present import present
+from psdstats.present import Shown
+from psdstats.processes import mapped
 
 _CURVE = 41  # points of a power curve, the middle one being what was asked
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
-class PowerResult:
+@dataclass(frozen=True, kw_only=True, eq=False, repr=False)
+class PowerResult(Shown):
     """Power and smallest detectable change of each design.
 
     Parameters
@@ -51,6 +52,13 @@ class PowerResult:
         As asked.
     smallest : Smallest or None
         The smallest design that is enough, where it was sought.
+
+    Examples
+    --------
+    >>> from psdstats.planning import Variation, power
+    >>> result = power(Variation(run_percent=3), groups=3, times=3, replicates=1, trials=200)
+    >>> [one.design.runs for one in result.designs]
+    [9]
     """
 
     designs: tuple[DesignPower, ...]
@@ -73,7 +81,16 @@ class PowerResult:
         )
 
     def to_frame(self) -> pd.DataFrame:
-        """One row a design: its size, what it shows how often, and the least that it shows."""
+        """One row a design: its size, what it shows how often, and the least that it shows.
+
+        Examples
+        --------
+        >>> from psdstats.planning import Variation, power
+        >>> result = power(Variation(run_percent=3), groups=3, times=3, replicates=1, trials=200)
+        >>> result.to_frame()[["replicates", "runs", "enough"]]
+           replicates  runs  enough
+        0           1     9   False
+        """
         return pd.DataFrame([self._row(one) for one in self.designs])
 
     def _row(self, one: DesignPower) -> dict[str, float]:
@@ -114,6 +131,13 @@ class PowerResult:
         ----------
         change_percent : array_like, optional
             Changes of size, per cent, above -100; by default from none to twice the change asked.
+
+        Examples
+        --------
+        >>> from psdstats.planning import Variation, power
+        >>> result = power(Variation(run_percent=3), groups=3, times=3, replicates=1, trials=200)
+        >>> len(result.curve_frame([-5, -10]))
+        2
         """
         if change_percent is None:
             largest = np.log1p(self.change_percent / 100)
@@ -132,6 +156,13 @@ class PowerResult:
 
         One row a design (in words) and margin, from none to twice the margin asked; no row where
         none was.
+
+        Examples
+        --------
+        >>> from psdstats.planning import Variation, power
+        >>> result = power(Variation(run_percent=3), groups=3, times=3, replicates=1, trials=200)
+        >>> "margin_percent" in result.margin_frame()
+        True
         """
         if self.margin_percent is None:
             return pd.DataFrame()
@@ -142,10 +173,6 @@ class PowerResult:
         ]
         found = pd.concat(pieces, ignore_index=True)
         return found.assign(asked=np.isclose(found["margin_percent"], self.margin_percent))
-
-    def summary(self) -> str:
-        """What each design would show, in words."""
-        return str(present("summary", self))
 
 
 def _curve(one: DesignPower, shown: ShownAcross, apart: ArrayLike) -> pd.DataFrame:
@@ -195,6 +222,8 @@ def power(
     trials: int = 2000,
     seed: int = 0,
     progress: Callable[[int, int], None] | None = None,
+    workers: int = 1,
+    cluster: str | None = None,
 ) -> PowerResult:
     """Chance of showing a change, and the smallest change likely to be shown, for each design.
 
@@ -229,6 +258,8 @@ def power(
         Seed; designs are simulated independently of each other.
     progress : callable or None
         Called with (designs done, designs in all).
+    workers, cluster
+        Who does the work, as in `psdstats.processes.mapped`; the result is the same.
 
     Returns
     -------
@@ -238,6 +269,13 @@ def power(
     ------
     PlanError
         For a design that cannot answer, or a number out of range.
+
+    Examples
+    --------
+    >>> from psdstats.planning import Variation, power
+    >>> result = power(Variation(run_percent=3), groups=3, times=3, replicates=1, trials=200)
+    >>> result.to_frame()["runs"].tolist()
+    [9]
     """
     _refuse(change_percent, margin_percent, alpha, wanted_power, trials, seed)
     wanted = Wanted(
@@ -252,14 +290,15 @@ def power(
         Design(groups=g, times=t, replicates=r)
         for g, t, r in product(_several(groups), _several(times), _several(replicates))
     ]
-    simulate = _simulation(variation, wanted, trials, seed)
+    simulate = partial(simulate_design, variation, trials=trials, seed=seed, **wanted.asked)
+    simulated = _Simulations(simulate, partial(mapped, workers=workers, cluster=cluster))
     steps = len(designs) + seek_smallest
     results = []
-    for number, design in enumerate(designs):
-        results.append(simulate(design))
+    for found in simulated(designs):
+        results.append(found)
         if progress is not None:
-            progress(number + 1, steps)
-    smallest = find_smallest(designs, variation, wanted, simulate) if seek_smallest else None
+            progress(len(results), steps)
+    smallest = find_smallest(designs, variation, wanted, simulated) if seek_smallest else None
     if progress is not None:
         progress(steps, steps)
     return PowerResult(
@@ -277,12 +316,22 @@ def power(
     )
 
 
-def _simulation(
-    variation: Variation, wanted: Wanted, trials: int, seed: int
-) -> Callable[[Design], DesignPower]:
-    """Simulates a design, each only once."""
-    asked = partial(simulate_design, question=wanted.question, spread=wanted.spread)
-    return cache(partial(asked, variation, alpha=wanted.alpha, trials=trials, seed=seed))
+class _Simulations:
+    """Simulates designs, each only once."""
+
+    def __init__(
+        self, simulate: Callable[[Design], DesignPower], share: Callable[..., Iterator[DesignPower]]
+    ) -> None:
+        self._simulate, self._share = simulate, share
+        self._known: dict[Design, DesignPower] = {}
+
+    def __call__(self, designs: Sequence[Design]) -> Iterator[DesignPower]:
+        new = [one for one in designs if one not in self._known]
+        made = self._share(self._simulate, new)
+        for one in designs:
+            if one not in self._known:
+                self._known[one] = next(made)
+            yield self._known[one]
 
 
 def _refuse(

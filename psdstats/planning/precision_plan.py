@@ -27,6 +27,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from math import inf, sqrt
 
 import numpy as np
@@ -42,7 +43,8 @@ from psdstats.planning.planned_sizes import (
     planned_sizes,
 )
 from psdstats.planning.planned_weighing import ExpectedPowder, PlannedWeighing, rising_apertures
-from psdstats.present import present
+from psdstats.present import Shown
+from psdstats.processes import mapped
 
 _TO_LAW = 6  # samples of each powder, balance and mass given to the law
 CHANGE_PERCENT = -10.0  # where no change is stated; that of `power` too (our choice)
@@ -110,8 +112,8 @@ def precision_law(sizes: PlannedSizes, quantity: str, *, change: bool = False) -
     )
 
 
-@dataclass(frozen=True, kw_only=True)
-class PrecisionPlan:
+@dataclass(frozen=True, kw_only=True, repr=False)
+class PrecisionPlan(Shown):
     """What balance and sample a wanted uncertainty asks for.
 
     Parameters
@@ -134,6 +136,14 @@ class PrecisionPlan:
         What the law itself makes of some of the samples; None by a rule.
     trials, seed : int
         Simulated stacks a cell, with two samples of each powder on it; seed of the simulation.
+
+    Examples
+    --------
+    >>> from psdstats.planning import ExpectedPowder, precision
+    >>> powder = ExpectedPowder(name="raw", d10_um=80, d50_um=200, d90_um=450)
+    >>> plan = precision(powder, [63, 125, 250, 500], wanted_percent=3, trials=100)
+    >>> plan.quantity, plan.resolution_g
+    ('D50', (0.1, 0.01, 0.001))
     """
 
     quantity: str
@@ -164,12 +174,29 @@ class PrecisionPlan:
             One of `resolution_g`.
         change : bool, default=False
             Whether the uncertainty of the change is wanted, not that of a size.
+
+        Examples
+        --------
+        >>> from psdstats.planning import ExpectedPowder, precision
+        >>> powder = ExpectedPowder(name="raw", d10_um=80, d50_um=200, d90_um=450)
+        >>> plan = precision(powder, [63, 125, 250, 500], wanted_percent=3, trials=100)
+        >>> type(plan.law(0.01)).__name__
+        'PrecisionLaw'
         """
         cell = self.cells[resolution_g, max(self.sample_g)]
         return precision_law(cell, self.quantity, change=change)
 
     def to_frame(self) -> pd.DataFrame:
-        """One row a resolution and sample mass: simulated u, its error, the law, whether enough."""
+        """One row a resolution and sample mass: simulated u, its error, the law, whether enough.
+
+        Examples
+        --------
+        >>> from psdstats.planning import ExpectedPowder, precision
+        >>> powder = ExpectedPowder(name="raw", d10_um=80, d50_um=200, d90_um=450)
+        >>> plan = precision(powder, [63, 125, 250, 500], wanted_percent=3, trials=100)
+        >>> len(plan.to_frame())
+        12
+        """
         return pd.DataFrame([self._row(*cell) for cell in self.cells])
 
     def _row(self, resolution_g: float, sample_g: float) -> dict[str, float]:
@@ -201,6 +228,14 @@ class PrecisionPlan:
         ----------
         change : bool, default=False
             Whether the uncertainty of the change is wanted, not that of a size.
+
+        Examples
+        --------
+        >>> from psdstats.planning import ExpectedPowder, precision
+        >>> powder = ExpectedPowder(name="raw", d10_um=80, d50_um=200, d90_um=450)
+        >>> plan = precision(powder, [63, 125, 250, 500], wanted_percent=3, trials=100)
+        >>> plan.law_frame().columns.tolist()
+        ['series', 'resolution_g', 'sample_g', 'u_percent']
         """
         masses = np.geomspace(min(self.sample_g) / 1.5, max(self.sample_g) * 1.5, 61).tolist()
         columns = ["series", "resolution_g", "sample_g", "u_percent"]
@@ -219,6 +254,14 @@ class PrecisionPlan:
         ----------
         change : bool, default=False
             Whether the uncertainty of the change is wanted, not that of a size.
+
+        Examples
+        --------
+        >>> from psdstats.planning import ExpectedPowder, precision
+        >>> powder = ExpectedPowder(name="raw", d10_um=80, d50_um=200, d90_um=450)
+        >>> plan = precision(powder, [63, 125, 250, 500], wanted_percent=3, trials=100)
+        >>> plan.simulated_frame().columns.tolist()
+        ['series', 'resolution_g', 'sample_g', 'u_percent', 'u_error_percent']
         """
         frame, start = self.to_frame(), "u_change" if change else "u"
         return pd.DataFrame(
@@ -235,6 +278,14 @@ class PrecisionPlan:
         """One row a resolution: smallest sample by the law for a size and for the change, g.
 
         inf where no sample is large enough.
+
+        Examples
+        --------
+        >>> from psdstats.planning import ExpectedPowder, precision
+        >>> powder = ExpectedPowder(name="raw", d10_um=80, d50_um=200, d90_um=450)
+        >>> plan = precision(powder, [63, 125, 250, 500], wanted_percent=3, trials=100)
+        >>> plan.needs_frame().columns.tolist()
+        ['resolution_g', 'least_sample_g', 'least_sample_for_change_g']
         """
         needs = {
             name: [
@@ -244,10 +295,6 @@ class PrecisionPlan:
             for name, change in (("least_sample_g", False), ("least_sample_for_change_g", True))
         }
         return pd.DataFrame({"resolution_g": self.resolution_g, **needs})
-
-    def summary(self) -> str:
-        """What balance and sample are enough, in words."""
-        return str(present("summary", self))
 
 
 def _parts(start: str, parts: Mapping[str, float]) -> dict[str, float]:
@@ -278,6 +325,8 @@ def precision(
     trials: int = 256,
     seed: int = 0,
     progress: Callable[[int, int], None] | None = None,
+    workers: int = 1,
+    cluster: str | None = None,
 ) -> PrecisionPlan:
     """Uncertainty of a percentile and of its change against balance resolution and sample mass.
 
@@ -304,6 +353,8 @@ def precision(
         Seed; all cells share it, so that they differ by what is asked and less by chance.
     progress : callable or None
         Called with (cells done, cells in all).
+    workers, cluster
+        Who does the work, as in `psdstats.processes.mapped`; the result is the same.
 
     Returns
     -------
@@ -313,6 +364,16 @@ def precision(
     ------
     PlanError
         If the stack does not bracket the percentile, or a number is out of range.
+
+    Examples
+    --------
+    >>> from psdstats.planning import ExpectedPowder, precision
+    >>> powder = ExpectedPowder(name="raw", d10_um=80, d50_um=200, d90_um=450)
+    >>> plan = precision(powder, [63, 125, 250, 500], wanted_percent=3, trials=100)
+    >>> plan.to_frame()[["resolution_g", "sample_g", "enough"]].head(2)
+       resolution_g  sample_g  enough
+    0           0.1      10.0   False
+    1           0.1      25.0    True
     """
     weighing = PlannedWeighing() if weighing is None else weighing
     limits.DECLARED_PERCENT.require("wanted uncertainty", wanted_percent)
@@ -325,19 +386,14 @@ def precision(
         for mass in sample_g
     ]
     _require_bracketed((powder, after), aperture_um, quantity)
+    cell = partial(_cell, (powder, after), aperture_um, weighing, trials, seed)
     found: dict[tuple[float, float], PlannedSizes] = {}
-    for number, (d, mass) in enumerate(pairs, start=1):
-        found[d, mass] = planned_sizes(
-            (powder, after),
-            aperture_um,
-            replace(weighing, resolution_g=d),
-            sample_g=mass,
-            trials=trials,
-            seed=seed,
-            to_law=_TO_LAW,
-        )
+    for pair, made in zip(
+        pairs, mapped(cell, pairs, workers=workers, cluster=cluster), strict=True
+    ):
+        found[pair] = made
         if progress is not None:
-            progress(number, len(pairs))
+            progress(len(found), len(pairs))
     return PrecisionPlan(
         quantity=quantity,
         wanted_percent=float(wanted_percent),
@@ -351,6 +407,27 @@ def precision(
         check=check_law(list(found.values()), [quantity]),
         trials=trials,
         seed=seed,
+    )
+
+
+def _cell(
+    powders: Sequence[ExpectedPowder],
+    aperture_um: Sequence[float],
+    weighing: PlannedWeighing,
+    trials: int,
+    seed: int,
+    balance_and_sample: tuple[float, float],
+) -> PlannedSizes:
+    """Samples simulated with one resolution and one sample mass."""
+    resolution_g, sample_g = balance_and_sample
+    return planned_sizes(
+        powders,
+        aperture_um,
+        replace(weighing, resolution_g=resolution_g),
+        sample_g=sample_g,
+        trials=trials,
+        seed=seed,
+        to_law=_TO_LAW,
     )
 
 

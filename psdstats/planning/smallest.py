@@ -9,8 +9,9 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
-from itertools import groupby, product
+from itertools import groupby, islice, product
 from math import sqrt
+from typing import Any
 
 from scipy import special
 
@@ -43,6 +44,11 @@ class Wanted:
     spread: SpreadRule
     alpha: float
     power: float
+
+    @property
+    def asked(self) -> dict[str, Any]:
+        """What a simulation is asked, as `simulate_design` takes it."""
+        return {"question": self.question, "spread": self.spread, "alpha": self.alpha}
 
     def shows_change(self, one: DesignPower) -> bool:
         """Whether the change is shown often enough."""
@@ -98,7 +104,7 @@ def find_smallest(
     asked: Sequence[Design],
     variation: Variation,
     wanted: Wanted,
-    simulate: Callable[[Design], DesignPower],
+    simulated: Callable[[Sequence[Design]], Iterator[DesignPower]],
 ) -> Smallest:
     """Seek the smallest design, among the times and numbers of groups asked, then beyond them."""
     groups = [one.groups for one in asked]
@@ -120,8 +126,10 @@ def find_smallest(
         could: Callable[[Design], bool], enough: Callable[[DesignPower], bool]
     ) -> DesignPower | None:
         for low, high in ((fewest, most), (most + 1, most_groups)):
-            for some in _alike(filter(could, sought(low, high))):
-                found = [one for one in map(simulate, some) if enough(one)]
+            designs = list(filter(could, sought(low, high)))
+            made = simulated(designs)
+            for _, alike in groupby(designs, key=lambda one: one.runs):
+                found = [one for one in islice(made, len(list(alike))) if enough(one)]
                 if found:
                     return max(found, key=lambda one: float(one.change.power_at(wanted.change)[0]))
         return None
@@ -142,12 +150,6 @@ def find_smallest(
         most_groups=most_groups,
         most_replicates=replicates,
     )
-
-
-def _alike(designs: Iterator[Design]) -> Iterator[list[Design]]:
-    """Designs of as many runs together."""
-    for _, some in groupby(designs, key=lambda one: one.runs):
-        yield list(some)
 
 
 def _known_error(design: Design, variation: Variation, *, step: float) -> float:

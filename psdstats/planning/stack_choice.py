@@ -46,7 +46,7 @@ from psdstats.planning.planned_weighing import (
     expected_curves,
     load_limit_g,
 )
-from psdstats.present import present
+from psdstats.present import Shown
 from psdstats.sieves.standards import practice_rule, tolerance_um
 
 _TRIED = QUANTITIES[:3]
@@ -141,11 +141,20 @@ def try_stack(
     frame_diameter_mm: float = 200.0,
     trials: int = 1000,
     seed: int = 0,
+    workers: int = 1,
+    cluster: str | None = None,
 ) -> StackTrial:
     """Sieve and weigh every expected powder on a stack."""
     limits = np.array([load_limit_g(one, frame_diameter_mm) for one in sorted(aperture_um)])
     found = planned_sizes(
-        powders, aperture_um, weighing, sample_g=sample_g, trials=trials, seed=seed
+        powders,
+        aperture_um,
+        weighing,
+        sample_g=sample_g,
+        trials=trials,
+        seed=seed,
+        workers=workers,
+        cluster=cluster,
     )
     tried = tuple(
         TriedPowder(
@@ -187,8 +196,8 @@ def _hidden_class(sizes: PlannedSizes, row: int) -> dict[str, Any]:
     return {"hidden_peak_um": suspected, "share_hidden": share}
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
-class StackChoice:
+@dataclass(frozen=True, kw_only=True, eq=False, repr=False)
+class StackChoice(Shown):
     """A stack of sieves and what it would hold.
 
     Parameters
@@ -207,6 +216,14 @@ class StackChoice:
         Rules that cannot be held, and what to do.
     trial : StackTrial
         What simulated samples of the powders do on it.
+
+    Examples
+    --------
+    >>> from psdstats.planning import ExpectedPowder, choose_sieves
+    >>> powder = ExpectedPowder(name="raw", d10_um=80, d50_um=200, d90_um=450)
+    >>> choice = choose_sieves([powder], [45, 63, 90, 125, 180, 250, 355, 500], trials=100)
+    >>> choice.aperture_um
+    (500.0, 250.0, 180.0, 125.0, 63.0)
     """
 
     aperture_um: tuple[float, ...]
@@ -222,7 +239,16 @@ class StackChoice:
         self.share.setflags(write=False)
 
     def to_frame(self) -> pd.DataFrame:
-        """One row a powder and sieve (pan: aperture 0): share, mass, load limit."""
+        """One row a powder and sieve (pan: aperture 0): share, mass, load limit.
+
+        Examples
+        --------
+        >>> from psdstats.planning import ExpectedPowder, choose_sieves
+        >>> powder = ExpectedPowder(name="raw", d10_um=80, d50_um=200, d90_um=450)
+        >>> choice = choose_sieves([powder], [45, 63, 90, 125, 180, 250, 355, 500], trials=100)
+        >>> choice.to_frame().columns.tolist()
+        ['powder', 'aperture_um', 'share_percent', 'mass_g', 'load_limit_g']
+        """
         rows = []
         for powder, shares in zip(self.powders, self.share, strict=True):
             for aperture, share in zip((*self.aperture_um, 0.0), shares, strict=True):
@@ -245,12 +271,16 @@ class StackChoice:
         ----------
         size_um : sequence of float, optional
             Sizes, µm; by default all that a figure of stack and powders shows.
+
+        Examples
+        --------
+        >>> from psdstats.planning import ExpectedPowder, choose_sieves
+        >>> powder = ExpectedPowder(name="raw", d10_um=80, d50_um=200, d90_um=450)
+        >>> choice = choose_sieves([powder], [45, 63, 90, 125, 180, 250, 355, 500], trials=100)
+        >>> choice.undersize_frame([200.0])["undersize"].round(2).tolist()
+        [0.5]
         """
         return expected_curves(self.powders, size_um, stack_um=self.aperture_um)
-
-    def summary(self) -> str:
-        """The stack, the rules it breaks and what the simulation found, in words."""
-        return str(present("summary", self))
 
 
 def choose_sieves(
@@ -265,6 +295,8 @@ def choose_sieves(
     weighing: PlannedWeighing | None = None,
     trials: int = 1000,
     seed: int = 0,
+    workers: int = 1,
+    cluster: str | None = None,
 ) -> StackChoice:
     """The stack from a series that shares the expected powders out most evenly.
 
@@ -291,6 +323,8 @@ def choose_sieves(
         Simulated stacks, two samples of every powder on each.
     seed : int, default=0
         Seed of the simulation.
+    workers, cluster
+        Who does the work, as in `psdstats.processes.mapped`; the result is the same.
 
     Returns
     -------
@@ -301,6 +335,14 @@ def choose_sieves(
     ------
     PlanError
         Without powders, with fewer than two apertures, or numbers out of range.
+
+    Examples
+    --------
+    >>> from psdstats.planning import ExpectedPowder, choose_sieves
+    >>> powder = ExpectedPowder(name="raw", d10_um=80, d50_um=200, d90_um=450)
+    >>> choice = choose_sieves([powder], [45, 63, 90, 125, 180, 250, 355, 500], trials=100)
+    >>> len(choice.aperture_um)
+    5
     """
     powders = tuple(powders)
     if not powders:
@@ -332,6 +374,8 @@ def choose_sieves(
         frame_diameter_mm=frame_diameter_mm,
         trials=trials,
         seed=seed,
+        workers=workers,
+        cluster=cluster,
     )
     return _choice(powders, apertures[chosen], finer[:, chosen], frame_diameter_mm, sieves, trial)
 

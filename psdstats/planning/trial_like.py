@@ -27,6 +27,7 @@ from psdstats.comparison.plan import ComparisonPlan, columns_of
 from psdstats.comparison.response import cell_texts
 from psdstats.comparison.spread import level_order
 from psdstats.comparison.trial_design import drifting_blocks
+from psdstats.errors import ModelError
 from psdstats.frozen import Array
 from psdstats.models.design_columns import level_text
 from psdstats.sieves.standards import tolerance_um
@@ -132,6 +133,11 @@ class TrialLike:
 def trial_like(analysis: Analysis, sources: Iterable[str | Source] | None = None) -> TrialLike:
     """What a study tells of trials like it."""
     study, plan = analysis.study, analysis.plan
+    if not isinstance(study, Study):
+        raise ModelError(
+            "Trials like one of values in hand cannot be weighed anew; leave out --attained, or "
+            "give the study with its weighings."
+        )
     counted = measurement_sources(study, sources)
     if not set(SIZES) <= set(analysis.quantities):
         analysis = analyse(study, plan, quantities=SIZES, level=analysis.level, sources=counted)

@@ -99,7 +99,7 @@ class Oversize:
     def known(self) -> Array:
         """Covariance (n, n) that the balance gives ln R, less what all runs have alike."""
         relative = self.rows["u_share"] / self.rows["share"]
-        return freed(np.diag(relative.to_numpy(dtype=float) ** 2))
+        return np.asarray(freed(np.diag(relative.to_numpy(dtype=float) ** 2)))
 
     @cached_property
     def blocks(self) -> Array:

@@ -267,7 +267,7 @@ def _with_own_spread(time: Array, y: Array, group: NDArray[np.intp], known: Arra
     if left >= FEWEST_LEFT:
         lines = drift_part(place.ravel().astype(float), group)
         parts = parts if lines is None else np.array([lines, *parts])
-        known = freed(known)
+        known = np.asarray(freed(known))
         spread = variance_posterior(y, design, parts, known)
         return RunSizes(
             time_min=time, ln_size=y, blocks=blocks, known=known, parts=parts, spread=spread
@@ -343,14 +343,14 @@ def _spread_of(one: QuantityAnalysis) -> tuple[Array, Array, VariancePosterior]:
     """Known covariance, parts, and what their variances may be, over all runs of an analysis."""
     design, spread = one.design, one.spread
     if design.left > 0:
-        known = freed(one.known)
+        known = np.asarray(freed(np.asarray(one.known)))
         return known, design.parts, variance_posterior(one.y, design.x, design.parts, known)
     if spread.basis is SpreadBasis.NONE:
         raise ModelError(
             f"{one.quantity}: {len(one.frame)} runs leave nothing to tell how far runs scatter; "
             "sample more times, repeat one, or declare the run-to-run variation."
         )
-    return one.known, design.parts[-1:], stated_posterior(spread.run**2, spread.df)
+    return np.asarray(one.known), design.parts[-1:], stated_posterior(spread.run**2, spread.df)
 
 
 def _level(

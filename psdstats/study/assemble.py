@@ -18,18 +18,16 @@ from psdstats import columns as col
 from psdstats.errors import Problem, StudyError
 from psdstats.sieves.sieve import Sieve
 from psdstats.sieves.standards import EDITIONS
-from psdstats.study.cells import decimals_written, number_text, to_number
+from psdstats.study.cells import CellComment, decimals_written, note_problem, number_text, to_number
 from psdstats.study.records import (
     AsideReading,
     AsideRun,
     Balance,
-    CellComment,
     Place,
     Reading,
     Run,
     Study,
     TareHandling,
-    note_problem,
 )
 from psdstats.study.settings import RETIRED, STRATA, check_settings
 from psdstats.study.tables import (
@@ -332,7 +330,7 @@ def assemble(raw: RawStudy, problems: list[Problem]) -> Study | None:
     notes = [*map(str, given.get("notes", ())), *raw.notes]
     groups = {entry.run: entry.group for entry in runs}
     entries, named = with_sieve_keys(entries, groups, spoiled, raw.runs, table)
-    sieves = _sieves(raw, entries, table)
+    sieves = _sieves(raw, entries, spoiled, table)
     tares = TareHandling(given.get("tares", TareHandling.EACH_RUN))
     if tares is TareHandling.ONCE:
         entries = with_tares(entries, table)
@@ -347,7 +345,9 @@ def assemble(raw: RawStudy, problems: list[Problem]) -> Study | None:
         for entry in weighed
         if entry.run in chosen
     )
-    others = tuple(_aside(entry, aside[entry.run], *files) for entry in runs if entry.run in aside)
+    others = tuple(
+        aside_run(entry, aside[entry.run], *files) for entry in runs if entry.run in aside
+    )
     if not records and not others:
         return None
     return _study(raw, records, others, sieves, balances, notes)
@@ -436,7 +436,9 @@ def listed_sieves(raw: RawStudy, problems: list[Problem]) -> dict[str, Sieve]:
     return sieves
 
 
-def _sieves(raw: RawStudy, entries: Iterable[WeighingEntry], table: Table) -> dict[str, Sieve]:
+def _sieves(
+    raw: RawStudy, entries: Iterable[WeighingEntry], spoiled: set[str], table: Table
+) -> dict[str, Sieve]:
     """Physical sieves by key, listed or found in the weighings; two apertures are a problem."""
     sieves = listed_sieves(raw, table.problems)
     remedy = "Correct the aperture, or name the sieve that was really used."
@@ -449,6 +451,7 @@ def _sieves(raw: RawStudy, entries: Iterable[WeighingEntry], table: Table) -> di
             where = f"row {first.row}" if known is None else "the sieve table"
             fault = f"sieve {entry.sieve} has {expected:.12g} µm in {where}"
             found = number_text(entry.aperture_um)
+            spoiled.add(entry.run)
             table.problems.append(
                 Problem(table.file, fault, remedy, entry.row, col.APERTURE, found)
             )
@@ -556,7 +559,9 @@ def _run(
     )
 
 
-def _aside(entry: RunEntry, weighings: list[WeighingEntry], runs_file: str, file: str) -> AsideRun:
+def aside_run(
+    entry: RunEntry, weighings: Sequence[WeighingEntry], runs_file: str, file: str
+) -> AsideRun:
     """The record of a run that is put aside."""
     readings = [
         AsideReading(

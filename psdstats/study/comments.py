@@ -17,9 +17,9 @@ from xml.etree import ElementTree
 from psdstats import columns as col
 from psdstats.errors import Problem
 from psdstats.study.bench_sheet import BENCH, setting_key
-from psdstats.study.cells import MAX_CELL_CHARACTERS
+from psdstats.study.cells import MAX_CELL_CHARACTERS, CellComment
 from psdstats.study.forms import UNREADABLE, Sheet
-from psdstats.study.records import AsideRun, CellComment, Run, Study
+from psdstats.study.records import AsideRun, Run, Study
 from psdstats.study.tables import (
     APERTURE_MM,
     COMPUTED_COLUMNS,
@@ -79,7 +79,7 @@ def layout(table: Table, kind: str, rows: Sheet) -> Layout:
     """Where the columns of a table stand on its sheet."""
     header = next(cells for number, cells in rows if number == table.header_row)
     named = (place for place, cell in enumerate(header, start=1) if str(cell).strip())
-    return Layout(kind, table.header_row, dict(zip(named, table.columns, strict=True)))
+    return Layout(kind, table.header_row or 0, dict(zip(named, table.columns, strict=True)))
 
 
 def settings_layout(rows: Sheet, title: str) -> tuple[Layout, list[Attached]]:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import re
 from dataclasses import replace
 
-from psdstats.study.records import Run, Study
+from psdstats.study.records import AsideRun, Run, Study
 
 _FIGURES = re.compile(r"([0-9]+)")
 Key = tuple[tuple[int, float, str], ...]
@@ -29,7 +29,7 @@ def in_order(study: Study) -> Study:
         Sieves stand by name, too.
     """
     sieves = {key: study.sieves[key] for key in sorted(study.sieves, key=natural)}
-    return replace(study, runs=tuple(sorted(study.runs, key=_place)), sieves=sieves)
+    return replace(study, runs=tuple(sorted(study.runs, key=place_of)), sieves=sieves)
 
 
 def natural(text: str) -> Key:
@@ -45,7 +45,8 @@ def natural(text: str) -> Key:
     return (*cut, (2, 0.0, text))
 
 
-def _place(run: Run) -> tuple[object, ...]:
+def place_of(run: Run | AsideRun) -> tuple[object, ...]:
+    """Key that sorts runs: group, factors, time, replicate, split, name."""
     levels = tuple(
         (name, *((0, float(one), ()) if isinstance(one, int | float) else (1, 0.0, natural(one))))
         for name, one in sorted(run.factors.items())

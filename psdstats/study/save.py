@@ -24,6 +24,7 @@ import tomlkit
 from psdstats import columns as col
 from psdstats.errors import OutputError, StudyError
 from psdstats.files import Holds, write_file_atomically, write_folder_atomically
+from psdstats.provenance import write as write_record
 from psdstats.sieves.sieve import Sieve
 from psdstats.study.aside import further_columns
 from psdstats.study.cells import decimals_written, guarded, number_text, put_text
@@ -274,7 +275,14 @@ def fill_sheet(sheet: Worksheet, table: OutTable, decimals: int) -> None:
 
 
 class StudyForm(StrEnum):
-    """The forms a study may be kept in."""
+    """The forms a study may be kept in.
+
+    Examples
+    --------
+    >>> from psdstats.study import StudyForm
+    >>> [str(form) for form in StudyForm]
+    ['folder', 'flat', 'workbook']
+    """
 
     FOLDER = "folder"
     FLAT = "flat"
@@ -292,6 +300,7 @@ def save_study(
     form: StudyForm | str = StudyForm.FOLDER,
     replace: bool = False,
     give_up: Collection[str] = (),
+    provenance: Mapping[str, object] | None = None,
 ) -> Path:
     """Write a study.
 
@@ -307,6 +316,8 @@ def save_study(
         Whether an existing target may be replaced; in a folder only files that psdstats wrote.
     give_up : collection of str, default=()
         Names of what may be left behind, of all that the form cannot hold (`unheld`).
+    provenance : mapping of str to object, optional
+        Where the study comes from (`psdstats.provenance.record`), for a folder to hold.
 
     Returns
     -------
@@ -322,6 +333,17 @@ def save_study(
     Notes
     -----
     Settings typed as TOML keep their comments and layout: a workbook has a sheet for them.
+
+    Examples
+    --------
+    >>> from tempfile import TemporaryDirectory
+    >>> import psdstats
+    >>> from psdstats_datasets import demo_study
+    >>> study = psdstats.read_study(demo_study("one_bench"))
+    >>> with TemporaryDirectory() as folder:
+    ...     path = psdstats.save_study(study, f"{folder}/trial.csv", form="flat")
+    ...     psdstats.read_study(path) == study
+    True
     """
     if form not in tuple(StudyForm):
         known = ", ".join(StudyForm)
@@ -335,7 +357,13 @@ def save_study(
     _refuse_losses(unheld(study, form), give_up, form)
     proven = _proven(_without_further(study) if form is StudyForm.FLAT else study, writer)
     if form is StudyForm.FOLDER:
-        return write_folder_atomically(place, proven, holds=Holds.READINGS, replace=replace)
+
+        def write(folder: Path) -> None:
+            proven(folder)
+            if provenance is not None:
+                write_record(folder, provenance)
+
+        return write_folder_atomically(place, write, holds=Holds.READINGS, replace=replace)
     if place.suffix.lower() != ENDINGS[form]:
         raise OutputError(
             f"{place.name} should end in {ENDINGS[form]} for the form {form}. "

@@ -17,12 +17,14 @@ from itertools import chain
 from typing import Any
 
 from psdstats import limits
+from psdstats.columns import RULES
 from psdstats.errors import ModelError, Problem
 from psdstats.frozen import ReadOnly
 from psdstats.limits import Limits
 from psdstats.sieves.standards import SPLITTING_METHODS
+from psdstats.study.cells import CellComment
 from psdstats.study.flags import CHECKS
-from psdstats.study.records import ACCURACY_CLASSES, RULES, CellComment, Study, TareHandling
+from psdstats.study.records import ACCURACY_CLASSES, TareHandling, Trial
 
 Rule = Limits | tuple[str | bool, ...] | type
 """Numbers within limits, one of some words, or values of a type; `list` is names of columns, `date`
@@ -39,7 +41,7 @@ _TOP: dict[str, Rule] = {
     "rule": RULES,
     "notes": tuple,
 }
-_BALANCE: dict[str, Rule] = {
+BALANCE_RULES: dict[str, Rule] = {
     "resolution_g": limits.STATED_RESOLUTION_G,
     "repeatability_g": limits.BALANCE_G,
     "repeatability_weighings": Limits(2, whole=True),
@@ -51,6 +53,7 @@ _BALANCE: dict[str, Rule] = {
     "verification_interval_g": limits.STATED_RESOLUTION_G,
     "certificate": str,
 }
+"""Keys of a balance."""
 _SIEVE: dict[str, Rule] = {
     "nominal_um": limits.POSITIVE,
     "certified_um": limits.POSITIVE,
@@ -146,7 +149,7 @@ def check_settings(settings: Mapping[str, object], file: str) -> list[Problem]:
     found += _comment_problems(settings.get("comments", []), file)
     found = found or _limit_problems(settings.get("limits", {}), file)
     found = found or _declared_problems(settings, file)
-    for name, rules in (("balances", _BALANCE), ("sieves", _SIEVE)):
+    for name, rules in (("balances", BALANCE_RULES), ("sieves", _SIEVE)):
         each = settings.get(name, {})
         if not isinstance(each, Mapping):
             found.append(_wrong(file, (name,), each, f"a table [{name}.NAME] for each"))
@@ -273,7 +276,7 @@ class Declared:
         return self.each.get(quantity, self)
 
 
-def declared_spread(study: Study, of: str = "run_to_run") -> Declared | None:
+def declared_spread(study: Trial, of: str = "run_to_run") -> Declared | None:
     """The spread between runs ("run_to_run"), or of drift a step of time ("drift"), if stated.
 
     The spread between runs is stated in [compare] or, as it was before, in [uncertainty].

@@ -92,27 +92,6 @@ class OpenProblem:
         return Problem(place, self.fault, remedy)
 
 
-class CellRow(int):
-    """A row that prints with the cells it came from, so that a message names them."""
-
-    cells: str
-
-    def __new__(cls, row: int, cells: str) -> CellRow:
-        """Row number and cells."""
-        made = super().__new__(cls, row)
-        made.cells = cells
-        return made
-
-    def __getnewargs__(self) -> tuple[int, str]:  # type: ignore[override]
-        return int(self), self.cells
-
-    def __str__(self) -> str:
-        return f"{int(self)} ({self.cells})"
-
-    def __format__(self, spec: str) -> str:
-        return format(str(self), spec)
-
-
 def same(typed: Cell) -> str:
     """Text of a cell in small letters, with one µ."""
     return unicodedata.normalize("NFKC", str(typed)).casefold().replace("μ", "µ").strip()

@@ -28,6 +28,7 @@ from scipy import sparse
 from psdstats.columns import QUANTITIES, QUANTITY_UNITS, TIME
 from psdstats.errors import UncertaintyError
 from psdstats.findings import Remark
+from psdstats.present import Shown
 from psdstats.sieves.sieve import Sieve
 from psdstats.sieves.standards import tolerance_um
 from psdstats.study.aside import every_note
@@ -107,8 +108,8 @@ def _root_mean(u_percent: pd.Series) -> float:
     return float(np.sqrt((u_percent**2).mean()))
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
-class Budget:
+@dataclass(frozen=True, kw_only=True, eq=False, repr=False)
+class Budget(Shown):
     """Budget tables of a study.
 
     Attributes
@@ -129,6 +130,15 @@ class Budget:
         What was counted and what was not.
     notes : tuple of (Remark or str)
         Assumptions; text is that of the study.
+
+    Examples
+    --------
+    >>> import psdstats
+    >>> from psdstats_datasets import demo_study
+    >>> study = psdstats.read_study(demo_study("one_bench"))
+    >>> shares = psdstats.uncertainty.budget(study)
+    >>> shares.by, shares.sources[:2]
+    ('milling_time_min', ('rounding', 'repeatability'))
     """
 
     runs: pd.DataFrame
@@ -140,11 +150,22 @@ class Budget:
     sources_left_out: tuple[str, ...]
     notes: tuple[Remark | str, ...]
 
-    def shares_frame(self) -> pd.DataFrame:
+    def to_frame(self) -> pd.DataFrame:
         """Shares in the typical run, then in one difference a quantity.
 
         Its columns: scope ("run" or "difference"), by, quantity, level, versus, source,
         balance_limited, u_percent, share.
+
+        Examples
+        --------
+        >>> import psdstats
+        >>> from psdstats_datasets import demo_study
+        >>> study = psdstats.read_study(demo_study("one_bench"))
+        >>> shares = psdstats.uncertainty.budget(study)
+        >>> shares.to_frame()[["scope", "quantity", "source"]].head(2)
+          scope quantity         source
+        0   run      D10       rounding
+        1   run      D10  repeatability
         """
         parts = [typical_run(self).assign(scope="run", level=None, versus=None)]
         known = self.differences.dropna(subset=["share"])
@@ -156,17 +177,26 @@ class Budget:
         return pd.DataFrame(rows, columns=["scope", "by", *self.differences.columns])
 
     def changes_frame(self) -> pd.DataFrame:
-        """What each change makes of the uncertainties that `shares_frame` divides.
+        """What each change makes of the uncertainties that `to_frame` divides.
 
         Its columns: scope, quantity, level, versus, change, u_now_percent, u_then_percent; of runs
         the root mean square.
+
+        Examples
+        --------
+        >>> import psdstats
+        >>> from psdstats_datasets import demo_study
+        >>> study = psdstats.read_study(demo_study("one_bench"))
+        >>> shares = psdstats.uncertainty.budget(study)
+        >>> shares.changes_frame()["change"].unique().tolist()
+        ['balance ten times finer', 'twice the sample', 'certified sieves']
         """
         known = self.what_if[self.what_if["u_now_percent"].notna()]
         columns = ["u_now_percent", "u_then_percent"]
         keys = ["scope", "change", "quantity"]
         runs = known[known["scope"] == "run"].groupby(keys, sort=False, observed=True)
         typical = runs[columns].agg(_root_mean).reset_index().assign(level=None, versus=None)
-        shown = self.shares_frame()
+        shown = self.to_frame()
         shown = shown[shown["scope"] == "difference"].drop_duplicates("quantity")
         own = shown[["scope", "quantity", "level", "versus"]].merge(known)
         columns = ["scope", "quantity", "level", "versus", "change", *columns]
@@ -211,6 +241,15 @@ def budget(
     ------
     UncertaintyError
         If the column does not exist, or as `propagate`.
+
+    Examples
+    --------
+    >>> import psdstats
+    >>> from psdstats_datasets import demo_study
+    >>> study = psdstats.read_study(demo_study("one_bench"))
+    >>> shares = psdstats.uncertainty.budget(study)
+    >>> [name for name in shares.differences if name.startswith("u_")]
+    ['u_percent']
     """
     asked = None if sources is None else tuple(sources)
     law = prepare(study, sources=asked, rule=rule)

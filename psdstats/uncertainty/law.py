@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from scipy import sparse
 
 from psdstats.columns import QUANTITIES, RUN
+from psdstats.covariance import Covariance, SharedErrors
 from psdstats.distribution.arrays import StudyArrays, study_arrays
 from psdstats.distribution.borrowing import borrow
 from psdstats.distribution.curves import InterpolationRule
@@ -65,6 +66,7 @@ _THIN = 5.0
 _NOTHING, _SEEN = 2e-4, 4.0
 _MOST_FOUND = 32  # laws of curves kept for the next call
 MOST_AT_ONCE = 256  # runs whose joint law is found with matrices over all of them
+MOST_WHOLE = 128  # runs compared with matrices over all of them
 # measured: tests/calibration/results/large_studies.md; by a prescribed rule, and without
 _BYTES_OF_READING = 8_000, 10_500
 _FOUND: dict[bytes, OpenCurves] = {}
@@ -477,7 +479,7 @@ def _curve_notes(curve: CurveLaw, arrays: StudyArrays) -> tuple[Remark, ...]:
 
 
 @one_thread
-def at_mean_curve(law: JointLaw, alike: Sequence[str]) -> dict[str, Array]:
+def at_mean_curve(law: JointLaw, alike: Sequence[str]) -> dict[str, Covariance]:
     """Covariance of ln of every quantity, with the sensitivities of the mean curves."""
     return {name: both[0] for name, both in at_mean_curve_with_balance(law, alike).items()}
 
@@ -485,11 +487,11 @@ def at_mean_curve(law: JointLaw, alike: Sequence[str]) -> dict[str, Array]:
 @one_thread
 def at_mean_curve_with_balance(
     law: JointLaw, alike: Sequence[str]
-) -> dict[str, tuple[Array, Array]]:
+) -> dict[str, tuple[Covariance, Covariance]]:
     """Covariance of ln of every quantity at the mean curves, and the balance's part of it.
 
     One linear law gives all quantities; each has shape (R, R), NaN for runs without a value, the
-    balance's part 0 there.
+    balance's part 0 there.  Of very many runs they are `SharedErrors`.
     `alike` are the columns of the run table whose equal rows are runs alike; a run whose mean
     curve leaves a quantity open keeps its own curve there.
 
@@ -505,6 +507,7 @@ def at_mean_curve_with_balance(
     """
     names = np.array(law.arrays.runs, dtype=object)
     known = ~np.isnan(law.sizes.value)
+    limited = np.array([one.balance_limited for one in law.sources.included], dtype=np.bool_)
     laws: dict[tuple[str, ...], JointLaw] = {(): mean_curves(law, alike)}
     found_at_all = laws[()].contributions.known.reshape(known.shape)
     lost_at_all = known & ~(found_at_all & np.isfinite(laws[()].sizes.value))
@@ -513,20 +516,25 @@ def at_mean_curve_with_balance(
         lost = tuple(names[lost_at_all[:, column]])
         if lost not in laws:
             laws[lost] = mean_curves(law, alike, own=lost)
-        rows = len(QUANTITIES) * law.order + column
-        gap = np.where(known[law.order, column], 1.0, np.nan)
-        covariance = laws[lost].contributions.rows(rows).covariance
-        found[quantity] = (covariance * np.outer(gap, gap), _of_balance(laws[lost], rows))
+        own = laws[lost].contributions.rows(len(QUANTITIES) * law.order + column)
+        is_known = known[law.order, column] & own.known
+        of_balance = replace(own, matrix=own.matrix[:, limited[own.source]])
+        found[quantity] = (
+            _covariance(replace(own, known=is_known)),
+            _covariance(replace(of_balance, known=np.ones_like(is_known))),
+        )
     return found
 
 
-def _of_balance(law: JointLaw, rows: NDArray[np.intp]) -> Array:
-    """Covariance of some numbers from what a better balance would take away."""
-    limited = np.array([one.balance_limited for one in law.sources.included], dtype=np.bool_)
-    own = law.contributions.rows(rows)
-    inputs = limited[own.source]
-    part = own.matrix[:, inputs].toarray() if inputs.any() else np.zeros((len(rows), 0))
-    return np.asarray(part @ part.T, dtype=np.float64)
+def _covariance(found: Contributions) -> Covariance:
+    """Joint covariance of one number of each run."""
+    if len(found.known) <= MOST_WHOLE:
+        return found.covariance
+    matrix = found.matrix.tocsc()
+    is_shared = np.diff(matrix.indptr) > 1
+    own = np.asarray(matrix[:, ~is_shared].power(2).sum(axis=1)).ravel()
+    shared = matrix[:, is_shared].toarray() * found.known[:, None]
+    return SharedErrors.of(np.where(found.known, own, np.nan), shared)
 
 
 def mean_curves(law: JointLaw, alike: Sequence[str], *, own: Sequence[str] = ()) -> JointLaw:
@@ -541,35 +549,56 @@ def mean_curves(law: JointLaw, alike: Sequence[str], *, own: Sequence[str] = ())
         (level, tuple(reading.aperture_um for reading in run.readings))
         for level, run in zip(levels, rows, strict=True)
     ]
-    mates = np.array(
-        [
-            [
-                name == other or (kind == theirs and name not in own)
-                for other, theirs in zip(law.arrays.runs, kinds, strict=True)
-            ]
-            for name, kind in zip(law.arrays.runs, kinds, strict=True)
-        ],
-        dtype=float,
-    )
-    mates /= mates.sum(axis=1, keepdims=True)
+    mean = _Means.of(kinds, np.isin(law.arrays.runs, own))
     total_g = law.arrays.net_g.sum(axis=1, keepdims=True)
-    gross_g = law.arrays.tare_g + total_g * (mates @ (law.arrays.net_g / total_g))
+    gross_g = law.arrays.tare_g + total_g * mean(law.arrays.net_g / total_g)
     arrays = replace(law.arrays, gross_g=gross_g, net_g=gross_g - law.arrays.tare_g)
     curves = None
     if law.curves is not None:
         of_run = law.curves.curve
         mean_curves_of = replace(
             of_run,
-            table=_mean_over(mates, of_run.table),
-            by_ln_aperture=_mean_over(mates, of_run.by_ln_aperture),
-            by_undersize=_mean_over(mates, of_run.by_undersize),
+            table=mean(of_run.table),
+            by_ln_aperture=mean(of_run.by_ln_aperture),
+            by_undersize=mean(of_run.by_undersize),
         )
-        factor = sparse.kron(mates, np.eye(LEVELS.size)) @ law.curves.factor
-        curves = OpenCurves(curve=mean_curves_of, factor=sparse.csr_array(factor))
+        curves = OpenCurves(curve=mean_curves_of, factor=mean.of_factor(law.curves.factor))
     return law_of(law.study, law.runs, arrays, law.sources, law.sizes.rule, curves)
 
 
-def _mean_over(mates: Array, each: Array) -> Array:
-    """Means of each (R, …) over the mates of every row; NaN where one of them has no value."""
-    lost = np.tensordot(mates, np.isnan(each), axes=1) > 0
-    return np.where(lost, np.nan, np.tensordot(mates, np.nan_to_num(each), axes=1))
+@dataclass(frozen=True, eq=False)
+class _Means:
+    """Means of runs alike: weights (M, R) of the different means, and the mean of each run (R,)."""
+
+    weights: sparse.csr_array | Array
+    place: NDArray[np.intp]
+
+    @classmethod
+    def of(cls, kinds: Sequence[Hashable], alone: NDArray[np.bool_]) -> _Means:
+        """The mean over all runs of a kind, for runs that do not stand alone."""
+        kind, runs = _numbered(kinds), np.arange(len(kinds))
+        weight = 1.0 / np.bincount(kind)
+        single, place = np.flatnonzero(alone), kind.copy()
+        place[single] = len(weight) + np.arange(len(single))
+        values = np.concatenate([weight[kind], np.ones(len(single))])
+        places = np.concatenate([kind, place[single]]), np.concatenate([runs, single])
+        shape = len(weight) + len(single), len(runs)
+        weights = sparse.coo_array((values, places), shape=shape).tocsr()
+        return (
+            cls(weights, place) if len(runs) > MOST_AT_ONCE else cls(weights.toarray()[place], runs)
+        )
+
+    def __call__(self, each: Array) -> Array:
+        """Means of each (R, …); NaN where one of them has no value."""
+        flat = each.reshape(len(each), -1)
+        lost = self.weights @ np.isnan(flat).astype(float) > 0
+        means = np.where(lost, np.nan, self.weights @ np.nan_to_num(flat))
+        return np.asarray(means[self.place].reshape(each.shape))
+
+    def of_factor(self, factor: sparse.csr_array) -> sparse.csr_array:
+        """The factor (R L, N) of an open covariance, with as few inputs as there are means."""
+        mean = sparse.csr_array(sparse.kron(self.weights, np.eye(LEVELS.size)) @ factor)
+        if mean.shape[1] > mean.shape[0]:
+            mean = sparse.csr_array(np.linalg.qr(mean.toarray().T)[1].T)
+        rows = LEVELS.size * self.place[:, None] + np.arange(LEVELS.size)
+        return mean[rows.ravel()]

@@ -16,16 +16,24 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from psdstats.columns import QUANTITIES, QUANTITY_UNITS, TIME
+from psdstats.columns import QUANTITIES, TIME, unit_of
 from psdstats.errors import UncertaintyError
 from psdstats.findings import Remark, RemarkKind
 from psdstats.frozen import Array, freeze_arrays
+from psdstats.present import Shown
 from psdstats.uncertainty.linear import Contributions, coverage_factor
 from psdstats.uncertainty.monte_carlo import JointMoments, numerical_tolerance
 
 
 class Method(StrEnum):
-    """How uncertainty is propagated: JCGM 101 draws or the JCGM 100 linear law."""
+    """How uncertainty is propagated: JCGM 101 draws or the JCGM 100 linear law.
+
+    Examples
+    --------
+    >>> from psdstats.uncertainty import Method
+    >>> [str(method) for method in Method]
+    ['monte carlo', 'linear']
+    """
 
     MONTE_CARLO = "monte carlo"
     LINEAR = "linear"
@@ -136,8 +144,8 @@ class Joint:
         return np.asarray(matrix * np.outer(by, by))
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
-class DrawnOrLinear:
+@dataclass(frozen=True, kw_only=True, eq=False, repr=False)
+class DrawnOrLinear(Shown):
     """A result of either method, and what it can be asked.
 
     What only draws can tell is NaN, 0 draws and settled in the linear law.
@@ -226,7 +234,7 @@ class DrawnOrLinear:
         return np.asarray(getattr(self.monte_carlo, name))
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
+@dataclass(frozen=True, kw_only=True, eq=False, repr=False)
 class Propagation(DrawnOrLinear):
     """Sizes of R runs with joint uncertainty; arrays have shape (R, 4) unless stated.
 
@@ -281,6 +289,15 @@ class Propagation(DrawnOrLinear):
         Assumptions and doubts; text is that of the study.
     monte_carlo : SizeDraws or None
         What only draws can tell; None in the linear law.
+
+    Examples
+    --------
+    >>> import psdstats
+    >>> from psdstats_datasets import demo_study
+    >>> study = psdstats.read_study(demo_study("one_bench"))
+    >>> sizes = psdstats.propagate(study, method="linear")
+    >>> sizes.expanded[0].round(1), sizes.status[0]
+    (array([nan, nan, nan, 0.1]), ('bracketed', 'bracketed', 'bracketed', 'bracketed'))
     """
 
     runs: tuple[str, ...]
@@ -343,6 +360,18 @@ class Propagation(DrawnOrLinear):
         ------
         UncertaintyError
             Naming the quantities there are.
+
+        Examples
+        --------
+        >>> import psdstats
+        >>> from psdstats_datasets import demo_study
+        >>> study = psdstats.read_study(demo_study("one_bench"))
+        >>> sizes = psdstats.propagate(study, method="linear")
+        >>> sizes.covariance("D50").iloc[:2, :2].round(1)
+        run     mill-0  mill-6
+        run
+        mill-0    26.4    18.6
+        mill-6    18.6    18.5
         """
         if quantity not in self.quantities:
             raise UncertaintyError(
@@ -354,6 +383,43 @@ class Propagation(DrawnOrLinear):
         matrix = own.covariance(self.value[:, first], log=log)
         return pd.DataFrame(matrix, index=labels, columns=labels)
 
+    def to_ufloats(self) -> pd.DataFrame:
+        """Sizes as numbers that carry their uncertainty, and what they share, through arithmetic.
+
+        Returns
+        -------
+        DataFrame, shape (R, 4)
+            Runs by quantities; each cell a number of the package uncertainties, in µm (1 for span);
+            NaN where a size has no value.
+
+        Raises
+        ------
+        UncertaintyError
+            If the package uncertainties is not installed.
+
+        Examples
+        --------
+        >>> import psdstats
+        >>> from psdstats_datasets import demo_study
+        >>> study = psdstats.read_study(demo_study("one_bench"))
+        >>> sizes = psdstats.propagate(study, method="linear").to_ufloats()
+        >>> print(sizes.loc["mill-48", "D50"] / sizes.loc["mill-0", "D50"])
+        0.534+/-0.016
+        """
+        try:
+            from uncertainties import correlated_values
+        except ImportError as missing:
+            raise UncertaintyError(
+                "to_ufloats needs the package uncertainties; install it with: "
+                "pip install uncertainties"
+            ) from missing
+        values, covariance = self.value.ravel(), self.covariance_matrix
+        known = np.isfinite(values) & np.isfinite(np.diag(covariance))
+        cells = np.full(values.shape, np.nan, dtype=object)
+        cells[known] = correlated_values(values[known], covariance[np.ix_(known, known)])
+        runs, quantities = pd.Index(self.runs, name="run"), list(self.quantities)
+        return pd.DataFrame(cells.reshape(self.value.shape), index=runs, columns=quantities)
+
     def to_frame(self) -> pd.DataFrame:
         """One row a run and quantity.
 
@@ -364,6 +430,17 @@ class Propagation(DrawnOrLinear):
             NaN where the interval is not symmetric), k, effective_df, lower, upper, coverage,
             method, balance_share, status, bound_lower, bound_upper,
             share_unbracketed, linear_valid.  Sizes and their u are in µm, shares are fractions.
+
+        Examples
+        --------
+        >>> import psdstats
+        >>> from psdstats_datasets import demo_study
+        >>> study = psdstats.read_study(demo_study("one_bench"))
+        >>> sizes = psdstats.propagate(study, method="linear")
+        >>> sizes.to_frame()[["run", "quantity", "value", "u", "unit"]].head(2).round(1)
+              run quantity  value    u unit
+        0  mill-0      D10  155.0  3.3   µm
+        1  mill-0      D50  247.3  5.1   µm
         """
         n_runs, n_quantities = self.value.shape
         return pd.DataFrame(
@@ -372,7 +449,7 @@ class Propagation(DrawnOrLinear):
                 "group": np.repeat(np.array(self.groups, dtype=object), n_quantities),
                 TIME: np.repeat(self.milling_time_min, n_quantities),
                 "quantity": list(self.quantities) * n_runs,
-                "unit": list(QUANTITY_UNITS) * n_runs,
+                "unit": [unit_of(one) or "1" for one in self.quantities] * n_runs,
                 **self._ravelled("value", "u"),
                 "u_percent": (100 * self.u / self.value).ravel(),
                 **self._ravelled("expanded", "k", "effective_df", "lower", "upper"),

@@ -99,7 +99,7 @@ def _against(row: Mapping[Hashable, Any], say: Numerals) -> str:
 
 def budget_sentences(budget: Budget, say: Numerals = PLAIN) -> tuple[str, ...]:
     """What the budget says of D50, in one sentence for the sizes and one for the difference."""
-    frame = budget.shares_frame()
+    frame = budget.to_frame()
     told = []
     for scope, own in frame[frame["quantity"] == "D50"].groupby("scope", sort=False):
         rows = own.to_dict("records")
@@ -120,7 +120,7 @@ def budget_sentences(budget: Budget, say: Numerals = PLAIN) -> tuple[str, ...]:
 
 def budget_lead(budget: Budget, say: Numerals = PLAIN) -> tuple[str, ...]:
     """Which source leads over all bars, and how much the balance is at most."""
-    frame = budget.shares_frame()
+    frame = budget.to_frame()
     if frame.empty:
         return (NO_SIZE,)
     bars = ["scope", "quantity"]
@@ -144,7 +144,7 @@ def budget_lead(budget: Budget, say: Numerals = PLAIN) -> tuple[str, ...]:
 
 def only_source(budget: Budget) -> str | None:
     """The source that is nearly all of the variance of every bar; None where there is none."""
-    frame = budget.shares_frame()
+    frame = budget.to_frame()
     if frame.empty:
         return None
     least = frame.pivot_table(index=["scope", "quantity"], columns="source", values="share").min()

@@ -372,6 +372,19 @@ def summary(comparison: Comparison, say: Numerals = PLAIN) -> str:
     return "\n".join([*headlines(comparison, say), *said])
 
 
+def quantity_sentences(result: QuantityComparison, say: Numerals = PLAIN) -> tuple[str, ...]:
+    """What one quantity rests on, and every contrast with its verdict."""
+    rows = result.to_frame().to_dict("records")
+    ratios = (say.ratio(row["ratio"], row["ratio_lower"], row["ratio_upper"]) for row in rows)
+    return (
+        f"{result.quantity}: {model_sentence(result, say)}",
+        *(
+            f"{row['contrast']}: {ratio}, {row['verdict']}."
+            for row, ratio in zip(rows, ratios, strict=True)
+        ),
+    )
+
+
 def model_sentence(result: QuantityComparison, say: Numerals = PLAIN) -> str:
     """What one quantity was compared by."""
     return sentence(result.basis, say) if result.fit is None else fit_sentence(result.fit)
@@ -403,9 +416,10 @@ def component_words(
     return words
 
 
-def question(comparison: Comparison, what: str = "the size") -> str:
+def question(comparison: Comparison, what: str = "") -> str:
     """The question that a comparison answers, as a heading."""
-    return f"Did {column_words(comparison.plan.by)} change {what}?"
+    plan = comparison.plan
+    return f"Did {column_words(plan.by)} change {what or f'the {plan.what}'}?"
 
 
 def contrast_words(subject: Contrast) -> str:
@@ -424,7 +438,8 @@ def differing_caption(changed: int, every: int) -> str:
 def effects_caption(comparison: Comparison, family: str) -> str:
     """Caption of the table of effects of one family."""
     kind = family_words(family)[0]
-    return f"Effect of {column_words(comparison.plan.by)}, {kind}: ratios of sizes."
+    plan = comparison.plan
+    return f"Effect of {column_words(plan.by)}, {kind}: ratios of {plan.what}s."
 
 
 def effects_note(comparison: Comparison, say: Numerals = PLAIN) -> str:
@@ -479,7 +494,7 @@ def ratios_alternative(
     return "; ".join(told) + "."
 
 
-VARIANCES = "What else varies: standard deviations beyond the measurement, per cent of size."
+VARIANCES = "What else varies: standard deviations beyond the measurement, per cent of {}."
 BELOW_ZERO = "A dash: the estimate of the variance is below zero, so none was seen."
 EQUIVALENCE_INTERVAL = "interval of the equivalence test"
-RATIO_AXIS = "ratio of sizes (A vs B: A over B)"
+RATIO_AXIS = "ratio of {}s (A vs B: A over B)"

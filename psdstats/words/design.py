@@ -10,6 +10,7 @@ from psdstats.columns import column_words
 from psdstats.comparison.analysis import SpreadBasis
 from psdstats.comparison.plan import ComparisonPlan, PlanRemark
 from psdstats.comparison.response import ComparisonRemark
+from psdstats.comparison.values import ValuesRemark
 from psdstats.findings import Remark, RemarkKind
 from psdstats.models.verdicts import VerdictRemark
 from psdstats.words.courses import capital, place
@@ -228,6 +229,10 @@ REMARKS: dict[RemarkKind, Wording] = {
         f"no {' or '.join(map(column_words, columns))} holds runs of both levels"
     ),
     ComparisonRemark.NO_RUN_LEFT: lambda _: "no run is left to estimate it from",
+    ComparisonRemark.NO_SPREAD: lambda _: (
+        "nothing says how far two runs of one kind differ: no run was repeated, and neither an "
+        "uncertainty nor a spread between runs (--run-to-run) was given"
+    ),
     ComparisonRemark.FEW_UNITS: lambda _, paired: (
         f"fewer than two {_units(paired)} are left to estimate its spread from"
     ),
@@ -237,4 +242,19 @@ REMARKS: dict[RemarkKind, Wording] = {
         'one rate; the spread "pooled" leaves this out.'
     ),
     ComparisonRemark.MISFIT: _misfit,
+    ValuesRemark.NO_VALUE: lambda _, runs: (
+        f"{_rows(runs)} left out, having no value: {listed(runs)}."
+    ),
+    ValuesRemark.NO_U: lambda _, quantities: (
+        f"No uncertainty of {joined(quantities)} was given: the scatter of runs alike stands for "
+        "measurement and runs together, and what all runs share cancels in their ratios."
+    ),
+    ValuesRemark.INDEPENDENT: lambda _, quantities: (
+        f"Uncertainties of {joined(quantities)} count as independent from run to run; where runs "
+        "share sieves, a balance or a calibration, give their covariance."
+    ),
 }
+
+
+def _rows(runs: Sequence[str]) -> str:
+    return "1 run was" if len(runs) == 1 else f"{len(runs)} runs were"

@@ -10,6 +10,7 @@ import pandas as pd
 from psdstats.columns import column_words
 from psdstats.comparison.beside import FEWEST_UNITS, LeftOut, Unit
 from psdstats.findings import Contrast
+from psdstats.models.contrasts import ContrastResult
 from psdstats.models.crosschecks import CheckRemark, Refit, RefitRoute
 from psdstats.models.design_columns import RandomSlope
 from psdstats.models.design_fixed import FixedDesign
@@ -54,6 +55,16 @@ def fit_sentence(fit: MixedModelFit) -> str:
     if fit.fixed.added:
         text += f" Added because an interaction contains them: {joined(fit.fixed.added)}."
     return text
+
+
+def contrast_sentences(found: ContrastResult, say: Numerals = PLAIN) -> tuple[str, ...]:
+    """Every contrast with its simultaneous interval and p within the family."""
+    return tuple(
+        f"{row['contrast']}: {say.rounded(row['estimate'], row['standard_error'])} "
+        f"({say.interval(row['lower'], row['upper'], u=row['standard_error'])}), "
+        f"{p_words(row['p_adjusted'], say)}."
+        for row in found.to_frame().to_dict("records")
+    )
 
 
 def _groupings(fit: MixedModelFit) -> list[tuple[str, ...]]:

@@ -7,10 +7,12 @@ from enum import StrEnum
 from math import isfinite
 from pathlib import PurePath
 
-from psdstats.columns import column_words
+from psdstats.columns import TIME, column_words
 from psdstats.comparison.ordered import BESIDE
 from psdstats.comparison.plan import ComparisonPlan, Direction, LevelTest, columns_of
 from psdstats.comparison.result import Comparison, QuantityComparison, Route
+from psdstats.comparison.values import Values
+from psdstats.models.design_columns import level_text
 from psdstats.study.records import Study
 from psdstats.study.settings import Declared
 from psdstats.uncertainty.propagation import Propagation
@@ -123,8 +125,14 @@ RULES = {
 """How a percentile is read between two apertures, and what the letters mean."""
 
 
-def title(study: Study, say: Numerals = PLAIN) -> str:
-    """The title of the study; where it has only the name of its file, what was milled how long."""
+def title(study: Study | Values, say: Numerals = PLAIN) -> str:
+    """The title of the study; where it has only the name of its file, what was milled how long.
+
+    That of values in hand names what is compared.
+    """
+    if isinstance(study, Values):
+        names = capital(joined(list(study.measured.quantities)))
+        return f"{names}: {study.title}" if study.title else names
     if study.title not in {PurePath(file.name).stem for file in study.files}:
         return study.title
     times = sorted({run.milling_time_min for run in study.runs})
@@ -137,6 +145,24 @@ def study_sentence(study: Study) -> str:
     groups = len({run.group for run in study.runs})
     material = f"; material: {study.material}." if study.material else "."
     return f"{len(study.runs)} runs in {groups} group{'s' if groups > 1 else ''}{material}"
+
+
+def study_sentences(study: Study, say: Numerals = PLAIN) -> tuple[str, ...]:
+    """Title, how many runs of what, and the levels they were milled at."""
+    runs = study.runs_frame()
+    named = runs.columns[list(runs.columns).index("balance") + 1 :]
+    levels = {name: list(dict.fromkeys(map(level_text, runs[name].dropna()))) for name in named}
+    times = ", ".join(map(say, sorted(set(runs[TIME]))))
+    return (
+        title(study, say),
+        study_sentence(study),
+        f"Milled for {times} min.",
+        *(
+            f"{capital(column_words(name))}: {', '.join(own)}."
+            for name, own in levels.items()
+            if len(own) > 1
+        ),
+    )
 
 
 def not_computed(reason: str) -> str:
@@ -193,6 +219,23 @@ def weighing_paragraph(study: Study, cite: Works) -> str:
         f"Each sieve and the pan is weighed empty (tare) and loaded (gross). {tares} Net masses "
         f"give mass fractions and the cumulative undersize at each aperture {cite(_CURVE)}:"
     )
+
+
+def in_hand_paragraph(values: Values) -> str:
+    """Where values in hand come from, and what is known of their uncertainty."""
+    names = list(values.measured.quantities)
+    without = [name for name in names if not values.known[name].any()]
+    told = [
+        f"{capital(joined(names))} of {len(values.runs)} runs were given, and nothing was weighed"
+    ]
+    if without != names:
+        having = joined([name for name in names if name not in without])
+        told.append(f"uncertainties of {having} are those given")
+    if without:
+        told.append(
+            f"of {joined(without)} none was given: the scatter of runs alike holds that too"
+        )
+    return f"{'; '.join(told)}."
 
 
 def percentile_paragraph(rule: str) -> str:
@@ -255,20 +298,20 @@ def _has_tolerances(study: Study) -> bool:
 
 _ROUTES = {
     Route.MIXED_MODEL: (
-        "The response is ln D: each condition has a mean of its own{blocks}. Standard deviations "
+        "The response is {ln}: each condition has a mean of its own{blocks}. Standard deviations "
         "({parts}) are estimated by restricted maximum likelihood beside the covariance of the "
         "measurement, which is known."
     ),
     Route.SINGLE_RUNS: (
-        "Each condition has one run, so the spread between runs is {spread}; contrasts of ln D are "
+        "Each condition has one run, so the spread between runs is {spread}; contrasts of {ln} are "
         "those of the runs themselves."
     ),
     Route.MEASUREMENT_ONLY: (
-        "Single runs were compared by ln D and the joint covariance of the measurement alone; what "
+        "Single runs were compared by {ln} and the joint covariance of the measurement alone; what "
         "run-to-run variation would undo a change is said beside it."
     ),
     Route.EACH_CONTRAST: (
-        "Each contrast of ln D was judged by its own differences {units}, and families by Holm's "
+        "Each contrast of {ln} was judged by its own differences {units}, and families by Holm's "
         "rule."
     ),
 }
@@ -370,6 +413,7 @@ def _route_words(
     ]
     where = "declared" if plan.run_to_run is not None else "that about smooth courses over time"
     return _ROUTES[route].format(
+        ln="ln D" if plan.what == "size" else f"ln {plan.what}",
         blocks=f", {joined([f'{one}s' for one in names])} are blocks" if names else "",
         parts="; ".join(parts),
         spread=f"{where}: {joined(spreads)}" if spreads else where,

@@ -11,13 +11,16 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from psdstats.columns import QUANTITY_UNITS, TIME, column_words
+from psdstats.columns import TIME, column_words, unit_of, with_unit
+from psdstats.comparison.plan import ComparisonPlan
 from psdstats.distribution.arrays import WeighingRemark
+from psdstats.distribution.percentiles import SizeTable
 from psdstats.findings import Remark
 from psdstats.frozen import Array
 from psdstats.uncertainty.bootstrap import LEAST_UNITS
 from psdstats.uncertainty.inputs import SourceRemark
 from psdstats.uncertainty.propagation import Method, Propagation, PropagationRemark
+from psdstats.uncertainty.ratios import RatioIntervals
 from psdstats.words.numbers import MISSING, PLAIN, Numerals
 from psdstats.words.remarks import sentence
 
@@ -40,6 +43,8 @@ MEANS_LEAD = (
 SIZES_CAPTION = (
     "Sizes of every run: value ± expanded uncertainty U = k u, or the ends of the interval."
 )
+IN_HAND_HEADING = "Every run"
+IN_HAND_CAPTION = "The value of every run."
 UNDERSIZE_CAPTION = "Cumulative undersize of every run, with its interval."
 MEANS_CAPTION = "Mean sizes and spread of every run, from the masses of the classes."
 MEANS_NOTE = (
@@ -102,7 +107,7 @@ def _size_at(at: tuple[int, int], sizes: Propagation, say: Numerals) -> str:
     value, u, expanded, lower, upper = (
         float(getattr(sizes, name)[at]) for name in ("value", "u", "expanded", "lower", "upper")
     )
-    unit = f" {QUANTITY_UNITS[at[1]]}" if quantity != "span" else ""
+    unit = f" {unit_of(quantity)}".rstrip()
     coverage, how = f"{say(100 * sizes.coverage)} %", method_words(sizes)
     if np.isnan(value):
         limits = say.interval(lower or -np.inf, upper)
@@ -126,6 +131,22 @@ def size_sentences(sizes: Propagation, say: Numerals = PLAIN) -> str:
         f"{_size_at((row, column), sizes, say)}\n"
         for row in range(len(sizes.runs))
         for column in range(len(sizes.quantities))
+    )
+
+
+def values_heading(what: str) -> str:
+    """Heading of a page of values in hand."""
+    return f"{what.capitalize()}s"
+
+
+def in_hand_note(values: Propagation, say: Numerals = PLAIN) -> str:
+    """How a table of values in hand is read; empty where none has an uncertainty."""
+    k = values.k[np.isfinite(values.k)]
+    if not len(k):
+        return ""
+    return (
+        f"Values and u as given; ±: expanded uncertainty U = k u with k = {_k(k.max(), say)}, "
+        f"coverage {say(100 * values.coverage)} %."
     )
 
 
@@ -165,12 +186,56 @@ def balance_sentence(propagation: Propagation, say: Numerals = PLAIN) -> str:
     )
 
 
-def means_caption(level: float, say: Numerals = PLAIN) -> str:
-    """What the table of means shows."""
-    return (
-        f"Mean size at each condition with its {say(100 * level, '.3g')} % interval; < and > are "
-        "bounds, where runs lie beyond the sieves."
+def propagation_sentences(sizes: Propagation, say: Numerals = PLAIN) -> tuple[str, ...]:
+    """From where to where each size goes over the runs, how it was found, and how well."""
+    return (_ranges(sizes, method_words(sizes), say), balance_sentence(sizes, say))
+
+
+def rule_sentences(sizes: SizeTable, say: Numerals = PLAIN) -> tuple[str, ...]:
+    """From where to where each size goes over the runs, by which rule."""
+    return (_ranges(sizes, f"by the {sizes.rule} rule" if sizes.rule else "by the law", say),)
+
+
+def _ranges(sizes: Propagation | SizeTable, how: str, say: Numerals) -> str:
+    known = [column[np.isfinite(column)] for column in sizes.value.T]
+    told = [
+        with_unit(f"{quantity} {_span(own, lambda one, say: say.significant(one), say)}", quantity)
+        for quantity, own in zip(sizes.quantities, known, strict=True)
+        if len(own)
+    ]
+    runs = len(sizes.runs)
+    return f"{runs} {'run' if runs == 1 else 'runs'}, {how}: {', '.join(told)}."
+
+
+def ratio_sentences(found: RatioIntervals, say: Numerals = PLAIN) -> tuple[str, ...]:
+    """Every ratio with its interval."""
+    return tuple(
+        f"{row['quantity']} of {row['high']} over that of {row['low']}: "
+        f"{say.ratio(row['ratio'], row['lower'], row['upper'])}."
+        for row in found.to_frame().to_dict("records")
     )
+
+
+def covariance_caption(quantity: str) -> str:
+    """What a joint covariance holds."""
+    unit = "" if quantity == "span" else ", µm²"
+    return f"Joint covariance of {quantity} over all runs{unit}: what they share is in it."
+
+
+def covariance_left(runs: int, most: int) -> str:
+    """Why the files have no joint covariance."""
+    return (
+        f"The joint covariance of {runs} runs is not among the files, which hold that of up to "
+        f"{most}; Propagation.covariance gives it."
+    )
+
+
+def means_caption(plan: ComparisonPlan, level: float, say: Numerals = PLAIN) -> str:
+    """What the table of means shows."""
+    told = f"Mean {plan.what} at each condition with its {say(100 * level, '.3g')} % interval"
+    if plan.in_hand:
+        return f"{told}."
+    return f"{told}; < and > are bounds, where runs lie beyond the sieves."
 
 
 NO_INTERVAL = "Without an interval: the spread of that mean cannot be told from these runs."
@@ -263,8 +328,9 @@ def _bounded(row: Mapping[Hashable, Any], say: Numerals) -> str:
     if not np.isfinite(value):
         return "an unknown size"
     if side:
-        return f"{'below' if side == '<' else 'above'} {say.bound(value, side)} µm"
-    return f"{say.significant(value, 3)} µm"
+        bound = with_unit(say.bound(value, side), str(row["quantity"]))
+        return f"{'below' if side == '<' else 'above'} {bound}"
+    return with_unit(say.significant(value, 3), str(row["quantity"]))
 
 
 def undersize_caption(several: bool, factor: str) -> str:

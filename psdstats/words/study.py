@@ -8,11 +8,12 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 
+from psdstats.columns import unit_of
 from psdstats.comparison.beside import LeftOut
 from psdstats.comparison.plan import ComparisonPlan
 from psdstats.frozen import ReadOnly
 from psdstats.sieves.standards import practice_rule
-from psdstats.study.flags import Flag, Severity
+from psdstats.study.flags import CheckReport, Flag, Severity
 from psdstats.study.records import TareHandling
 from psdstats.study.sheet_plan import SheetPlan
 from psdstats.words.courses import level_words, place
@@ -161,7 +162,7 @@ def _size_words(size: LeftOut, say: Numerals) -> str:
     """A size without some runs beside the one with them."""
     if not math.isfinite(size.without):
         return "cannot be told"
-    unit = "" if size.quantity == "span" else " µm"
+    unit = f" {unit_of(size.quantity)}".rstrip()
     with_all, without = (say(math.exp(one), ".4g") for one in (size.effect, size.without))
     return f"is {without}{unit} instead of {with_all}{unit} ({size_moved(size, say)})"
 
@@ -251,6 +252,13 @@ def finding_line(own: Sequence[Flag]) -> str:
 def _named(flag: Flag) -> str:
     """The name of a check that can be switched off."""
     return "" if flag.severity is Severity.ERROR else f" [{flag.check}]"
+
+
+def check_sentences(report: CheckReport, say: Numerals = PLAIN) -> tuple[str, ...]:  # noqa: ARG001
+    """What the checks found, one finding a line."""
+    found = [finding_line(own) for own in report.findings] or [NOTHING_FOUND]
+    off = [switched_off_sentence(report.switched_off)] if report.switched_off else []
+    return (*found, *off)
 
 
 def finding_record(own: Sequence[Flag]) -> dict[str, object]:

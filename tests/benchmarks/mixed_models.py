@@ -53,7 +53,7 @@ def fit(frame: pd.DataFrame, *, cells: bool = False) -> MixedModelFit:
 
 def fit_and_table(frame: pd.DataFrame, *, cells: bool = False) -> pd.DataFrame:
     """One fit with its Kenward-Roger table."""
-    return fit(frame, cells=cells).fixed_effects
+    return fit(frame, cells=cells).to_frame()
 
 
 def statsmodels_fit(frame: pd.DataFrame) -> object:

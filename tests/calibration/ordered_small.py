@@ -65,7 +65,7 @@ def open_law(design: Design, name: str, y: Floats) -> LawOf:
 
     def whole(runs: OpenRuns) -> Law:
         known = known_where_open(np.zeros((n, n)), runs.is_open)
-        return law_of_whole_levels(design.x, np.eye(n)[None], known, design.asked.question, runs)
+        return law_of_whole_levels(design.x, (), known, design.asked.question, runs)
 
     return whole
 

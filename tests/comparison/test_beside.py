@@ -16,7 +16,7 @@ from psdstats.comparison.beside import (
     resampled,
     without_runs,
 )
-from psdstats.comparison.trial_design import drift_matrix, same_level
+from psdstats.comparison.trial_design import drift_lines, same_level
 from psdstats.uncertainty.bootstrap import BootstrapMethod, bootstrap_interval
 
 
@@ -47,7 +47,8 @@ def _fitted(one, keep, row):
     run, cell, drift = np.nan_to_num([one.spread.run, one.spread.cell, one.spread.drift]) ** 2
     of_cell = same_level(one.frame, ("group", "milling_time_min", "ball_ratio"))
     v = one.known + run * np.eye(len(keep)) + cell * of_cell
-    v = (v + drift * drift_matrix(one.frame, one.plan, ("group",)))[np.ix_(keep, keep)]
+    lines = drift_lines(one.frame, one.plan, ("group",))
+    v = (v + drift * lines @ lines.T)[np.ix_(keep, keep)]
     p, x = np.linalg.inv(v), one.design.x[keep]
     return row @ np.linalg.pinv(x.T @ p @ x) @ x.T @ p @ one.y[keep]
 

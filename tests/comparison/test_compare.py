@@ -51,7 +51,7 @@ def test_two_levels_are_the_t_test_on_logarithms(planted):
     found = planted(rows, ln_size, known)["D50"]
     expected = scipy.stats.ttest_ind(ln_size[5:], ln_size[:5])
     interval = expected.confidence_interval(0.95)
-    row = found.effects.iloc[0]
+    row = found.to_frame().iloc[0]
     assert found.route is Route.MIXED_MODEL
     assert found.tests[0].f == pytest.approx(expected.statistic**2, rel=1e-6)
     assert row["df"] == pytest.approx(9.0, rel=1e-6)
@@ -96,7 +96,7 @@ def test_a_known_part_like_the_scatter_changes_next_to_nothing(planted):
     Ten tables of the same design lie within 3 per cent of the exact p.
     """
     rows, ln_size = _two_levels()
-    row = planted(rows, ln_size, 1e-4 * np.eye(11) + 9e-4)["D50"].effects.iloc[0]
+    row = planted(rows, ln_size, 1e-4 * np.eye(11) + 9e-4)["D50"].to_frame().iloc[0]
     expected = scipy.stats.ttest_ind(ln_size[5:], ln_size[:5])
     interval = expected.confidence_interval(0.95)
     width = np.log(row["ratio_upper"] / row["ratio_lower"])
@@ -109,7 +109,7 @@ def test_adjusted_p_of_all_pairs_is_tukeys(planted):
     generator = np.random.default_rng(3)
     rows = [{"milling_time_min": time} for time in (0.0, 12.0, 48.0) for _ in range(4)]
     ln_size = generator.normal(5, 0.05, 12) - np.repeat([0.0, 0.04, 0.10], 4)
-    found = planted(rows, ln_size)["D50"].family("all pairs")
+    found = planted(rows, ln_size)["D50"].to_frame("all pairs")
     expected = scipy.stats.tukey_hsd(*ln_size.reshape(3, 4))
     for row in found.to_dict("records"):
         high, low = ((0.0, 12.0, 48.0).index(float(row[name])) for name in ("high", "low"))
@@ -123,7 +123,7 @@ def test_adjusted_p_against_first_is_dunnetts(planted):
     generator = np.random.default_rng(4)
     rows = [{"milling_time_min": time} for time in (0.0, 12.0, 48.0) for _ in range(4)]
     ln_size = generator.normal(5, 0.05, 12) - np.repeat([0.0, 0.04, 0.10], 4)
-    found = planted(rows, ln_size)["D50"].family("against first")
+    found = planted(rows, ln_size)["D50"].to_frame("against first")
     zero, twelve, last = ln_size.reshape(3, 4)
     expected = scipy.stats.dunnett(twelve, last, control=zero, random_state=1)
     assert found["p_adjusted"].to_numpy() == pytest.approx(expected.pvalue, abs=5e-4)
@@ -137,8 +137,8 @@ def test_shared_error_cancels_and_separate_error_does_not(planted):
     one_stack = small + 0.05**2
     block = np.kron(np.eye(2), np.ones((4, 4)))
     two_stacks = small + 0.05**2 * block
-    same = planted(rows, ln_size, one_stack)["D50"].effects.iloc[0]
-    other = planted(rows, ln_size, two_stacks)["D50"].effects.iloc[0]
+    same = planted(rows, ln_size, one_stack)["D50"].to_frame().iloc[0]
+    other = planted(rows, ln_size, two_stacks)["D50"].to_frame().iloc[0]
     width = [np.log(row["ratio_upper"] / row["ratio_lower"]) for row in (same, other)]
     assert same["verdict"] == "changed"
     assert other["verdict"] == "not shown"
@@ -156,7 +156,7 @@ def test_at_each_level_is_the_cell_means_and_the_interaction(planted):
     comparison = planted(rows, data["y"])
     found = comparison["D50"]
     means = data.groupby(["ball_ratio", "milling_time_min"])["y"].mean()
-    for row in found.family("against first").to_dict("records"):
+    for row in found.to_frame("against first").to_dict("records"):
         time, ratio = float(row["high"]), float(row["where"])
         expected = means[ratio, time] - means[ratio, 0.0]
         assert np.log(row["ratio"]) == pytest.approx(expected, abs=1e-9)
@@ -178,7 +178,7 @@ def test_equivalence_is_two_one_sided_t_tests(planted):
     generator = np.random.default_rng(2)
     rows = [{"milling_time_min": time} for time in (24.0, 48.0) for _ in range(5)]
     ln_size = generator.normal(5, 0.04, 10)
-    row = planted(rows, ln_size, margin_percent=10.0)["D50"].effects.iloc[0]
+    row = planted(rows, ln_size, margin_percent=10.0)["D50"].to_frame().iloc[0]
     expected = pingouin.tost(ln_size[5:], ln_size[:5], bound=np.log(1.1))
     assert row["equivalence_p"] == pytest.approx(float(expected["pval"].iloc[0]), rel=1e-6)
     assert row["verdict"] == "equivalent"
@@ -188,7 +188,7 @@ def test_margin_below_what_could_be_seen_cannot_be_told(planted):
     generator = np.random.default_rng(2)
     rows = [{"milling_time_min": time} for time in (24.0, 48.0) for _ in range(5)]
     found = planted(rows, generator.normal(5, 0.04, 10), margin_percent=1.0)
-    row = found["D50"].effects.iloc[0]
+    row = found["D50"].to_frame().iloc[0]
     assert row["verdict"] == "cannot be told"
     assert row["detectable_decrease_percent"] > 1.0
     assert "a change as large as the margin could easily have been missed" in finding_sentence(
@@ -204,8 +204,8 @@ def test_level_across_quantities_is_bonferroni(planted_study, planted_sizes):
     together = compare(study, propagation=sizes, across_quantities=True)
     alone = compare(study, propagation=sizes, level=1 - 0.05 / 4)
     columns = ["ratio_lower", "ratio_upper"]
-    assert together["D90"].effects[columns].to_numpy() == pytest.approx(
-        alone["D90"].effects[columns].to_numpy(), rel=1e-9
+    assert together["D90"].to_frame()[columns].to_numpy() == pytest.approx(
+        alone["D90"].to_frame()[columns].to_numpy(), rel=1e-9
     )
 
 
@@ -226,7 +226,7 @@ def test_open_percentiles_go_with_their_whole_cell(planted_study, planted_sizes)
     )
     assert found.fit is not None
     assert len(found.fit.fitted) == len(rows) - 2
-    assert set(found.family("against first")["verdict"]) == {"changed", "not shown"}
+    assert set(found.to_frame("against first")["verdict"]) == {"changed", "not shown"}
 
 
 def test_level_that_loses_most_runs_cannot_be_told(planted_study, planted_sizes):
@@ -240,7 +240,7 @@ def test_level_that_loses_most_runs_cannot_be_told(planted_study, planted_sizes)
         propagation=planted_sizes(study, ln_size, 1e-12 * np.eye(len(rows))),
     )
     found = whole["D50"]
-    last = found.family("against first").iloc[-1]
+    last = found.to_frame("against first").iloc[-1]
     assert last["verdict"] == "cannot be told"
     finding = [one for one in found.findings if one.subject.family == "against first"][-1]
     assert finding_sentence(finding, whole.plan) == (
@@ -248,7 +248,7 @@ def test_level_that_loses_most_runs_cannot_be_told(planted_study, planted_sizes)
         "is not bracketed by the sieves in 2 of 3 runs."
     )
     assert np.isnan(last["ratio"])
-    assert np.isfinite(found.family("against first")["ratio"].iloc[:-1]).all()
+    assert np.isfinite(found.to_frame("against first")["ratio"].iloc[:-1]).all()
 
 
 def test_nothing_left_is_said_and_not_fitted(planted_study, planted_sizes):
@@ -264,7 +264,7 @@ def test_nothing_left_is_said_and_not_fitted(planted_study, planted_sizes):
         "D50 is bracketed by the sieves at fewer than two levels of milling time; nothing was "
         "fitted."
     )
-    assert list(found.effects["verdict"]) == ["cannot be told"]
+    assert list(found.to_frame()["verdict"]) == ["cannot be told"]
 
 
 def test_run_to_run_is_never_counted_twice(planted_study):
@@ -288,10 +288,10 @@ def test_single_runs_take_the_linear_covariance_and_no_draws(planted_study):
     assert found["D50"].route is Route.MEASUREMENT_ONLY
     joint = linear.covariance("D50", log=True)
     error = float(np.array([-1.0, 1.0]) @ np.asarray(joint) @ np.array([-1.0, 1.0]))
-    assert found["D50"].effects["u"].iloc[0] == pytest.approx(error**0.5, rel=1e-9)
+    assert found["D50"].to_frame()["u"].iloc[0] == pytest.approx(error**0.5, rel=1e-9)
     wide = replace(linear, joint=Joint(of_logs=4 * linear.log_covariance_matrix))
     given = compare(single, quantities=("D50",), propagation=wide)
-    assert given["D50"].effects["u"].iloc[0] == pytest.approx(2 * error**0.5, rel=1e-9)
+    assert given["D50"].to_frame()["u"].iloc[0] == pytest.approx(2 * error**0.5, rel=1e-9)
 
 
 def test_sources_asked_for_are_counted(planted_study):

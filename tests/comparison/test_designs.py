@@ -40,7 +40,7 @@ def _sizes(rows, mean, *, seed=1, of="group", spread=GROUP):
 
 def _changes(found, family="against first"):
     """Estimates and standard errors of a family by (high, where)."""
-    effects = found["D50"].family(family).set_index(["high", "where"])
+    effects = found["D50"].to_frame(family).set_index(["high", "where"])
     return np.log(effects["ratio"]), effects["u"]
 
 
@@ -61,12 +61,12 @@ def test_a_step_within_charges_is_found_that_independent_runs_miss(planted):
     assert course.fallen.numbers.estimate == pytest.approx(np.log(0.925), abs=4 * RUN / np.sqrt(3))
     pairs = y.reshape(6, 2)
     paired = stats.ttest_rel(pairs[:, 1], pairs[:, 0])
-    effect = found["D50"].effects.iloc[0]
+    effect = found["D50"].to_frame().iloc[0]
     assert effect["p"] == pytest.approx(paired.pvalue, rel=1e-6)
     # groups may also differ from time to time: one difference between the two says how much
     cells = planted(rows, y)["D50"]
     assert cells.courses[0].fallen.verdict is Verdict.CHANGED
-    assert cells.effects["p"].iloc[0] > paired.pvalue
+    assert cells.to_frame()["p"].iloc[0] > paired.pvalue
     alone = planted(rows, y, leave_out=["group", "charge"])
     assert alone["D50"].courses[0].fallen.verdict is not Verdict.CHANGED
     left = [one["column"] for one in alone.plan.remarks if one.kind is PlanRemark.LEFT_OUT_ASKED]
@@ -173,7 +173,7 @@ def test_by_a_factor_beside_time_is_answered_at_each_time(planted):
     change, u = _changes(found, "all pairs")
     assert change["10", "24"] == pytest.approx(-0.1, abs=4 * u["10", "24"])
     assert abs(change["10", "0"]) < 4 * u["10", "0"]
-    verdicts = found["D50"].effects.set_index(["high", "where"])["verdict"]
+    verdicts = found["D50"].to_frame().set_index(["high", "where"])["verdict"]
     assert verdicts.loc[("10", "24")] == "changed"
 
 
@@ -184,7 +184,7 @@ def test_groups_alone_are_compared_where_nothing_else_differs(planted):
     found = planted(rows, y)
     assert found.plan.by == "group"
     expected = stats.tukey_hsd(*y.reshape(3, 4)).pvalue[1, 0]
-    row = found["D50"].effects.set_index(["high", "low"]).loc[("Birch", "Alder")]
+    row = found["D50"].to_frame().set_index(["high", "low"]).loc[("Birch", "Alder")]
     assert row["verdict"] == "changed"
     assert row["p_adjusted"] == pytest.approx(expected, abs=2e-4)
 
@@ -194,7 +194,7 @@ def test_two_benches_at_two_times_are_the_t_test_of_their_cells(planted, test):
     """One spread and nothing known: both laws are Student's t of the two-way table (by hand)."""
     rows = _rows(("Alder", "Birch"), times=(0.0, 24.0), replicates=2)
     y = _sizes(rows, lambda row: 5.5 - 0.2 * (row["milling_time_min"] > 0))
-    row = planted(rows, y, leave_out=["cell"], test=test)["D50"].effects.iloc[0]
+    row = planted(rows, y, leave_out=["cell"], test=test)["D50"].to_frame().iloc[0]
     cells = y.reshape(2, 2, 2)
     estimate = (cells[:, 1] - cells[:, 0]).mean()
     fitted = cells.mean(axis=(1, 2), keepdims=True) + cells.mean(axis=(0, 2))[None, :, None]
@@ -220,7 +220,7 @@ def test_a_missing_run_and_a_missing_time_leave_the_rest(planted):
         at = ("24", f"{level:g}")
         assert change[at] == pytest.approx(-size, abs=4 * u[at])
     assert [one.times for one in found["D50"].courses] == [("0", "6", "24"), ("0", "24")]
-    verdicts = found["D50"].family("against first").set_index(["high", "where"])["verdict"]
+    verdicts = found["D50"].to_frame("against first").set_index(["high", "where"])["verdict"]
     assert verdicts["6", "10"] == "cannot be told"
 
 
@@ -239,7 +239,7 @@ def test_times_that_no_group_links_are_told_so(planted):
     rows = _rows(("Alder", "Birch"), (0.0, 6.0), 2) + _rows(("Cedar", "Rowan"), (24.0, 48.0), 2)
     y = _sizes(rows, lambda row: 5.5 - row["milling_time_min"] / 100)
     found = planted(rows, y)
-    effects = found["D50"].family("successive").set_index(["high", "low"])
+    effects = found["D50"].to_frame("successive").set_index(["high", "low"])
     assert effects.loc[("6", "0"), "verdict"] == "changed"
     assert effects.loc[("24", "6"), "verdict"] == "cannot be told"
     (untold,) = (
@@ -310,6 +310,6 @@ def test_odd_designs_are_answered_or_refused_in_a_sentence(planted, seed):
         assert refusal.endswith(".")
         assert len(refusal) > 40
         return
-    effects = found["D50"].effects
+    effects = found["D50"].to_frame()
     told = effects["verdict"] != "cannot be told"
     assert np.isfinite(effects.loc[told, ["ratio", "ratio_lower", "ratio_upper"]]).all(axis=None)

@@ -34,7 +34,7 @@ def test_pure_drift_is_judged_by_the_spread_of_the_slopes(planted):
     y = MEAN + np.array([slope[row["group"]] for row in ROWS]) * ORDER
     y = y + generator.normal(0, 1e-5, len(ROWS))
     plain = planted(ROWS, y, test="kenward-roger")["D50"]
-    last = plain.family("against first").iloc[-1]
+    last = plain.to_frame("against first").iloc[-1]
     change = 4 * np.array(list(slope.values())) + MEAN[ORDER == 4][0] - MEAN[ORDER == 0][0]
     expected = scipy.stats.ttest_1samp(change, 0.0).confidence_interval(0.95)
     assert last["df"] == pytest.approx(3, rel=0.01)
@@ -42,7 +42,7 @@ def test_pure_drift_is_judged_by_the_spread_of_the_slopes(planted):
         [expected.low, expected.high], abs=2e-4
     )
     found = planted(ROWS, y)["D50"]
-    own = found.family("against first").iloc[-1]
+    own = found.to_frame("against first").iloc[-1]
     width = np.log(own["ratio_upper_single"] / own["ratio_lower_single"])
     assert 0.999 < width / (expected.high - expected.low) < 1.05
     assert any(
@@ -67,7 +67,7 @@ def test_pooled_leaves_the_lines_out_and_says_that_they_are_missing(planted):
     assert all(one.kind is not ComparisonRemark.MISFIT for one in free.remarks)
     widths = [
         np.log(row["ratio_upper"] / row["ratio_lower"])
-        for row in (one.family("against first").iloc[-1] for one in (found, free))
+        for row in (one.to_frame("against first").iloc[-1] for one in (found, free))
     ]
     assert widths[1] > 1.5 * widths[0]
 

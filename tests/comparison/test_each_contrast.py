@@ -37,7 +37,7 @@ def test_groups_are_the_paired_t_test_with_holm(planted, drifting):
     rows, frame = drifting
     found = planted(rows, frame["y"], spread="each contrast")["D50"]
     means = frame.pivot_table(index="group", columns="milling_time_min", values="y")
-    effects = found.family("all pairs")
+    effects = found.to_frame("all pairs")
     assert found.route is Route.EACH_CONTRAST
     assert found.fit is None
     p = []
@@ -77,7 +77,7 @@ def test_runs_without_groups_are_welchs_t_test(planted):
     times = [0.0] * 4 + [12.0] * 5 + [48.0] * 3
     rows = [{"milling_time_min": time} for time in times]
     y = 5.0 - 0.01 * np.array(times) + generator.normal(0, 0.01 + 0.002 * np.array(times))
-    found = planted(rows, y, spread="each contrast")["D50"].family("against first")
+    found = planted(rows, y, spread="each contrast")["D50"].to_frame("against first")
     for row in found.to_dict("records"):
         high, low = (y[np.array(times) == float(row[name])] for name in ("high", "low"))
         expected = scipy.stats.ttest_ind(high, low, equal_var=False)
@@ -121,7 +121,7 @@ def test_further_factors_are_averaged_within_groups(planted, drifting):
     found = planted(
         [marked[i] for i in kept], y[kept], spread="each contrast", within="group",
         also=["ball_ratio"],
-    )["D50"].family("against first").iloc[-1]  # fmt: skip
+    )["D50"].to_frame("against first").iloc[-1]  # fmt: skip
     cells = frame.assign(y=y, ratio=[row["ball_ratio"] for row in marked])
     cells = cells.groupby(["group", "milling_time_min", "ratio"])["y"].mean().unstack([1, 2])  # noqa: PD010
     difference = cells[48.0] - cells[0.0]
@@ -139,7 +139,7 @@ def test_at_each_level_pairs_within_it(planted, drifting):
     ratio = np.array([row["ball_ratio"] for row in marked])
     half = frame[ratio == 10].set_index(["group", "milling_time_min"])["y"].unstack()  # noqa: PD010
     expected = scipy.stats.ttest_rel(half[48.0], half[12.0])
-    effects = found.effects
+    effects = found.to_frame()
     row = effects.set_index(["high", "low", "where"]).sort_index().loc["48", "12", "10"].iloc[0]
     assert row["p"] == pytest.approx(expected.pvalue, rel=1e-6)
     assert len(found.means) == 6

@@ -23,7 +23,7 @@ def _steps(planted, **options):
     generator = np.random.default_rng(1)
     rows = [{"milling_time_min": time} for time in (0.0, 6.0, 24.0) for _ in range(4)]
     ln_size = generator.normal(5, 0.04, 12) - np.repeat([0.0, 0.2, 0.2], 4)
-    return ln_size, planted(rows, ln_size, **options)["D50"].effects
+    return ln_size, planted(rows, ln_size, **options)["D50"].to_frame()
 
 
 def test_rows_are_in_the_order_of_the_levels(planted):

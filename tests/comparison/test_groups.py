@@ -325,13 +325,13 @@ def test_by_condition_holds_each_difference():
 
 
 def test_sizes_by_run_feed_the_precision():
-    from psdstats.comparison.precision import precision
+    from psdstats.comparison.precision import group_precision
 
     study = make_study(REPLICATED)
     result = propagate(study, method="linear")
     table = sizes_by_run(study, result)
     assert list(table["D50"]) == list(result.value[:, 1])
-    found = precision(table, value="D50", group="group", level="milling_time_min").to_frame()
+    found = group_precision(table, value="D50", group="group", level="milling_time_min").to_frame()
     assert list(found["milling_time_min"]) == [0, 6]
     assert (found["groups"] == 3).all()
 

@@ -24,7 +24,7 @@ def said(found):
 def test_two_single_runs_by_hand(planted):
     """Ln ratio 0.3, variance v1 + v2 - 2c = 7e-4, normal quantile; chi-square is z squared."""
     found = planted(ROWS, [5.3, 5.0], COVARIANCE)["D50"]
-    row = found.effects.iloc[0]
+    row = found.to_frame().iloc[0]
     error = np.sqrt(4e-4 + 9e-4 - 2 * 3e-4)
     half = stats.norm.ppf(0.975) * error
     assert found.route is Route.MEASUREMENT_ONLY
@@ -40,7 +40,7 @@ def test_two_single_runs_by_hand(planted):
 def test_run_to_run_that_would_undo_it_by_hand(planted):
     """|0.3| = z sqrt(7e-4 + 2 s²), solved for s."""
     found = planted(ROWS, [5.3, 5.0], COVARIANCE)["D50"]
-    row = found.effects.iloc[0]
+    row = found.to_frame().iloc[0]
     z = stats.norm.ppf(0.975)
     s_percent = 100 * np.sqrt(((0.3 / z) ** 2 - 7e-4) / 2)
     assert row["undone_by_run_to_run_percent"] == pytest.approx(s_percent, rel=1e-9)
@@ -55,7 +55,7 @@ def test_run_to_run_that_would_undo_it_by_hand(planted):
 def test_small_difference_cannot_be_told_from_run_to_run(planted):
     """0.08 is three standard errors, but 2 % between runs would undo it."""
     found = planted(ROWS, [5.08, 5.0], COVARIANCE)["D50"]
-    row = found.effects.iloc[0]
+    row = found.to_frame().iloc[0]
     assert row["p_adjusted"] < 0.01
     assert row["verdict"] == "cannot be told"
     assert (
@@ -68,7 +68,7 @@ def test_declared_run_to_run_enters_twice_the_square(planted):
     """3 % declared: variance 7e-4 + 2 (0.03)²; the verdict then stands by itself."""
     settings = {"uncertainty": {"run_to_run_percent": 3.0}}
     found = planted(ROWS, [5.3, 5.0], COVARIANCE, settings=settings)["D50"]
-    row = found.effects.iloc[0]
+    row = found.to_frame().iloc[0]
     error = np.sqrt(7e-4 + 2 * 0.03**2)
     assert np.log(row["ratio_upper"]) == pytest.approx(
         -0.3 + stats.norm.ppf(0.975) * error, rel=1e-9
@@ -78,11 +78,11 @@ def test_declared_run_to_run_enters_twice_the_square(planted):
         basis=SpreadBasis.DECLARED, percent=3.0, df=np.inf
     )
     assert "was not estimated" not in said(found)
-    assert "undone_by_run_to_run_percent" not in found.effects.columns
+    assert "undone_by_run_to_run_percent" not in found.to_frame().columns
 
 
 def test_no_difference_is_not_undone(planted):
-    row = planted(ROWS, [5.01, 5.0], COVARIANCE)["D50"].effects.iloc[0]
+    row = planted(ROWS, [5.01, 5.0], COVARIANCE)["D50"].to_frame().iloc[0]
     assert row["undone_by_run_to_run_percent"] == 0.0
     assert row["verdict"] == "not shown"
 
@@ -93,7 +93,7 @@ def test_families_are_simultaneous_over_correlated_contrasts(planted):
     of two-sided comparisons, from memory).
     """
     rows = [{"milling_time_min": time} for time in (0.0, 12.0, 24.0)]
-    found = planted(rows, [5.4, 5.2, 5.0], 1e-4 * np.eye(3))["D50"].family("against first")
+    found = planted(rows, [5.4, 5.2, 5.0], 1e-4 * np.eye(3))["D50"].to_frame("against first")
     half = np.log(found["ratio_upper"] / found["ratio"])
     assert (half / np.sqrt(2e-4)).to_numpy() == pytest.approx([2.21, 2.21], abs=0.005)
 

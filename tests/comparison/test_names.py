@@ -32,7 +32,7 @@ def _jars(planted, **options):
 
 def test_levels_compared_keep_their_names(planted):
     found = _jars(planted, by="jar", also=["milling_time_min"])
-    row, *_ = found["D50"].effects.to_dict("records")
+    row, *_ = found["D50"].to_frame().to_dict("records")
     assert (row["high"], row["low"], row["where"]) == (DRY[1], DRY[0], "")
     verdict, _ = words.headlines(found)
     assert verdict.startswith(
@@ -43,7 +43,7 @@ def test_levels_compared_keep_their_names(planted):
 
 def test_levels_within_which_is_compared_keep_their_names(planted):
     found = _jars(planted, at_each="jar")
-    rows = found["D50"].family("successive")
+    rows = found["D50"].to_frame("successive")
     assert list(rows["where"]) == [DRY[0], DRY[0], DRY[1], DRY[1]]
     assert list(rows["high"]) == ["6", "24", "6", "24"]
     table = effects_table(found, "successive").frame
@@ -101,7 +101,7 @@ def test_names_that_look_like_verdicts(planted, name):
     sentence = words.finding_sentence(single["D50"].findings[0], single.plan)
     assert sentence.startswith(f"D50 of group zinnia is 25.9 % lower than that of group {name} (")
     assert sentence.endswith("to undo this.")
-    assert single["D50"].effects["low"].tolist() == [name]
+    assert single["D50"].to_frame()["low"].tolist() == [name]
 
 
 def _against_rest(levels):
@@ -140,7 +140,7 @@ def test_a_new_family_is_a_maker_and_its_words(planted_study, planted_sizes, spr
         spread=spread,
         propagation=sizes,
     )
-    effects = found["D50"].effects
+    effects = found["D50"].to_frame()
     assert np.log(effects["ratio"]).tolist() == pytest.approx([-0.2, *[0.2 / 3] * 3])
     assert effects.loc[0, "contrast"] == "Alder against the others"
     said = words.headlines(found)

@@ -298,9 +298,7 @@ def test_variances_from_whole_levels_alone():
     y = trial.values(DOWN, np.random.default_rng(13))
     runs = trial.runs(y, below=-1.0)
     n = len(y)
-    law = law_of_whole_levels(
-        trial.x, np.eye(n)[None], np.zeros((n, n)), trial.asked.question, runs
-    )
+    law = law_of_whole_levels(trial.x, (), np.zeros((n, n)), trial.asked.question, runs)
     ((course,), _) = read_open_courses(trial.asked, runs, law)
     whole = y.reshape(4, 4)[:, :3]
     rest = whole - whole.mean(0) - whole.mean(1)[:, None] + whole.mean()
@@ -318,14 +316,12 @@ def test_whole_levels_must_leave_something():
     trial = Trial(groups=2, times=3)
     y = trial.values([0.0, -0.5, -1.0], np.random.default_rng(14))
     both = trial.runs(y, below=-0.3)
-    zero, one = np.zeros((6, 6)), np.eye(6)[None]
+    zero = np.zeros((6, 6))
     with pytest.raises(ModelError, match="Fewer than two levels"):
-        law_of_whole_levels(trial.x, one, zero, trial.asked.question, both)
+        law_of_whole_levels(trial.x, (), zero, trial.asked.question, both)
     alone = Trial(groups=1, times=3)
     with pytest.raises(ModelError, match="no degree of freedom"):
-        law_of_whole_levels(
-            alone.x, one[:, :3, :3], zero[:3, :3], alone.asked.question, alone.runs(y[:3])
-        )
+        law_of_whole_levels(alone.x, (), zero[:3, :3], alone.asked.question, alone.runs(y[:3]))
 
 
 def test_open_runs_err_together():

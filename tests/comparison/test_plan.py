@@ -213,7 +213,7 @@ def test_runs_without_a_value_of_a_factor_are_set_aside(planted):
     assert (
         "8 runs have no ratio and were set aside: run-1, run-3, run-5, run-7 and 4 more."
     ) in notes(found)
-    effect = found["D50"].family("all pairs").iloc[0]
+    effect = found["D50"].to_frame("all pairs").iloc[0]
     # the planted runs without a ratio are e^9 times as coarse: one of them would ruin this
     assert effect["ratio"] == pytest.approx(1.2214, rel=0.05)
     assert effect["contrast"] == "10 - 5 at 0"
@@ -256,7 +256,7 @@ def test_groups_of_one_level_each_are_what_levels_are_held_against(planted):
     rows = [{"group": name, "ratio": ratio} for name, ratio in names.items() for _ in range(3)]
     own = np.repeat(generator.normal(0, 0.05, 4), 3)
     y = 5.0 + own + generator.normal(0, 0.005, 12)
-    effect = planted(rows, y, by="ratio")["D50"].effects.iloc[0]
+    effect = planted(rows, y, by="ratio")["D50"].to_frame().iloc[0]
     means = y.reshape(4, 3).mean(axis=1)
     expected = stats.ttest_ind(means[2:], means[:2])
     assert effect["p"] == pytest.approx(expected.pvalue, rel=1e-6)

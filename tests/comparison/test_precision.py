@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 from scipy import special, stats
 
-from psdstats.comparison.precision import Told, interval_between, interval_total, precision
+from psdstats.comparison.precision import Told, group_precision, interval_between, interval_total
 from psdstats.errors import ModelError
 
 
@@ -30,16 +30,16 @@ def test_balanced_equals_reml():
     y = 3 + np.repeat(rng.normal(0, 2, 6), 4) + rng.normal(0, 1, 24)
     frame = pd.DataFrame({"y": y, "g": groups})
     fit = smf.mixedlm("y ~ 1", frame, groups="g").fit(reml=True)
-    row = precision(frame, value="y", group="g", scale="raw").to_frame().iloc[0]
+    row = group_precision(frame, value="y", group="g", scale="raw").to_frame().iloc[0]
     assert row["repeatability_sd"] ** 2 == pytest.approx(fit.scale, rel=1e-4)
     assert row["between_sd"] ** 2 == pytest.approx(fit.cov_re.iloc[0, 0], rel=1e-3)
 
 
 def test_scaling_the_sizes_leaves_log_sds_alone():
     cells = {"A": [100.0, 103.0], "B": [90.0, 95.0, 97.0], "C": [120.0]}
-    first = precision(frame_of(cells), value="D50", group="bench").to_frame()
+    first = group_precision(frame_of(cells), value="D50", group="bench").to_frame()
     ten = {name: [10 * y for y in values] for name, values in cells.items()}
-    second = precision(frame_of(ten), value="D50", group="bench").to_frame()
+    second = group_precision(frame_of(ten), value="D50", group="bench").to_frame()
     columns = [name for name in first if name.endswith(("_sd", "_lower", "_upper"))]
     np.testing.assert_allclose(first[columns], second[columns], rtol=1e-9)
     assert second["mean"][0] == pytest.approx(10 * first["mean"][0])
@@ -51,7 +51,9 @@ def test_unequal_groups_count_by_n0_not_by_their_mean():
     Within 16/13, between the means 9.5, so s_L² = (9.5 - 16/13)/3.25, all by hand.
     """
     cells = {"A": [1.0, 3.0], "B": [5.0, 7.0], "C": [2.0, 4.0] * 6}
-    row = precision(frame_of(cells), value="D50", group="bench", scale="raw").to_frame().iloc[0]
+    row = (
+        group_precision(frame_of(cells), value="D50", group="bench", scale="raw").to_frame().iloc[0]
+    )
     assert row["repeatability_sd"] ** 2 == pytest.approx(16 / 13)
     assert row["between_sd"] ** 2 == pytest.approx((9.5 - 16 / 13) / 3.25)
 
@@ -63,7 +65,7 @@ def test_one_row_a_level_and_unbracketed_sizes_are_counted():
             frame_of({"A": [50.0, 51.0], "B": [52.0, 51.5]}, 6.0),
         ]
     )
-    table = precision(frame, value="D50", group="bench", level="milling_time_min").to_frame()
+    table = group_precision(frame, value="D50", group="bench", level="milling_time_min").to_frame()
     assert list(table["milling_time_min"]) == [0.0, 6.0]
     assert list(table["left_out"]) == [1, 0]
     assert list(table["results"]) == [3, 4]
@@ -71,7 +73,7 @@ def test_one_row_a_level_and_unbracketed_sizes_are_counted():
 
 def test_without_replicates_only_reproducibility_is_told():
     frame = frame_of({"A": [10.0], "B": [12.0], "C": [11.0]})
-    row = precision(frame, value="D50", group="bench", scale="raw").to_frame().iloc[0]
+    row = group_precision(frame, value="D50", group="bench", scale="raw").to_frame().iloc[0]
     assert np.isnan(row["repeatability_sd"])
     assert np.isnan(row["between_sd"])
     assert row["reproducibility_sd"] == pytest.approx(1.0)
@@ -79,14 +81,20 @@ def test_without_replicates_only_reproducibility_is_told():
 
 
 def test_one_group_only_repeatability_is_told():
-    row = precision(frame_of({"A": [10.0, 12.0]}), value="D50", group="bench").to_frame().iloc[0]
+    row = (
+        group_precision(frame_of({"A": [10.0, 12.0]}), value="D50", group="bench")
+        .to_frame()
+        .iloc[0]
+    )
     assert row["repeatability_sd"] == pytest.approx(np.std(np.log([10, 12]), ddof=1))
     assert np.isnan(row["reproducibility_sd"])
     assert row["status"] is Told.ONE_GROUP
 
 
 def test_groups_alike_gives_zero_between():
-    found = precision(frame_of({"A": [9.0, 11.0], "B": [9.0, 11.0]}), value="D50", group="bench")
+    found = group_precision(
+        frame_of({"A": [9.0, 11.0], "B": [9.0, 11.0]}), value="D50", group="bench"
+    )
     row = found.table.iloc[0]
     assert row["between_sd"] == 0
     assert row["between_sd_lower"] == 0
@@ -104,17 +112,17 @@ def test_groups_alike_gives_zero_between():
 def test_missing_columns(change, message):
     options = {"value": "D50", "group": "bench"} | change
     with pytest.raises(ModelError, match=message):
-        precision(frame_of({"A": [1.0, 2.0]}), **options)
+        group_precision(frame_of({"A": [1.0, 2.0]}), **options)
 
 
 def test_zero_has_no_logarithm():
     with pytest.raises(ModelError, match=r"row 1 holds 0\.0, which has no logarithm"):
-        precision(frame_of({"A": [1.0, 0.0]}), value="D50", group="bench")
+        group_precision(frame_of({"A": [1.0, 0.0]}), value="D50", group="bench")
 
 
 def test_nothing_to_compare():
     with pytest.raises(ModelError, match="holds no number"):
-        precision(frame_of({"A": [np.nan]}), value="D50", group="bench")
+        group_precision(frame_of({"A": [np.nan]}), value="D50", group="bench")
 
 
 def test_between_interval_starts_at_zero_where_the_f_test_does():
@@ -156,7 +164,9 @@ def test_simulated_coverage_is_at_least_nominal(between):
 
 def test_within_interval_uses_chi_square():
     cells = {"A": [1.0, 2.0, 4.0], "B": [2.0, 3.0]}
-    row = precision(frame_of(cells), value="D50", group="bench", scale="raw").to_frame().iloc[0]
+    row = (
+        group_precision(frame_of(cells), value="D50", group="bench", scale="raw").to_frame().iloc[0]
+    )
     df, variance = 3, row["repeatability_sd"] ** 2
     assert row["repeatability_sd_lower"] ** 2 == pytest.approx(
         variance * df / special.chdtri(df, 0.025)

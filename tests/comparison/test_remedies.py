@@ -10,7 +10,7 @@ from psdstats import compare, read_study
 from psdstats.comparison.analysis import analyse
 from psdstats.comparison.beside import headlines
 from psdstats.comparison.remedies import Remedy, gains
-from psdstats.comparison.trial_design import drift_matrix, same_level
+from psdstats.comparison.trial_design import drift_lines, same_level
 from psdstats.uncertainty.budget import changed_studies
 from psdstats.uncertainty.law import at_mean_curve_with_balance, prepare
 
@@ -35,7 +35,8 @@ def _variance(one, spread, known, rows):
     """Variance of headlines from scratch: known covariance, printed spread, least squares."""
     frame, plan, x = one.frame, one.plan, one.design.x
     run, cell, drift = np.nan_to_num([spread.run, spread.cell, spread.drift]) ** 2
-    v = known + run * np.eye(len(frame)) + drift * drift_matrix(frame, plan, ("group",))
+    lines = drift_lines(frame, plan, ("group",))
+    v = known + run * np.eye(len(frame)) + drift * lines @ lines.T
     v = v + cell * same_level(frame, ("group", "milling_time_min", "ball_ratio"))
     core = np.linalg.pinv(x.T @ np.linalg.inv(v) @ x)
     ends = np.array([one.design.mean_row(*high) - one.design.mean_row(*low) for high, low in rows])

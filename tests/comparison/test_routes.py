@@ -29,7 +29,7 @@ def test_single_runs_at_each_level_are_judged_by_the_measurement(planted):
     found = comparison["D50"]
     assert found.route is Route.MEASUREMENT_ONLY
     assert [one.where for one in found.courses] == ["5", "10"]
-    row = found.family("against first").set_index(["high", "where"]).loc[("24", "5")]
+    row = found.to_frame("against first").set_index(["high", "where"]).loc[("24", "5")]
     assert np.log(row["ratio"]) == pytest.approx(4.6 - 5.0)
     # sqrt(1e-4 + 1e-4), and |0.4| = c sqrt(2e-4 + 2 s^2) with the critical value of the row
     assert row["u"] == pytest.approx(np.sqrt(2e-4))
@@ -52,7 +52,7 @@ def test_one_quantity_left_with_single_runs_is_judged_as_single_runs(planted):
     ln_size = np.array([np.nan, 4.9, 4.8, 4.7, 4.6, 4.5, 5.0])
     found = planted(rows, ln_size, 1e-4 * np.eye(7))["D50"]
     assert found.route is Route.MEASUREMENT_ONLY
-    effects = found.family("against first")
+    effects = found.to_frame("against first")
     at_five = effects[(effects["where"] == "5") & (effects["low"] == "0")]
     assert set(at_five["verdict"]) == {"cannot be told"}
     assert at_five["ratio"].isna().all()
@@ -78,7 +78,7 @@ def test_next_to_no_degrees_of_freedom_cannot_be_told(planted):
     )
     comparison = planted(rows, [5.5161, 5.4094, 5.5221, 5.4130], known, test="kenward-roger")
     finding = comparison["D50"].findings[0]
-    row = comparison["D50"].effects.iloc[0]
+    row = comparison["D50"].to_frame().iloc[0]
     assert row["df"] < 0.3
     assert row["verdict"] == "cannot be told"
     assert row["detectable_decrease_percent"] > 99.99
@@ -107,11 +107,11 @@ def test_bracketed_at_one_time_groups_are_compared_there_and_it_is_said(planted)
     alone = planted(first, ln_size[times == 0], by="group")["D50"]
     assert found.route is Route.MIXED_MODEL
     assert sentence(found.remarks[0]).startswith("9 runs count only by a bound, because the sieves")
-    lost = found.effects["where"] == "6"
-    assert set(found.effects["verdict"][lost]) == {"cannot be told"}
-    kept = found.effects[~lost]
-    assert kept["ratio"].tolist() == pytest.approx(alone.effects["ratio"].tolist())
-    assert kept["p"].tolist() == pytest.approx(alone.effects["p"].tolist(), rel=1e-6)
+    lost = found.to_frame()["where"] == "6"
+    assert set(found.to_frame()["verdict"][lost]) == {"cannot be told"}
+    kept = found.to_frame()[~lost]
+    assert kept["ratio"].tolist() == pytest.approx(alone.to_frame()["ratio"].tolist())
+    assert kept["p"].tolist() == pytest.approx(alone.to_frame()["p"].tolist(), rel=1e-6)
 
 
 @pytest.mark.parametrize(
@@ -145,4 +145,4 @@ def test_too_little_bracketed_cannot_be_told_and_the_rest_goes_on(
     lost = found["D50"]
     assert lost.route is Route.NONE
     assert model_sentence(lost) == f"{says[0].upper()}{says[1:]}; nothing was fitted."
-    assert set(lost.effects["verdict"]) == {"cannot be told"}
+    assert set(lost.to_frame()["verdict"]) == {"cannot be told"}

@@ -123,7 +123,7 @@ def test_a_change_is_found_and_the_classes_named():
     assert found.finding.verdict is Verdict.CHANGED
     assert found.finding.numbers.p == found.test.p
     assert verdict_sentence(found).startswith("The whole distribution changes with milling time: ")
-    table = found.moved_frame().set_index("class")
+    table = found.to_frame().set_index("class")
     assert table.loc["< 45 µm", "moved"]
     assert table.loc["≥ 355 µm", "moved"]
     assert table.loc["< 45 µm", "change_percent"] == pytest.approx(4, abs=1)
@@ -212,7 +212,7 @@ def test_too_small_a_design_cannot_be_told():
     assert alone.finding.verdict is Verdict.CANNOT_BE_TOLD
     assert "leave nothing to judge the difference by" in verdict_sentence(alone)
     assert alone.sensitivity.empty
-    assert alone.moved_frame().empty
+    assert alone.to_frame().empty
     found = compare_distributions(study)
     assert found.finding.verdict is Verdict.CANNOT_BE_TOLD
     assert found.finding.reasons[0]["smallest_p"] == 0.25

@@ -41,7 +41,7 @@ def test_agrees_with_another_implementation(crossed):
     )
     names = {"Intercept": "(Intercept)", "ball[T.5:1]": "ball[5:1]"}
     expected = other.fe_params.rename(names)
-    found = fit.fixed_effects["estimate"][expected.index]
+    found = fit.to_frame()["estimate"][expected.index]
     assert found.to_numpy() == pytest.approx(expected.to_numpy(), rel=1e-4)
     assert fit.variance_components["group"] == pytest.approx(other.cov_re.iloc[0, 0], rel=1e-3)
     assert fit.variance_components["residual"] == pytest.approx(other.scale, rel=1e-3)
@@ -75,7 +75,7 @@ def test_contrast_families(trial):
     fit = fit_trial(trial)
     first = fit.contrasts("time", kind="against first")
     assert [one.label for one in first.contrasts] == ["5 - 0", "10 - 0", "20 - 0"]
-    table = fit.fixed_effects
+    table = fit.to_frame()
     assert first.estimate == pytest.approx(table["estimate"].to_numpy()[1:])
     assert first.df == pytest.approx(table["df"].to_numpy()[1:])
     alone = fit.contrasts("time", kind="against first", adjust="none")
@@ -94,7 +94,7 @@ def test_slopes_within_levels(crossed):
         crossed, response="y", fixed=["time", "ball", ("time", "ball")], random=["group"]
     ).fit()
     slopes = fit.contrasts("time", by="ball")
-    table = fit.fixed_effects["estimate"]
+    table = fit.to_frame()["estimate"]
     expected = [table["time"], table["time"] + table["time:ball[5:1]"]]
     assert slopes.estimate == pytest.approx(expected)
     assert [one.label for one in slopes.contrasts] == ["time at 10:1", "time at 5:1"]

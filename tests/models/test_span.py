@@ -71,7 +71,7 @@ def test_estimates_and_tests_agree_with_whole_matrices(random, criterion):
     expected, scale = whole.estimates.expected, np.abs(whole.estimates.expected).max()
     np.testing.assert_allclose(fit.estimates.expected, expected, rtol=1e-5, atol=1e-9 * scale)
     for method in ("kenward-roger", "satterthwaite"):
-        left, right = fit.coefficients(method=method), whole.coefficients(method=method)
+        left, right = fit.to_frame(method=method), whole.to_frame(method=method)
         pd.testing.assert_frame_equal(left, right, rtol=1e-5)
         one, other = fit.test("time", method), whole.test("time", method)
         assert (one.f, one.df_den) == pytest.approx((other.f, other.df_den), rel=1e-5)
@@ -216,7 +216,7 @@ def test_twenty_thousand_rows_give_everything():
     assert fit.status == ()
     assert fit.variance_components["residual"] == pytest.approx(0.25, rel=0.05)
     assert fit.variance_components["group[dose]"] == pytest.approx(0.04, rel=0.6)
-    assert 50 < fit.coefficients().loc["dose", "df"] < 61
+    assert 50 < fit.to_frame().loc["dose", "df"] < 61
     standard = residual_table(fit)["standardised"]
     assert standard.std() == pytest.approx(1.0, abs=0.02)
     assert fit.fitted.shape == (20_000,)

@@ -25,7 +25,7 @@ from psdstats.output.content import (
     Sheet,
     ShortAnswer,
 )
-from psdstats.output.figures import cumulative_undersize, new_axes, size_against_time
+from psdstats.output.figures import new_axes, size_against_time, undersize_curves
 from psdstats.output.html import _wideness, report_html
 from psdstats.output.tables.table import Table
 
@@ -79,7 +79,7 @@ def content(undersize: pd.DataFrame, sizes: pd.DataFrame) -> ReportContent:
             alternative=f"Curves of {name} fall <with> time.",
         )
         for name, draw, frame in (
-            ("undersize", cumulative_undersize, undersize),
+            ("undersize", undersize_curves, undersize),
             ("sizes", size_against_time, sizes),
         )
     ]

@@ -27,8 +27,8 @@ def test_dyestuff_by_reml_and_ml():
     fit = model.fit()
     assert fit.variance_components["Batch"] == pytest.approx(1764.05, abs=0.1)
     assert fit.variance_components["residual"] == pytest.approx(2451.25, abs=0.1)
-    assert fit.fixed_effects.loc["(Intercept)", "estimate"] == pytest.approx(1527.5, abs=1e-6)
-    assert fit.fixed_effects.loc["(Intercept)", "standard_error"] == pytest.approx(19.383, abs=5e-4)
+    assert fit.to_frame().loc["(Intercept)", "estimate"] == pytest.approx(1527.5, abs=1e-6)
+    assert fit.to_frame().loc["(Intercept)", "standard_error"] == pytest.approx(19.383, abs=5e-4)
     assert -2 * fit.reml_log_likelihood == pytest.approx(319.7, abs=0.05)
     full = model.fit(criterion="ml")
     assert full.variance_components["Batch"] == pytest.approx(1388.3, abs=0.1)
@@ -49,7 +49,7 @@ def test_rail():
     assert np.sqrt(fit.variance_components["Rail"]) == pytest.approx(24.805, abs=5e-4)
     assert np.sqrt(fit.variance_components["residual"]) == pytest.approx(4.0208, abs=5e-5)
     assert fit.reml_log_likelihood == pytest.approx(-61.0885, abs=5e-5)
-    assert fit.fixed_effects.loc["(Intercept)", "standard_error"] == pytest.approx(10.171, abs=5e-4)
+    assert fit.to_frame().loc["(Intercept)", "standard_error"] == pytest.approx(10.171, abs=5e-4)
 
 
 def test_orthodont():
@@ -59,7 +59,7 @@ def test_orthodont():
     fit = MixedModel(
         frame, response="distance", fixed=["age", "Sex", ("age", "Sex")], random=["Subject"]
     ).fit()
-    table = fit.fixed_effects
+    table = fit.to_frame()
     assert table["estimate"].to_numpy() == pytest.approx(
         [16.3406, 0.78438, 1.0321, -0.30483], abs=5e-5
     )
@@ -120,8 +120,8 @@ def test_meta_analysis_is_a_known_covariance(trials):
     assert fit.variance_components["residual"] == pytest.approx(0.313243258136, rel=1e-7)
     spread = fit.covariance.theta_covariance[0, 0]
     assert np.sqrt(spread) == pytest.approx(0.166425752837, rel=1e-7)
-    assert fit.fixed_effects.loc["(Intercept)", "estimate"] == pytest.approx(-0.714532342158)
-    assert fit.fixed_effects.loc["(Intercept)", "standard_error"] == pytest.approx(0.179781516105)
+    assert fit.to_frame().loc["(Intercept)", "estimate"] == pytest.approx(-0.714532342158)
+    assert fit.to_frame().loc["(Intercept)", "standard_error"] == pytest.approx(0.179781516105)
 
 
 def test_meta_regression_on_latitude(trials):
@@ -131,6 +131,6 @@ def test_meta_regression_on_latitude(trials):
         frame, response="log_ratio", fixed=["latitude_degrees"], known_covariance=known
     ).fit()
     assert fit.variance_components["residual"] == pytest.approx(0.0763479639552, rel=1e-7)
-    table = fit.fixed_effects
+    table = fit.to_frame()
     assert table["estimate"].to_numpy() == pytest.approx([0.251468210007, -0.0291017250116])
     assert table["standard_error"].to_numpy() == pytest.approx([0.249095396617, 0.0071953272209])

@@ -200,7 +200,7 @@ def test_h5_days_as_clusters():
     days = np.repeat([f"day {number}" for number in range(1, 11)], 5)
     frame = pd.DataFrame({"microvolt": readings.ravel(), "day": days})
     fit = MixedModel(frame, response="microvolt", random=["day"]).fit()
-    mean, u, degrees_of_freedom = fit.fixed_effects.iloc[0][
+    mean, u, degrees_of_freedom = fit.to_frame().iloc[0][
         ["estimate", "standard_error_adjusted", "df"]
     ]
     assert mean == pytest.approx(97, abs=0.5)

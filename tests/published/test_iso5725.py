@@ -14,7 +14,7 @@ from psdstats.comparison.consistency import (
     mandel_k_limit,
     outliers,
 )
-from psdstats.comparison.precision import precision
+from psdstats.comparison.precision import group_precision
 
 # ISO 5725-2:1994, Annex B.1, sulfur in coal, level 1 (from memory; the published answers follow
 # from these inputs to every printed digit).
@@ -107,7 +107,7 @@ def sulfur() -> pd.DataFrame:
 
 def test_sulfur_in_coal_level_1(sulfur):
     """Published: m 0.690, s_r 0.015, s_R 0.026."""
-    table = precision(sulfur, value="percent", group="laboratory", scale="raw").to_frame()
+    table = group_precision(sulfur, value="percent", group="laboratory", scale="raw").to_frame()
     row = table.iloc[0]
     assert round(row["mean"], 3) == 0.690
     assert round(row["repeatability_sd"], 3) == 0.015
@@ -118,8 +118,10 @@ def test_sulfur_in_coal_level_1(sulfur):
 
 def test_sulfur_in_coal_log_scale_gives_relative_sds(sulfur):
     """s/m is the first-order value of the SD of a logarithm, here good to 1 %."""
-    raw = precision(sulfur, value="percent", group="laboratory", scale="raw").to_frame().iloc[0]
-    log = precision(sulfur, value="percent", group="laboratory").to_frame().iloc[0]
+    raw = (
+        group_precision(sulfur, value="percent", group="laboratory", scale="raw").to_frame().iloc[0]
+    )
+    log = group_precision(sulfur, value="percent", group="laboratory").to_frame().iloc[0]
     for name in ("repeatability", "between", "reproducibility"):
         relative = 100 * raw[f"{name}_sd"] / raw["mean"]
         assert log[f"{name}_percent"] == pytest.approx(relative, rel=0.02)
@@ -174,7 +176,7 @@ def test_gum_h5_voltage_standard():
             for step in pattern
         ]
     )
-    row = precision(frame, value="microvolt", group="day", scale="raw").to_frame().iloc[0]
+    row = group_precision(frame, value="microvolt", group="day", scale="raw").to_frame().iloc[0]
     assert row["mean"] == pytest.approx(97, abs=0.5)
     assert row["repeatability_sd"] == pytest.approx(85, abs=0.5)
     assert row["between_sd"] ** 2 == pytest.approx((5 * 57**2 - 85**2) / 5, rel=0.01)

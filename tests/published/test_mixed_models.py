@@ -85,7 +85,7 @@ def component_name(entry, name):
 def test_estimates_and_variances_to_eight_digits(name):
     fit, known = fitted(name), REFERENCE[name]["REML"]
     assert fit.reml_log_likelihood == pytest.approx(known["logLik"], rel=1e-10)
-    table = fit.fixed_effects
+    table = fit.to_frame()
     assert table["estimate"].to_numpy() == pytest.approx(list(known["fixef"].values()), rel=1e-8)
     assert table["standard_error"].to_numpy() == pytest.approx(list(known["se"].values()), rel=1e-8)
     for entry in known["varcomp"]:
@@ -109,7 +109,7 @@ def test_covariances_of_the_fixed_effects(name):
 def test_coefficients_to_seven_digits(name, method):
     blocks = REFERENCE[name]["coefficients"]
     known = blocks[method]
-    table = fitted(name).coefficients(method=method)
+    table = fitted(name).to_frame(method=method)
     exact = blocks.get("satterthwaite_analytic", {}) if method == "satterthwaite" else known
     for row, one in zip(table.itertuples(), known.values(), strict=True):
         position = list(known.values()).index(one)

@@ -88,10 +88,14 @@ def test_load_limits_of_astm_c136():
         reading = study.runs[0].readings[-1]
         for net_g, alarm in ((0.99 * limit_g, False), (1.01 * limit_g, True)):
             loaded = dataclasses.replace(
-                reading, aperture_um=aperture_um, gross_g=round(reading.tare_g + net_g, 3)
-            )
+                reading, sieve="odd", aperture_um=aperture_um,
+                gross_g=round(reading.tare_g + net_g, 3),
+            )  # fmt: skip
             readings = (*study.runs[0].readings[:-1], loaded)
-            changed = faults.with_run(study, 0, readings=readings)
+            sieves = {**study.sieves, "odd": Sieve(key="odd", nominal_um=aperture_um)}
+            changed = faults.with_run(
+                dataclasses.replace(study, sieves=sieves), 0, readings=readings
+            )
             found = only(check_study(changed), "overload")
             assert bool(found) is alarm
             if found:
@@ -421,10 +425,10 @@ def test_one_aperture_of_a_group_beside_all_others(study):
 )
 def test_certified_uncertainty_beside_the_tolerance(study, stated, limit):
     """Y of 90 µm is 90^0.98 / 27 + 1.6 = 4.65 µm (ISO 3310-1:2016, from memory)."""
-    sieve = Sieve(key=study.runs[0].readings[2].sieve, nominal_um=90.0, certified_um=90.0,
-                  expanded_uncertainty_um=stated)  # fmt: skip
-    sieves = {**study.sieves, sieve.key: sieve}
-    changed = dataclasses.replace(study, sieves=sieves)
+    changed = faults.with_sieve(
+        study, study.runs[0].readings[2].sieve,
+        nominal_um=90.0, certified_um=90.0, expanded_uncertainty_um=stated,
+    )  # fmt: skip
     found = only(check_study(changed), "certificate_uncertainty")
     assert [limit] * len(found) == [each for each in [limit] if each]
     if found:

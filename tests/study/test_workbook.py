@@ -96,8 +96,8 @@ def test_formulas_count_by_their_last_value(tmp_path):
     ("rows", "message"),
     [
         (changed(1, 0, datetime.date(2026, 2, 1)),
-         "Table1, row 2: a cell holds a date or time (found '2026-02-01 00:00:00'). Format the "
-         "cell as text and type it again."),
+         "Table1, row 2, column run: a cell holds a date or time (found '2026-02-01'). Write what "
+         "was meant as text, or as a number, in all cells of the column."),
         (changed(1, 3, "400.1 g"),
          "Table1, row 2, column tare_g: this is not a number (found '400.1 g'). Write the number "
          "alone, its unit is in the column name."),

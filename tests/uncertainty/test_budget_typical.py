@@ -37,7 +37,7 @@ def test_a_finer_balance_leaves_a_tenth_of_rounding_in_every_mean(milling):
 
 def test_changes_start_from_the_uncertainties_that_are_divided(milling):
     found = budget(milling)
-    shares, changes = found.shares_frame(), found.changes_frame()
+    shares, changes = found.to_frame(), found.changes_frame()
     for scope in ("run", "difference"):
         whole = combined_percent(shares[shares["scope"] == scope])
         own = changes[changes["scope"] == scope]
@@ -56,7 +56,7 @@ def test_runs_without_a_value_count_in_no_mean(make_run, make_study):
 
 def test_shares_to_be_drawn_are_those_of_the_run_and_of_the_last_difference(milling):
     found = budget(milling)
-    frame = found.shares_frame()
+    frame = found.to_frame()
     run = frame[frame["scope"] == "run"].reset_index(drop=True)
     assert run["share"].tolist() == typical_run(found)["share"].tolist()
     own = frame[(frame["scope"] == "difference") & (frame["quantity"] == "D50")]

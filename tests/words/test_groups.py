@@ -10,7 +10,7 @@ import pytest
 from psdstats.comparison.analysis import Spread, SpreadBasis
 from psdstats.comparison.consistency import consistency
 from psdstats.comparison.groups import GroupAgreement, overall
-from psdstats.comparison.precision import precision
+from psdstats.comparison.precision import group_precision
 from psdstats.findings import BenchAnswer, Contrast, FindingKind, Numbers, Verdict
 from psdstats.models.verdicts import judge
 from psdstats.words.groups import (
@@ -153,7 +153,7 @@ def test_what_cannot_be_told_of_precision_is_told_where():
     rows = [("A", 0.5, 1.0), ("A", 0.5, 2.0), ("A", 6.0, 1.0), ("B", 6.0, 2.0), ("B", 9.0, 3.0)]
     frame = pd.DataFrame(rows, columns=["g", "milling_time_min", "y"])
     at = ["milling_time_min"]
-    found = precision(frame, value="y", group="g", level=at)
+    found = group_precision(frame, value="y", group="g", level=at)
     notes = precision_notes(found, at, COMMA)
     assert notes[0].startswith("Per cent: 100 times")
     assert notes[1:] == (
@@ -162,6 +162,6 @@ def test_what_cannot_be_told_of_precision_is_told_where():
         "At 6 min: no group has a replicate: repeatability and between-group SD cannot be told "
         "apart.",
     )
-    alone = precision(frame[:2], value="y", group="g", level=at, scale="raw")
+    alone = group_precision(frame[:2], value="y", group="g", level=at, scale="raw")
     assert precision_notes(alone, at)[0].startswith("They contain")
     assert precision_notes(alone, at)[1].startswith("At every condition: only one group")

@@ -1,7 +1,7 @@
 """Figures: each function takes a frame and an Axes, draws, and returns the Axes."""
 
 from psdstats.output.figures.archive import control_chart, trials_over_dates
-from psdstats.output.figures.bench import bench_bars, jar_section, tare_history
+from psdstats.output.figures.bench import bench_bars, jar_section, tare_course
 from psdstats.output.figures.effects import (
     effect_ratios,
     residual_quantiles,
@@ -17,7 +17,7 @@ from psdstats.output.figures.rate import loss_against_size, size_rate
 from psdstats.output.figures.save import save_figure
 from psdstats.output.figures.shares import uncertainty_shares
 from psdstats.output.figures.sizes import size_against_time
-from psdstats.output.figures.undersize import cumulative_undersize
+from psdstats.output.figures.undersize import undersize_curves
 from psdstats.output.style import house_style, new_axes
 
 __all__ = [
@@ -25,7 +25,6 @@ __all__ = [
     "bench_deviations",
     "class_changes",
     "control_chart",
-    "cumulative_undersize",
     "effect_ratios",
     "expected_undersize",
     "fit_misfit",
@@ -39,8 +38,9 @@ __all__ = [
     "save_figure",
     "size_against_time",
     "size_rate",
-    "tare_history",
+    "tare_course",
     "trials_over_dates",
     "uncertainty_against_sample",
     "uncertainty_shares",
+    "undersize_curves",
 ]

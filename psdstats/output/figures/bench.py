@@ -316,7 +316,7 @@ _MOST_TICKS = 12
 _LABEL_GAP = 0.055  # of the vertical axis
 
 
-def tare_history(frame: pd.DataFrame, ax: Axes) -> Axes:
+def tare_course(frame: pd.DataFrame, ax: Axes) -> Axes:
     """Draw how far the tare of each sieve has moved from its first weighing, or from a reference.
 
     Parameters
@@ -341,7 +341,7 @@ def tare_history(frame: pd.DataFrame, ax: Axes) -> Axes:
     >>> from psdstats.study import tares as weighings
     >>> from psdstats_datasets import demo_study
     >>> study = psdstats.read_study(demo_study("one_bench"))
-    >>> tare_history(weighings.tare_history(study), new_axes()).get_ylabel()
+    >>> tare_course(weighings.tare_history(study), new_axes()).get_ylabel()
     'tare minus median tare / mg'
     """
     frame = need(frame, _COLUMNS_tares, "tare history").sort_values("run_number", kind="stable")

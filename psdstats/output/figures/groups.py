@@ -188,7 +188,7 @@ def class_changes(frame: pd.DataFrame, ax: Axes) -> Axes:
     Parameters
     ----------
     frame : DataFrame
-        Of one family of stacks, as `WholeComparison.moved_frame` gives it: class, from_um
+        Of one family of stacks, as `WholeComparison.to_frame` gives it: class, from_um
         and to_um (its limits, missing where it has none), pair, change_percent (percentage points),
         lower, upper, moved; classes and pairs in the order in which they shall stand.  The interval
         of the last pair is drawn; an infinite end of it is left out.
@@ -208,7 +208,7 @@ def class_changes(frame: pd.DataFrame, ax: Axes) -> Axes:
     >>> from psdstats_datasets import demo_study
     >>> study = psdstats.read_study(demo_study("four_benches"))
     >>> whole = compare_distributions(study, permutations=99)
-    >>> frame = whole.moved_frame()
+    >>> frame = whole.to_frame()
     >>> frame = frame[frame["stack"] == frame["stack"].iloc[0]]
     >>> class_changes(frame, new_axes()).get_xlabel()
     'size class / µm'

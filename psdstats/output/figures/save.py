@@ -13,6 +13,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from psdstats.files import ensure, write_file_atomically
 from psdstats.output.figures.marks import HOVER
 from psdstats.output.style import house_style, narrow_screen
 from psdstats.output.text import escape_html
@@ -22,6 +23,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 
+PROLOGUE = '<?xml version="1.0" encoding="utf-8"?>\n'  # of a file
 _STYLE_ATTRIBUTE = re.compile(r' style="([^"]*)"')
 _STYLE_ELEMENT = re.compile(r"\s*<style[^>]*>.*?</style>", re.DOTALL)
 _EMPTY_DEFS = re.compile(r"\s*<defs>\s*</defs>")
@@ -75,7 +77,9 @@ def narrow_figure(draw: Callable[[], Axes]) -> Figure:
     return figure
 
 
-def save_figure(figure: Figure, folder: Path | str, name: str, *, title: str = "") -> list[Path]:
+def save_figure(
+    figure: Figure, folder: Path | str, name: str, *, title: str = "", replace: bool = False
+) -> list[Path]:
     """Write a figure as NAME.svg and NAME.png.
 
     Parameters
@@ -88,17 +92,36 @@ def save_figure(figure: Figure, folder: Path | str, name: str, *, title: str = "
         File name without ending.
     title : str, default=""
         Text alternative, written into the SVG.
+    replace : bool, default=False
+        Whether files of that name are replaced.
 
     Returns
     -------
     list of Path
         The two files.
+
+    Raises
+    ------
+    OutputError
+        If one of them is there already and may not be replaced, or cannot be written.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> from tempfile import TemporaryDirectory
+    >>> from psdstats.output.figures import new_axes
+    >>> with TemporaryDirectory() as folder:
+    ...     files = save_figure(new_axes().figure, folder, "empty")
+    >>> [file.name for file in files]
+    ['empty.svg', 'empty.png']
     """
-    svg, png = Path(folder) / f"{name}.svg", Path(folder) / f"{name}.png"
-    prologue = '<?xml version="1.0" encoding="utf-8"?>\n'
-    svg.write_text(prologue + svg_text(figure, title=title), encoding="utf-8", newline="\n")
-    png.write_bytes(png_bytes(figure))
-    return [svg, png]
+    files = [Path(folder) / f"{name}.{ending}" for ending in ("svg", "png")]
+    for file in files:
+        ensure(file, None, replace=replace)
+    svg, png = PROLOGUE + svg_text(figure, title=title), png_bytes(figure)
+    write_file_atomically(files[0], svg, replace=replace)
+    write_file_atomically(files[1], png, replace=replace)
+    return files
 
 
 def _print(figure: Figure, kind: str, buffer: io.IOBase, metadata: dict[str, None]) -> None:

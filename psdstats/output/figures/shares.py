@@ -78,7 +78,7 @@ def uncertainty_shares(
     Parameters
     ----------
     frame : DataFrame
-        Shares of a budget (`Budget.shares_frame`), as they are or with a column label; needed are
+        Shares of a budget (`Budget.to_frame`), as they are or with a column label; needed are
         label, source, share, u_percent (of the source alone), balance_limited.
     ax : Axes
         Where to draw.
@@ -97,7 +97,7 @@ def uncertainty_shares(
     >>> from psdstats_datasets import demo_study
     >>> from psdstats.uncertainty import budget
     >>> study = psdstats.read_study(demo_study("one_bench"))
-    >>> uncertainty_shares(budget(study).shares_frame(), new_axes()).get_xlabel()
+    >>> uncertainty_shares(budget(study).to_frame(), new_axes()).get_xlabel()
     'standard uncertainty / % of the size'
     """
     if "label" not in frame.columns and "scope" in frame.columns:

@@ -14,7 +14,7 @@ import pandas as pd
 from psdstats.columns import TIME
 from psdstats.output.figures.axes import new_panels, percent_axis, sieve_axis
 from psdstats.output.figures.marks import colours_by_time, drawn, hover_each, key_columns, need
-from psdstats.output.style import FAINT, GREY, numerals
+from psdstats.output.style import FAINT, GREY, WIDTH_MM, column_mm, numerals
 from psdstats.words import figures as words
 
 if TYPE_CHECKING:
@@ -33,7 +33,7 @@ _TITLE_SIGNS = 76  # of the titles of a row together
 _PANEL_MM, _AROUND_MM, _PAGE_MM = 42.0, 22.0, 225.0  # height of a panel, of what is around, of all
 
 
-def cumulative_undersize(frame: pd.DataFrame, ax: Axes, *, has_key: bool = True) -> Axes:
+def undersize_curves(frame: pd.DataFrame, ax: Axes, *, has_key: bool = True) -> Axes:
     """Draw cumulative undersize curves with their uncertainty bands.
 
     Parameters
@@ -65,7 +65,7 @@ def cumulative_undersize(frame: pd.DataFrame, ax: Axes, *, has_key: bool = True)
     >>> from psdstats_datasets import demo_study
     >>> from psdstats.uncertainty import undersize_bands
     >>> study = psdstats.read_study(demo_study("one_bench"))
-    >>> cumulative_undersize(undersize_bands(study), new_axes()).get_ylabel()
+    >>> undersize_curves(undersize_bands(study), new_axes()).get_ylabel()
     'cumulative undersize / % by mass'
     """
     frame = need(frame, _COLUMNS, "cumulative undersize")
@@ -160,7 +160,8 @@ def _key(ax: Axes, colours: Mapping[float, str], *, of_figure: bool = False) -> 
         Line2D([], [], color=colour, linewidth=2.0, label=name)
         for colour, name in zip(colours.values(), names, strict=True)
     ]
-    columns = max(key_columns(names), min(len(names), _KEY_ACROSS))
+    across = min(len(names), _KEY_ACROSS) if column_mm() == WIDTH_MM else 1
+    columns = max(key_columns(names), across)
     if of_figure:
         ax.figure.legend(handles=handles, loc="outside upper left", ncols=columns)
     else:

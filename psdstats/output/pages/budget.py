@@ -18,8 +18,7 @@ from psdstats.columns import QUANTITIES
 from psdstats.errors import SizeError, UncertaintyError
 from psdstats.output.content import Drawing, Page
 from psdstats.output.figures.shares import bars_of, shares_height_mm, uncertainty_shares
-from psdstats.output.pages.parts import drawing_of, number_column
-from psdstats.output.style import new_axes
+from psdstats.output.pages.parts import number_column, panel_of
 from psdstats.output.tables.table import Column, Place, Show, Table, columns_of
 from psdstats.sieves.sieve import Sieve
 from psdstats.sieves.standards import tolerance_um
@@ -74,7 +73,7 @@ def budget_notes(budget: Budget, say: Numerals = PLAIN) -> tuple[str, ...]:
 
 def budget_tables(budget: Budget, say: Numerals = PLAIN) -> list[Table]:
     """The tables of the page: shares in the sizes, shares in a difference, what a change buys."""
-    frame = words.labelled_shares(budget.shares_frame(), say)
+    frame = words.labelled_shares(budget.to_frame(), say)
     captions = words.budget_captions(budget.by)
     parts = (("run", "budget of sizes"), ("difference", "budget of a difference"))
     tables = [
@@ -215,20 +214,22 @@ def _stated_table(name: str, frame: pd.DataFrame, caption: str, names: Sequence[
 
 def shares_drawings(budget: Budget, say: Numerals = PLAIN) -> list[Drawing]:
     """Bars as long as u of each size and of the difference; none where one source is all of it."""
-    frame = words.labelled_shares(budget.shares_frame(), say)
+    frame = words.labelled_shares(budget.to_frame(), say)
     if frame.empty or words.only_source(budget) is not None:
         return []
     bars = bars_of(frame)
     changes = words.noticed_changes(budget).assign(by=budget.by)
     changes = words.labelled_shares(changes, say)
-    height_mm = shares_height_mm(len(bars))
-    drawing = drawing_of(
+    drawing = panel_of(
         "uncertainty shares",
-        lambda: uncertainty_shares(frame, new_axes(height_mm=height_mm, say=say), changes=changes),
+        lambda ax: uncertainty_shares(frame, ax, changes=changes),
         words.shares_caption(budget, say),
         words.shares_alternative(bars, changes, say),
+        height_mm=shares_height_mm(len(bars)),
+        say=say,
+        is_front=True,
     )
-    return [replace(drawing, is_front=True)]
+    return [drawing]
 
 
 def _shares_table(part: pd.DataFrame, say: Numerals, *, name: str, caption: str) -> Table:

@@ -13,9 +13,8 @@ from psdstats.columns import QUANTITIES
 from psdstats.comparison.beside import LeftOut, conditions_without, without_runs
 from psdstats.comparison.result import Comparison
 from psdstats.output.content import Block, Drawing, Note, Page, Paragraph
-from psdstats.output.figures.bench import tare_history
-from psdstats.output.pages.parts import drawing_of
-from psdstats.output.style import new_axes
+from psdstats.output.figures.bench import tare_course
+from psdstats.output.pages.parts import panel_of
 from psdstats.output.tables.table import Column, Place, Show, Table
 from psdstats.study.flags import CheckReport, Flag, Severity
 from psdstats.words import study as words
@@ -23,7 +22,7 @@ from psdstats.words.numbers import MISSING, PLAIN, Numerals
 from psdstats.words.sheet import main_result
 
 if TYPE_CHECKING:
-    from matplotlib.axes import Axes
+    pass
 
 
 def checks_table(report: CheckReport) -> Table:
@@ -181,18 +180,16 @@ def tare_drawings(history: pd.DataFrame, say: Numerals = PLAIN) -> list[Drawing]
     for group, own in history.groupby("group", sort=False):
         moved = own[own["is_outside"]]
         drawings.append(
-            drawing_of(
+            panel_of(
                 f"tares {group}",
-                partial(_tares, own, say),
+                partial(tare_course, own),
                 words.tares_caption(str(group)),
                 words.tares_alternative(list(zip(moved["sieve"], moved["run"], strict=True))),
+                height_mm=85.0,
+                say=say,
             )
         )
     return drawings
-
-
-def _tares(history: pd.DataFrame, say: Numerals) -> Axes:
-    return tare_history(history, new_axes(height_mm=85.0, say=say))
 
 
 def _pressing_table(

@@ -22,7 +22,7 @@ from psdstats.comparison.consistency import (
     outliers,
 )
 from psdstats.comparison.groups import GroupAgreement, GroupRemark, group_agreement, sizes_by_run
-from psdstats.comparison.precision import Precision, Scale, precision
+from psdstats.comparison.precision import Precision, Scale, group_precision
 from psdstats.findings import BenchAnswer, Remark, Verdict
 from psdstats.output.content import Block, Drawing, Page
 from psdstats.output.figures.axes import joint_key, new_panels
@@ -118,7 +118,7 @@ def collect_groups(
     columns = {"value": quantity, "group": GROUP}
     return GroupResults(
         agreement=agreement,
-        precision=precision(frame, **columns, level=at, scale=scale, coverage=level),
+        precision=group_precision(frame, **columns, level=at, scale=scale, coverage=level),
         consistency=consistency(frame, **columns, level=at, scale=scale),
         outliers=outliers(frame, **columns, level=at, scale=scale),
         intraclass=intraclass_correlation(frame, **columns, level=at, scale=scale)

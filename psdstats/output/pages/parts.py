@@ -10,8 +10,9 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from psdstats.output.content import Bullets, Drawing, Section
-from psdstats.output.style import house_style
+from psdstats.output.style import house_style, new_axes
 from psdstats.output.tables.table import Column, Show
+from psdstats.words.numbers import Numerals
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -23,6 +24,21 @@ def drawing_of(
     """A figure to be drawn in the house style when it is wanted, told in sentences."""
     alternative = told if isinstance(told, str) else " ".join(told)
     return Drawing(name=name, draw=house_style()(draw), caption=caption, alternative=alternative)
+
+
+def panel_of(
+    name: str,
+    onto: Callable[[Axes], Axes],
+    caption: str,
+    told: str | Iterable[str],
+    *,
+    height_mm: float,
+    say: Numerals,
+    is_front: bool = False,
+) -> Drawing:
+    """A figure of one panel, which may also be drawn onto Axes of somebody's own."""
+    drawing = drawing_of(name, lambda: onto(new_axes(height_mm=height_mm, say=say)), caption, told)
+    return replace(drawing, onto=house_style()(onto), is_front=is_front)
 
 
 def number_column(values: pd.Series, *, name: str, heading: str = "", unit: str = "") -> Column:

@@ -14,10 +14,9 @@ from psdstats.output.figures.planning import (
     power_curves,
     uncertainty_against_sample,
 )
-from psdstats.output.pages.parts import drawing_of, number_column
-from psdstats.output.style import new_axes
+from psdstats.output.pages.parts import drawing_of, number_column, panel_of
 from psdstats.output.tables.table import Column, Place, Show, Table
-from psdstats.planning.bench.charge import Jar, MillCharge
+from psdstats.planning.bench.charge import MillCharge
 from psdstats.planning.bench.timeline import Timeline
 from psdstats.planning.power import PowerResult
 from psdstats.planning.precision_plan import PrecisionPlan
@@ -42,6 +41,7 @@ if TYPE_CHECKING:
 
 CALENDAR = "bench-plan.ics"
 _MOST_DAYS = 5  # drawn
+_HEIGHT_MM = 95.0
 
 
 def cautions_text(cautions: tuple[str, ...]) -> str:
@@ -71,22 +71,16 @@ def power_page(result: PowerResult, say: Numerals = PLAIN) -> Page:
     """What each planned trial would show."""
     told = power_sentences(result, say)
 
-    def draw() -> Axes:
-        ax = new_axes(height_mm=95.0, say=say)
-        power_curves(
-            result.curve_frame(),
-            ax,
-            x_label="true change of size / %",
-            wanted=result.wanted_power,
-            asked=result.change_percent,
+    def draw(ax: Axes) -> Axes:
+        _power_curves(
+            result.curve_frame(), ax, result, "true change of size / %", result.change_percent
         )
         if result.change_percent < 0:
             ax.invert_xaxis()
-        ax.set_title("groups × times × replicates")
         return ax
 
     curves = Table(name="power curves", frame=result.curve_frame(), caption=POWER_CURVES)
-    figure = drawing_of("power", draw, POWER_FIGURE, told)
+    figure = panel_of("power", draw, POWER_FIGURE, told, height_mm=_HEIGHT_MM, say=say)
     return Page(
         heading=POWER_HEADING,
         sentences=power_answer(result, say, most=_FEW_DESIGNS),
@@ -101,26 +95,30 @@ def power_page(result: PowerResult, say: Numerals = PLAIN) -> Page:
     )
 
 
+def _power_curves(
+    frame: pd.DataFrame, ax: Axes, result: PowerResult, label: str, asked: float, **columns: str
+) -> Axes:
+    ax.set_title("groups × times × replicates")
+    return power_curves(
+        frame, ax, x_label=label, wanted=result.wanted_power, asked=asked, **columns
+    )
+
+
 def _left_drawing(result: PowerResult, told: tuple[str, ...], say: Numerals) -> tuple[Drawing, ...]:
     """Power to show that less than a margin was left, where that was asked."""
     asked = result.margin_percent
     if asked is None:
         return ()
-
-    def draw() -> Axes:
-        ax = new_axes(height_mm=95.0, say=say)
-        power_curves(
-            result.margin_frame(),
-            ax,
-            x="margin_percent",
-            x_label="margin / %",
-            wanted=result.wanted_power,
-            asked=asked,
-        )
-        ax.set_title("groups × times × replicates")
-        return ax
-
-    return (drawing_of("power of little left", draw, LEFT_FIGURE, told),)
+    frame = result.margin_frame()
+    drawing = panel_of(
+        "power of little left",
+        lambda ax: _power_curves(frame, ax, result, "margin / %", asked, x="margin_percent"),
+        LEFT_FIGURE,
+        told,
+        height_mm=_HEIGHT_MM,
+        say=say,
+    )
+    return (drawing,)
 
 
 def _left_curves(result: PowerResult) -> tuple[Table, ...]:
@@ -300,10 +298,10 @@ def stack_page(choice: StackChoice, say: Numerals = PLAIN) -> Page:
     """Which sieves, what they would hold, and what simulated samples do on them."""
     told = words.stack_sentences(choice, say)
 
-    def draw() -> Axes:
+    def draw(ax: Axes) -> Axes:
         return expected_undersize(
             choice.undersize_frame(),
-            new_axes(height_mm=95.0, say=say),
+            ax,
             apertures_um=choice.aperture_um,
             points=choice.undersize_frame(choice.aperture_um),
         )
@@ -312,7 +310,7 @@ def stack_page(choice: StackChoice, say: Numerals = PLAIN) -> Page:
         heading=words.STACK_HEADING,
         sentences=told,
         blocks=(
-            drawing_of("stack", draw, words.STACK_FIGURE, told),
+            panel_of("stack", draw, words.STACK_FIGURE, told, height_mm=_HEIGHT_MM, say=say),
             stack_table(choice, say),
             *tried_tables(choice, say),
             Table(name="expected masses", frame=choice.to_frame(), caption=words.MASSES),
@@ -382,15 +380,15 @@ def tried_tables(choice: StackChoice, say: Numerals = PLAIN) -> tuple[Table, Tab
     return sizes, loads
 
 
-def charge_page(charge: MillCharge, jar: Jar, say: Numerals = PLAIN) -> Page:
+def charge_page(charge: MillCharge, say: Numerals = PLAIN) -> Page:
     """How the jar is filled; the cautions always."""
     told = words.charge_sentences(charge, say)
     share = say(100 * charge.speed_fraction, ".0f")
 
-    def draw() -> Axes:
+    def draw(ax: Axes) -> Axes:
         return jar_section(
-            new_axes(height_mm=88.0, say=say),
-            jar_mm=jar.diameter_mm,
+            ax,
+            jar_mm=charge.jar.diameter_mm,
             fill=charge.ball_fill,
             balls=[
                 (ball.diameter_mm, count)
@@ -399,7 +397,7 @@ def charge_page(charge: MillCharge, jar: Jar, say: Numerals = PLAIN) -> Page:
             speed=f"{say(charge.speed_rpm, '.1f')} rpm, {share} % of critical",
         )
 
-    drawing = drawing_of("charge", draw, words.CHARGE_FIGURE, told)
+    drawing = panel_of("charge", draw, words.CHARGE_FIGURE, told, height_mm=88.0, say=say)
     return Page(
         heading=words.CHARGE_HEADING,
         sentences=told,

@@ -17,8 +17,7 @@ from psdstats.comparison.plan import plan_comparison
 from psdstats.errors import ModelError
 from psdstats.output.content import Bullets, Drawing, Page
 from psdstats.output.figures.rate import loss_against_size, size_rate
-from psdstats.output.pages.parts import drawing_of, number_column
-from psdstats.output.style import new_axes
+from psdstats.output.pages.parts import number_column, panel_of
 from psdstats.output.tables.table import Column, Place, Show, Table
 from psdstats.rate.answers import OpenInterval
 from psdstats.rate.first_order import LossRates, loss_rates
@@ -106,7 +105,7 @@ def stopping_table(result: RateResult, say: Numerals = PLAIN) -> Table:
 
 def parameters_table(result: RateResult, say: Numerals = PLAIN) -> Table:
     """What the chosen curve says of itself."""
-    frame = result.parameters_frame()
+    frame = result.to_frame()
     shapes = (words.POWER_SHAPES,) if (frame["parameter"] == "power shape").any() else ()
     return _series_table(
         "rate parameters",
@@ -284,24 +283,26 @@ def rate_drawing(result: RateResult, say: Numerals = PLAIN) -> Drawing:
     found = {name: one for name, one in found.items() if not one.never}
     curve = result.curve_frame(points=_CURVE_POINTS, until_min=until)
 
-    def draw() -> Axes:
+    def draw(ax: Axes) -> Axes:
         return size_rate(
             curve,
             result.points_frame(),
-            new_axes(height_mm=72.0, say=say),
+            ax,
             quantity=result.quantity,
             target_um=result.target_um,
             reached_min={name: _reached(one) for name, one in found.items()},
             measured_until_min=last,
         )
 
-    drawing = drawing_of(
+    return panel_of(
         f"rate {result.quantity}",
         draw,
         words.drawing_caption(result, beyond=until > last, say=say),
         words.drawing_alternative(curve, found, result.quantity, say),
+        height_mm=72.0,
+        say=say,
+        is_front=bool(result.stopping),
     )
-    return replace(drawing, is_front=bool(result.stopping))
 
 
 def loss_drawings(loss: LossRates | None, say: Numerals = PLAIN) -> list[Drawing]:
@@ -316,11 +317,13 @@ def loss_drawings(loss: LossRates | None, say: Numerals = PLAIN) -> list[Drawing
         and one.rate_at_reference_per_min is not None
     }
     return [
-        drawing_of(
+        panel_of(
             "loss above each sieve",
-            lambda: loss_against_size(loss.frame, new_axes(height_mm=92.0, say=say), powers=powers),
+            lambda ax: loss_against_size(loss.frame, ax, powers=powers),
             words.loss_drawing_caption(loss, say),
             words.loss_sentences(loss, say),
+            height_mm=92.0,
+            say=say,
         )
     ]
 

@@ -33,7 +33,7 @@ _MOST_PANELS = 4
 
 def whole_page(whole: WholeComparison, say: Numerals = PLAIN) -> Page:
     """Verdict, figures of the classes, and how far the answer rests on empty classes."""
-    moved = [] if whole.moved_frame().empty else [moved_table(whole, say)]
+    moved = [] if whole.to_frame().empty else [moved_table(whole, say)]
     tables = moved if whole.sensitivity.empty else [*moved, sensitivity_table(whole, say)]
     told = words.whole_sentences(whole, say)
     return Page(
@@ -57,7 +57,7 @@ def _notes(whole: WholeComparison, say: Numerals) -> tuple[str, ...]:
 
 def moved_table(whole: WholeComparison, say: Numerals = PLAIN) -> Table:
     """Change of every class between every pair of levels, stack by stack."""
-    several, frame = len(whole.parts) > 1, whole.moved_frame()
+    several, frame = len(whole.parts) > 1, whole.to_frame()
     frame["p_shown"] = [
         words.permutation_p(float(p), one.smallest_p, say)
         for part in whole.parts

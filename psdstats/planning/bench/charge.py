@@ -27,7 +27,7 @@ import pandas as pd
 from psdstats import limits
 from psdstats.errors import PlanError
 from psdstats.findings import Remark, RemarkKind
-from psdstats.present import present
+from psdstats.present import Shown
 
 GRAVITY_M_PER_S2 = 9.80665
 
@@ -44,6 +44,12 @@ class Jar:
         Inner volume with the lid on.
     outer_diameter_mm, roller_diameter_mm : float or None
         For a jar driven by rollers: both are needed to turn the jar's speed into the rollers'.
+
+    Examples
+    --------
+    >>> from psdstats.planning.bench import Jar
+    >>> Jar(diameter_mm=100, volume_ml=1000).volume_ml
+    1000
     """
 
     diameter_mm: float
@@ -72,6 +78,12 @@ class Balls:
         Density of the ball material.
     parts : float, default=1
         Parts by mass in the ratio between the ball sizes (2 and 1 for a ratio of 2:1).
+
+    Examples
+    --------
+    >>> from psdstats.planning.bench import Balls
+    >>> round(Balls(diameter_mm=10, density_g_per_cm3=7.8).one_ball_g, 2)
+    4.08
     """
 
     diameter_mm: float
@@ -130,12 +142,14 @@ USUAL = {
 }
 
 
-@dataclass(frozen=True, kw_only=True)
-class MillCharge:
+@dataclass(frozen=True, kw_only=True, repr=False)
+class MillCharge(Shown):
     """What goes into the jar and how fast to turn it.
 
     Parameters
     ----------
+    jar : Jar
+        The jar.
     balls : tuple of Balls
         Ball sizes asked for.
     count : tuple of int
@@ -156,8 +170,17 @@ class MillCharge:
         Critical speed for each ball size.
     remarks : tuple of Remark
         What lies outside the usual ranges.
+
+    Examples
+    --------
+    >>> from psdstats.planning.bench import Balls, Jar, mill_charge
+    >>> jar = Jar(diameter_mm=100, volume_ml=1000)
+    >>> charge = mill_charge(jar, [Balls(diameter_mm=10, density_g_per_cm3=7.8)])
+    >>> charge.count, round(charge.ball_to_powder, 1)
+    ((401,), 10.0)
     """
 
+    jar: Jar
     balls: tuple[Balls, ...]
     count: tuple[int, ...]
     target_g: tuple[float, ...]
@@ -181,7 +204,17 @@ class MillCharge:
         return self.ball_g / self.powder_g
 
     def to_frame(self) -> pd.DataFrame:
-        """One row a ball size: size, density, parts, target and whole-ball mass, count, speed."""
+        """One row a ball size: size, density, parts, target and whole-ball mass, count, speed.
+
+        Examples
+        --------
+        >>> from psdstats.planning.bench import Balls, Jar, mill_charge
+        >>> jar = Jar(diameter_mm=100, volume_ml=1000)
+        >>> charge = mill_charge(jar, [Balls(diameter_mm=10, density_g_per_cm3=7.8)])
+        >>> charge.to_frame()[["ball_diameter_mm", "count"]]
+           ball_diameter_mm  count
+        0                10    401
+        """
         return pd.DataFrame(
             {
                 "ball_diameter_mm": [ball.diameter_mm for ball in self.balls],
@@ -195,10 +228,6 @@ class MillCharge:
                 "critical_speed_rpm": self.critical_rpm,
             }
         )
-
-    def summary(self) -> str:
-        """Balls, powder and speed in words."""
-        return str(present("summary", self))
 
 
 def mill_charge(
@@ -276,6 +305,7 @@ def mill_charge(
         density = limits.DENSITY.require("powder bulk density", powder_bulk_density_g_per_cm3)
         filling = powder_g / density / (jar.volume_ml * ball_fill * bed_voidage)
     charge = MillCharge(
+        jar=jar,
         balls=balls,
         count=count,
         target_g=target_g,

@@ -85,7 +85,7 @@ EXAMPLES: dict[str, Callable[[Axes], Axes]] = {
         _frame(path=NAMES, date=DAYS, size=[100.5, 101.5, 130.5], lower=90.5, upper=110.5,
                is_outside=[False, False, True]), ax, mean=101.5,
     ),
-    "cumulative_undersize": lambda ax: figures.cumulative_undersize(
+    "undersize_curves": lambda ax: figures.undersize_curves(
         _frame(run=np.repeat(NAMES, 2), milling_time_min=np.repeat(TIMES, 2),
                aperture_um=[63.5, 125.0] * 3, undersize=[0.1, 0.6, 0.2, 0.7, 0.3, 0.8])
         .assign(lower=lambda f: f["undersize"] - 0.02, upper=lambda f: f["undersize"] + 0.02), ax,
@@ -117,7 +117,7 @@ EXAMPLES: dict[str, Callable[[Axes], Axes]] = {
         CURVE, CURVE[["series", "milling_time_min", "size_um"]], ax, target_um=150.5,
         reached_min={A: (5.5, 4.5, 8.5), B: (6.5, 5.5, np.inf)},
     ),
-    "tare_history": lambda ax: figures.tare_history(
+    "tare_course": lambda ax: figures.tare_course(
         _frame(sieve=list(NAMES) * 2, run_number=[1, 1, 1, 2, 2, 2], run=A,
                tare_g=[400.0, 410.0, 420.0, 400.01, 410.0, 419.99]), ax,
     ),

@@ -27,7 +27,7 @@ def test_tares_are_drawn_from_their_first_weighing_in_mg(ax: Axes) -> None:
             "limit_g": 0.01,
         }
     )
-    figures.tare_history(frame, ax)
+    figures.tare_course(frame, ax)
     assert _named(ax, "S63")[1] == pytest.approx([0, 10, 30])
     assert _named(ax, "S125")[1] == pytest.approx([0, 0, -10])
     band = ax.patches[0]
@@ -162,7 +162,7 @@ def test_tares_against_the_tare_expected(ax: Axes) -> None:
             "limit_g": 0.038,
         }
     )
-    figures.tare_history(frame, ax)
+    figures.tare_course(frame, ax)
     assert _named(ax, "S63")[1] == pytest.approx([-20, 0, 380])
     assert ax.get_ylabel() == "tare minus median tare / mg"
     assert min(text.xy[1] for text in ax.texts) >= ax.get_ylim()[0]

@@ -8,9 +8,11 @@ from pathlib import Path
 
 import matplotlib as mpl
 import pandas as pd
+import pytest
 from matplotlib.axes import Axes
 from PIL import Image
 
+from psdstats.errors import OutputError
 from psdstats.output.figures import save_figure, size_against_time, uncertainty_shares
 from psdstats.output.figures.save import svg_text
 from psdstats.output.style import INK, new_axes
@@ -66,3 +68,14 @@ def test_png_has_report_resolution(ax: Axes, tmp_path: Path) -> None:
     with Image.open(tmp_path / "empty.png") as image:
         assert image.size[0] == 1299  # 165 mm at 200 dots an inch
         assert "Software" not in image.info
+
+
+def test_a_figure_is_never_written_over_unasked(ax: Axes, tmp_path: Path) -> None:
+    theirs = tmp_path / "mine.png"
+    theirs.write_text("mine")
+    with pytest.raises(OutputError, match=r"mine\.png exists already"):
+        save_figure(ax.figure, tmp_path, "mine")
+    assert [path.name for path in tmp_path.iterdir()] == ["mine.png"]
+    assert theirs.read_text() == "mine"
+    save_figure(ax.figure, tmp_path, "mine", replace=True)
+    assert theirs.read_bytes().startswith(b"\x89PNG")

@@ -10,8 +10,8 @@ from matplotlib.collections import LineCollection, PolyCollection
 from matplotlib.colors import to_hex
 
 from psdstats.errors import OutputError
-from psdstats.output.figures import cumulative_undersize
 from psdstats.output.figures import undersize as figures
+from psdstats.output.figures import undersize_curves
 from psdstats.output.style import house_style, time_colours
 from psdstats.words.numbers import PLAIN
 
@@ -27,7 +27,7 @@ def _curves(ax: Axes) -> dict[str, np.ndarray]:
 
 
 def test_lines_are_the_data_in_per_cent(undersize: pd.DataFrame, ax: Axes) -> None:
-    assert cumulative_undersize(undersize.sample(frac=1, random_state=3), ax) is ax
+    assert undersize_curves(undersize.sample(frac=1, random_state=3), ax) is ax
     curves = _curves(ax)
     assert len(curves) == undersize["run"].nunique()
     for (run, time), own in undersize[undersize["aperture_um"] > 0].groupby(
@@ -40,7 +40,7 @@ def test_lines_are_the_data_in_per_cent(undersize: pd.DataFrame, ax: Axes) -> No
 
 
 def test_bands_reach_from_lower_to_upper(undersize: pd.DataFrame, ax: Axes) -> None:
-    cumulative_undersize(undersize[undersize["run"] == "alder-12"], ax)
+    undersize_curves(undersize[undersize["run"] == "alder-12"], ax)
     own = undersize[(undersize["run"] == "alder-12") & (undersize["aperture_um"] > 0)]
     (bands,) = [one for one in ax.collections if isinstance(one, PolyCollection)]
     corners = {(x, round(y, 9)) for x, y in bands.get_paths()[0].vertices}
@@ -52,7 +52,7 @@ def test_bands_reach_from_lower_to_upper(undersize: pd.DataFrame, ax: Axes) -> N
 def test_curves_get_darker_with_time_and_a_key_names_them_once(
     undersize: pd.DataFrame, ax: Axes
 ) -> None:
-    cumulative_undersize(undersize, ax)
+    undersize_curves(undersize, ax)
     (lines,) = [
         one for one in ax.collections if isinstance(one, LineCollection) and one.get_urls()[0]
     ]
@@ -64,7 +64,7 @@ def test_curves_get_darker_with_time_and_a_key_names_them_once(
 
 
 def test_guides_stand_where_sizes_are_read(undersize: pd.DataFrame, ax: Axes) -> None:
-    cumulative_undersize(undersize, ax)
+    undersize_curves(undersize, ax)
     (guides,) = [
         one for one in ax.collections if isinstance(one, LineCollection) and not one.get_urls()[0]
     ]
@@ -73,7 +73,7 @@ def test_guides_stand_where_sizes_are_read(undersize: pd.DataFrame, ax: Axes) ->
 
 
 def test_what_is_below_the_finest_sieve_is_shaded(undersize: pd.DataFrame, ax: Axes) -> None:
-    cumulative_undersize(undersize, ax)
+    undersize_curves(undersize, ax)
     (band,) = ax.patches
     assert (band.get_x(), band.get_x() + band.get_width()) == (ax.get_xlim()[0], 63.0)
 
@@ -82,7 +82,7 @@ def test_sieves_have_their_nominal_numbers(undersize: pd.DataFrame, ax: Axes) ->
     certified = undersize.assign(
         nominal_um=undersize["aperture_um"], aperture_um=1.03 * undersize["aperture_um"]
     )
-    cumulative_undersize(certified, ax)
+    undersize_curves(certified, ax)
     assert [label.get_text() for label in ax.get_xticklabels()] == [
         "63",
         "125",
@@ -107,7 +107,7 @@ def test_crowded_sieves_have_ticks_only_where_numbers_have_room(ax: Axes) -> Non
             "upper": 1.0,
         }
     )
-    cumulative_undersize(frame, ax)
+    undersize_curves(frame, ax)
     shown = [label.get_text() for label in ax.get_xticklabels()]
     assert "" not in shown
     assert (shown[0], shown[-1]) == ("45", "60")
@@ -139,6 +139,6 @@ def test_many_groups_wrap_and_one_has_one_panel(undersize: pd.DataFrame) -> None
 
 def test_a_missing_column_is_named(undersize: pd.DataFrame, ax: Axes) -> None:
     with pytest.raises(OutputError, match="no column 'lower'"):
-        cumulative_undersize(undersize.drop(columns="lower"), ax)
+        undersize_curves(undersize.drop(columns="lower"), ax)
     with pytest.raises(OutputError, match="no rows"):
-        cumulative_undersize(undersize.iloc[:0], ax)
+        undersize_curves(undersize.iloc[:0], ax)

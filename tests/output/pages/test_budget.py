@@ -71,7 +71,7 @@ def test_bars_are_as_long_as_u_and_divided_as_the_tables_say(benches):
     (drawing,) = shares_drawings(benches.budget)
     ax = drawing.figure.axes[0]
     table = budget_tables(benches.budget)[0].frame.set_index("source")
-    whole = combined_percent(benches.budget.shares_frame().query("scope == 'run'"))
+    whole = combined_percent(benches.budget.to_frame().query("scope == 'run'"))
     row = [label.get_text() for label in ax.get_yticklabels()].index("D50 of one run")
     widths = {one.get_label(): one.patches[row].get_width() for one in ax.containers}
     assert sum(widths.values()) == pytest.approx(whole["D50"])
@@ -96,7 +96,7 @@ def test_marks_are_what_certified_sieves_would_leave(benches):
 
 def test_lead_tells_the_largest_source_and_the_balance_at_most(benches):
     (lead,) = budget_lead(benches.budget)
-    frame = benches.budget.shares_frame()
+    frame = benches.budget.to_frame()
     limited = frame[frame["balance_limited"]].groupby(["scope", "quantity"])["share"].sum()
     assert lead.endswith(f"the balance makes up at most {100 * limited.max():.1f} %.")
     assert "from the sieve apertures" in lead

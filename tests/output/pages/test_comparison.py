@@ -172,7 +172,7 @@ def test_what_is_said_of_every_quantity_is_said_once(benches):
 
 def test_drawn_ratios_are_those_of_the_table(benches):
     drawing = ratio_drawing(benches.comparison, "against first", ["D50"])
-    rows = benches.comparison["D50"].family("against first")
+    rows = benches.comparison["D50"].to_frame("against first")
     drawn = [
         float(line.get_xdata()[0])
         for line in drawing.figure.axes[0].lines

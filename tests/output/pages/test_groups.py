@@ -9,7 +9,7 @@ from matplotlib.collections import PathCollection
 
 from psdstats.comparison.consistency import consistency
 from psdstats.comparison.groups import group_agreement, overall, sizes_by_run
-from psdstats.comparison.precision import precision
+from psdstats.comparison.precision import group_precision
 from psdstats.findings import Verdict
 from psdstats.output.pages.groups import (
     agreement_table,
@@ -46,7 +46,7 @@ def test_conditions_are_those_of_the_agreement(results, single):
 
 def test_precision_is_that_of_the_library_in_per_cent(benches, results):
     sizes = sizes_by_run(benches.study, benches.sizes)
-    expected = precision(sizes, value="D50", group="group", level=AT).to_frame()
+    expected = group_precision(sizes, value="D50", group="group", level=AT).to_frame()
     frame = precision_table(results).frame
     for name in ("repeatability", "between", "reproducibility"):
         assert frame[f"{name}_percent"].to_numpy() == pytest.approx(100 * expected[f"{name}_sd"])

@@ -98,7 +98,7 @@ def test_charge_carries_its_cautions_everywhere():
         Balls(diameter_mm=10, density_g_per_cm3=7.8),
     ]
     charge = mill_charge(jar, balls, ball_fill=0.35)
-    page = charge_page(charge, jar)
+    page = charge_page(charge)
     assert page.cautions == MILL_CAUTIONS
     assert all(caution in page.texts["cautions.txt"] for caution in MILL_CAUTIONS)
     table = page.tables[0].frame
@@ -109,7 +109,7 @@ def test_bed_is_drawn_to_its_share_of_the_section():
     """The polygon's area by the shoelace formula over that of the jar is the fill."""
     jar = Jar(diameter_mm=100, volume_ml=1000)
     charge = mill_charge(jar, [Balls(diameter_mm=10, density_g_per_cm3=3.6)], ball_fill=0.35)
-    ax = charge_page(charge, jar).drawings[0].figure.axes[0]
+    ax = charge_page(charge).drawings[0].figure.axes[0]
     (bed,) = [patch for patch in ax.patches if "bed of balls" in str(patch.get_gid())]
     x, y = bed.get_path().vertices[:-1].T
     area = 0.5 * abs(x @ np.roll(y, -1) - y @ np.roll(x, -1))

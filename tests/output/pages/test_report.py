@@ -14,7 +14,7 @@ from psdstats.output.collect import Results
 from psdstats.output.content import Bullets, Equation, Page, Paragraph, Section
 from psdstats.output.pages.checks import checks_page, checks_table, tare_drawings
 from psdstats.output.pages.parts import without_repeats
-from psdstats.output.report import provenance_record, provenance_text, report_content
+from psdstats.output.report import provenance_text, report_content, report_record
 from psdstats.output.tables.table import Table
 from psdstats.study.tares import tare_history
 from psdstats.words.numbers import PLAIN, Numerals
@@ -34,7 +34,7 @@ def _results(found, **fields):
 
 
 def _content(found, say=PLAIN, **fields):
-    record = provenance_record(found.study, found.sizes, {"level": 0.95})
+    record = report_record(found.study, found.sizes, {"level": 0.95})
     return report_content(_results(found, **fields), provenance=provenance_text(record), say=say)
 
 

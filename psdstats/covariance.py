@@ -1,0 +1,95 @@
+"""Covariance of very many runs as what it is made of: errors of each run alone, errors shared."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from psdstats.frozen import Array, freeze_arrays
+
+_NOTHING = 1e-10  # of the largest direction of what runs share
+
+
+@dataclass(frozen=True, eq=False)
+class SharedErrors:
+    """Covariance diag(own) + shared sharedᵀ, in products and sums like the matrix it stands for.
+
+    Parameters
+    ----------
+    own : ndarray, shape (n,)
+        Variance of each run alone; NaN for a run without a value.
+    shared : ndarray, shape (n, m)
+        What a standard deviation of each of m shared errors adds to each run.
+    """
+
+    own: Array
+    shared: Array
+
+    __array_ufunc__ = None
+
+    def __post_init__(self) -> None:
+        freeze_arrays(self)
+
+    @classmethod
+    def of(cls, own: Array, shared: Array) -> SharedErrors:
+        """The same with as few shared errors as there are directions of them."""
+        turned, size, _ = np.linalg.svd(shared, full_matrices=False)
+        kept = size > _NOTHING * size.max(initial=0.0)
+        return cls(own, turned[:, kept] * size[kept])
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """That of the matrix."""
+        return len(self.own), len(self.own)
+
+    def __len__(self) -> int:
+        return len(self.own)
+
+    def __array__(self, dtype: object = None, copy: bool | None = None) -> Array:
+        return np.asarray(np.diag(self.own) + self.shared @ self.shared.T, dtype=np.float64)
+
+    def __getitem__(self, both: tuple[NDArray[Any], ...]) -> SharedErrors:
+        """Some of the runs, as ``np.ix_(rows, rows)`` names them."""
+        rows = both[0].ravel()
+        return SharedErrors(self.own[rows], self.shared[rows])
+
+    def __matmul__(self, other: Array) -> Array:
+        return np.asarray((self.own * other.T).T + self.shared @ (self.shared.T @ other))
+
+    def __rmatmul__(self, other: Array) -> Array:
+        return np.asarray(self @ other.T).T
+
+    def __add__(self, other: Array) -> Array:
+        return np.asarray(np.asarray(self) + other)
+
+    __radd__ = __add__
+
+    def plus(self, columns: Array) -> SharedErrors:
+        """With further shared errors, a column each."""
+        return SharedErrors(self.own, np.hstack([self.shared, columns]))
+
+    def averaged(self, means: Array) -> SharedErrors:
+        """Of means of runs, each run in one of them; weights (m, n)."""
+        return SharedErrors(np.square(means) @ self.own, means @ self.shared)
+
+    def less(self, variance: float) -> SharedErrors:
+        """Without a variance that every run has by itself."""
+        return SharedErrors(self.own - variance, self.shared)
+
+    def least(self) -> float:
+        """Least eigenvalue, by counting those below (Haynsworth's inertia of a bordered matrix)."""
+        low, high = float(self.own.min()), float(self.own.max() + np.square(self.shared).sum())
+        for _ in range(60):
+            middle = 0.5 * (low + high)
+            left = self.own - middle
+            inner = self.shared.T @ (self.shared / np.where(left == 0.0, 1e-300, left)[:, None])
+            turned = np.linalg.eigvalsh(np.eye(len(inner)) + inner) < 0
+            below = int((left < 0).sum()) - int(turned.sum())
+            low, high = (low, middle) if below > 0 else (middle, high)
+        return low
+
+
+Covariance = Array | SharedErrors
