@@ -45,7 +45,7 @@ def read_in_hand(options: argparse.Namespace, console: Console) -> Values | None
     }
     found = read_values(
         options.study,
-        tuple(options.quantity or ()) + tuple(asked["value"]),
+        (*(getattr(options, "quantity", None) or ()), *asked["value"]),
         u=asked["u"],
         covariance=[Path(one) for one in options.covariance],
         roles={role: own for role, own in options.columns if role not in asked},
@@ -56,11 +56,12 @@ def read_in_hand(options: argparse.Namespace, console: Console) -> Values | None
         if given:
             raise ModelError(f"--{given[0]} is for a table of values; {options.study} is a study.")
         return None
-    given = [name for name in ("sources", "attained") if getattr(options, name, None) is not None]
+    needs = ("sources", "attained", "target_um", "draws", "cluster", "rule")
+    given = [name for name in needs if getattr(options, name, None) is not None]
     if given:
         raise ModelError(
-            f"--{given[0]} needs the weighings of a study, and {options.study} holds values; leave "
-            "it out."
+            f"--{given[0].replace('_', '-')} needs the weighings of a study, and {options.study} "
+            "holds values; leave it out."
         )
     console.study = found
     return found

@@ -39,6 +39,7 @@ BELOW = {
         "comparison", "rate", "simulate", "models", "uncertainty", "distribution", "study", "sieves"
     },
 }  # fmt: skip
+BELOW["archive"] = {*BELOW}
 BELOW["words"] = {*BELOW}
 BELOW["output"] = {*BELOW}
 

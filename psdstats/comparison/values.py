@@ -101,6 +101,8 @@ class Values:
     known: Mapping[str, Array]
     files: tuple[SourceFile, ...] = ()
     remarks: tuple[Remark, ...] = ()
+    author: str = ""
+    date: str = ""
     compare: Mapping[str, object] = field(default_factory=ReadOnly)
     uncertainty: Mapping[str, object] = field(default_factory=ReadOnly)
 
@@ -118,6 +120,7 @@ def analyse_values(
     own = replace(
         plan,
         in_hand=True,
+        what="size" if any(map(unit_of, measured.quantities)) else "value",
         undirected=("span", *neither),
         remarks=(*values.remarks, *plan.remarks),
     )
@@ -207,9 +210,10 @@ def _holds_values(head: Table, value: Sequence[str], text: str) -> bool:
     sheet, _ = read_csv_sheet(text, head.file, [])
     if looks_wide({"": sheet}, head.file) is not None or columns & {SIEVE, NET}:
         return False
-    fault = f"this is neither a study nor a table of sizes (columns {_listed(head)})"
+    of = ", ".join(value) or "sizes"
+    fault = f"this is neither a study nor a table of {of} (columns {_listed(head)})"
     remedy = "Weighings have columns aperture_um, tare_g and gross_g, sizes such as D50_um; of "
-    remedy += "any other table name what is compared: --quantity COLUMN."
+    remedy += "any other table say what is compared: --columns value=COLUMN."
     raise StudyError([Problem(head.file, fault, remedy)])
 
 
@@ -256,9 +260,7 @@ def values_of_frame(
     joint = covariance
     if joint is not None and not isinstance(joint, Mapping):
         joint = _by_quantity([joint], value, table)
-    return values_of(
-        table, value, u=u, covariance=joint, roles=roles, title="values", files=(file,)
-    )
+    return values_of(table, value, u=u, covariance=joint, roles=roles, title="", files=(file,))
 
 
 def values_of(
@@ -320,7 +322,7 @@ def values_of(
         known[one.quantity] = joint[np.ix_(rows, rows)]
     runs = tuple(runs[place] for place in order)
     return Values(
-        title=title or table.file,
+        title=title,
         runs=runs,
         measured=_measured(runs, numbers[rows], known),
         known=known,
@@ -424,7 +426,7 @@ def _columns(table: Table, value: Sequence[str], u: Sequence[str]) -> list[_Foun
     if not columns:
         raise ModelError(
             f"{table.file} has no column named like a size (D50, D50_um, span); name what is "
-            f"compared (value=…, --quantity …): its columns are {_listed(table)}."
+            f"compared (value=…, --columns value=…): its columns are {_listed(table)}."
         )
     if u and len(u) != len(columns):
         raise ModelError(

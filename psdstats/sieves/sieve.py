@@ -47,6 +47,12 @@ class Sieve:
     ------
     StudyError
         If a field cannot be so; names the sieve, the field, the value and the remedy.
+
+    Examples
+    --------
+    >>> from psdstats.sieves import Sieve
+    >>> Sieve(key="Birch 90", nominal_um=90, certified_um=90.6).best_um
+    90.6
     """
 
     key: str

@@ -296,7 +296,14 @@ def fill_sheet(sheet: Worksheet, table: OutTable, decimals: int) -> None:
 
 
 class StudyForm(StrEnum):
-    """The forms a study may be kept in."""
+    """The forms a study may be kept in.
+
+    Examples
+    --------
+    >>> from psdstats.study import StudyForm
+    >>> [str(form) for form in StudyForm]
+    ['folder', 'flat', 'workbook']
+    """
 
     FOLDER = "folder"
     FLAT = "flat"
@@ -347,6 +354,17 @@ def save_study(
     Notes
     -----
     Settings typed as TOML keep their comments and layout: a workbook has a sheet for them.
+
+    Examples
+    --------
+    >>> from tempfile import TemporaryDirectory
+    >>> import psdstats
+    >>> from psdstats_datasets import demo_study
+    >>> study = psdstats.read_study(demo_study("one_bench"))
+    >>> with TemporaryDirectory() as folder:
+    ...     path = psdstats.save_study(study, f"{folder}/trial.csv", form="flat")
+    ...     psdstats.read_study(path) == study
+    True
     """
     if form not in tuple(StudyForm):
         known = ", ".join(StudyForm)

@@ -92,6 +92,19 @@ class SheetPlan:
     ------
     StudyError
         If the plan is empty or contradicts itself; lists every problem.
+
+    Examples
+    --------
+    >>> from psdstats.study import SheetPlan
+    >>> plan = SheetPlan(
+    ...     title="Trial",
+    ...     groups=("Alder",),
+    ...     times_min=(0, 12),
+    ...     apertures_um=(63, 125),
+    ...     replicates=2,
+    ... )
+    >>> len(plan.runs())
+    4
     """
 
     title: str
@@ -184,6 +197,19 @@ class SheetPlan:
         ----------
         group : str
             One of the groups.
+
+        Examples
+        --------
+        >>> from psdstats.study import SheetPlan
+        >>> plan = SheetPlan(
+        ...     title="Trial",
+        ...     groups=("Alder",),
+        ...     times_min=(0, 12),
+        ...     apertures_um=(63, 125),
+        ...     replicates=2,
+        ... )
+        >>> [sieve.nominal_um for sieve in plan.stack("Alder")]
+        [125.0, 63.0]
         """
         owner = "stack" if self.one_stack else group
         own = self.sieves.get(group) or tuple(
@@ -199,6 +225,19 @@ class SheetPlan:
         ----------
         group : str
             One of the groups.
+
+        Examples
+        --------
+        >>> from psdstats.study import SheetPlan
+        >>> plan = SheetPlan(
+        ...     title="Trial",
+        ...     groups=("Alder",),
+        ...     times_min=(0, 12),
+        ...     apertures_um=(63, 125),
+        ...     replicates=2,
+        ... )
+        >>> plan.pan("Alder")
+        'Alder pan'
         """
         return f"{'stack' if self.one_stack and group not in self.sieves else group} pan"
 
@@ -211,6 +250,19 @@ class SheetPlan:
         stack have one order.  One replicate of everything comes before the next, so that what
         changes from day to day strikes all alike (common practice, no source).  Within it the
         charges come at random; the times of one charge stay in order, since milling adds up.
+
+        Examples
+        --------
+        >>> from psdstats.study import SheetPlan
+        >>> plan = SheetPlan(
+        ...     title="Trial",
+        ...     groups=("Alder",),
+        ...     times_min=(0, 12),
+        ...     apertures_um=(63, 125),
+        ...     replicates=2,
+        ... )
+        >>> [run.name for run in plan.runs()]
+        ['Alder-0-a', 'Alder-12-a', 'Alder-0-b', 'Alder-12-b']
         """
         rng = np.random.default_rng(self.seed)
         ordered: list[PlannedRun] = []
