@@ -165,6 +165,14 @@ def test_a_bound_in_a_cell_decides_as_a_size_beyond_the_sieves_does():
     assert compare_values(other)["D10"].courses[0].at_least == course.at_least
 
 
+def test_a_bound_on_one_side_tells_no_direction():
+    """Span may have gone anywhere below its bound, however sure other runs went up."""
+    times = [0, 0, 0, 24, 24, 24]
+    frame = pd.DataFrame({"milling_time_min": times, "span": [0.9, 0.92, 0.91, 1.4, 1.42, "<1.6"]})
+    (course,) = compare_values(frame)["span"].courses
+    assert course.fallen.verdict.value == "cannot be told"
+
+
 def test_single_runs_without_any_uncertainty_cannot_be_told():
     frame = pd.DataFrame({"binder": ["a", "b"], "strength": [9.8, 12.2]})
     (result,) = compare_values(frame, "strength").results
