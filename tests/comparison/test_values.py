@@ -91,7 +91,7 @@ def test_one_way_against_statsmodels_on_an_open_dataset():
     found = compare_values(frame, "threshold", by="hair", test="kenward-roger")["threshold"]
     fit = smf.ols("np.log(threshold) ~ C(hair)", frame).fit()
     levels = sorted(frame["hair"].unique())
-    rows = found.effects[found.effects["low"] == levels[0]].set_index("high")
+    rows = found.to_frame()[found.to_frame()["low"] == levels[0]].set_index("high")
     for level in levels[1:]:
         name = f"C(hair)[T.{level}]"
         ends = np.exp([fit.params[name], *fit.conf_int().loc[name]])
@@ -113,7 +113,7 @@ def test_blocks_against_statsmodels_on_an_open_dataset():
     )["score"]  # fmt: skip
     fit = smf.ols("np.log(score) ~ C(Time) + C(Metric) + C(subject)", frame).fit()
     name = "C(Time)[T.Pre]"
-    (row,) = found.effects.to_dict("records")
+    (row,) = found.to_frame().to_dict("records")
     ends = np.exp([fit.params[name], *fit.conf_int().loc[name]])
     assert [row["ratio"], row["ratio_lower"], row["ratio_upper"]] == pytest.approx(ends, rel=1e-8)
     assert row["p"] == pytest.approx(fit.pvalues[name], rel=1e-7)
@@ -169,7 +169,7 @@ def test_single_runs_without_any_uncertainty_cannot_be_told():
     frame = pd.DataFrame({"binder": ["a", "b"], "strength": [9.8, 12.2]})
     (result,) = compare_values(frame, "strength").results
     assert result.route is Route.NONE
-    assert set(result.effects["verdict"]) == {"cannot be told"}
+    assert set(result.to_frame()["verdict"]) == {"cannot be told"}
     (told,) = compare_values(frame, "strength", covariance=np.diag([0.01, 0.01])).results
     assert told.route is Route.MEASUREMENT_ONLY
 
