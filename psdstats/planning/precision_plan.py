@@ -181,7 +181,7 @@ class PrecisionPlan(Shown):
         >>> from psdstats.planning import ExpectedPowder, precision
         >>> powder = ExpectedPowder(name="raw", d10_um=80, d50_um=200, d90_um=450)
         >>> few = {"resolution_g": [0.01], "sample_g": [25.0], "trials": 100}
-    >>> plan = precision(powder, [63, 125, 250, 500], wanted_percent=3, **few)
+        >>> plan = precision(powder, [63, 125, 250, 500], wanted_percent=3, **few)
         >>> type(plan.law(0.01)).__name__
         'PrecisionLaw'
         """
@@ -196,7 +196,7 @@ class PrecisionPlan(Shown):
         >>> from psdstats.planning import ExpectedPowder, precision
         >>> powder = ExpectedPowder(name="raw", d10_um=80, d50_um=200, d90_um=450)
         >>> few = {"resolution_g": [0.01], "sample_g": [25.0], "trials": 100}
-    >>> plan = precision(powder, [63, 125, 250, 500], wanted_percent=3, **few)
+        >>> plan = precision(powder, [63, 125, 250, 500], wanted_percent=3, **few)
         >>> len(plan.to_frame())
         1
         """
@@ -237,7 +237,7 @@ class PrecisionPlan(Shown):
         >>> from psdstats.planning import ExpectedPowder, precision
         >>> powder = ExpectedPowder(name="raw", d10_um=80, d50_um=200, d90_um=450)
         >>> few = {"resolution_g": [0.01], "sample_g": [25.0], "trials": 100}
-    >>> plan = precision(powder, [63, 125, 250, 500], wanted_percent=3, **few)
+        >>> plan = precision(powder, [63, 125, 250, 500], wanted_percent=3, **few)
         >>> plan.law_frame().columns.tolist()
         ['series', 'resolution_g', 'sample_g', 'u_percent']
         """
@@ -264,7 +264,7 @@ class PrecisionPlan(Shown):
         >>> from psdstats.planning import ExpectedPowder, precision
         >>> powder = ExpectedPowder(name="raw", d10_um=80, d50_um=200, d90_um=450)
         >>> few = {"resolution_g": [0.01], "sample_g": [25.0], "trials": 100}
-    >>> plan = precision(powder, [63, 125, 250, 500], wanted_percent=3, **few)
+        >>> plan = precision(powder, [63, 125, 250, 500], wanted_percent=3, **few)
         >>> plan.simulated_frame().columns.tolist()
         ['series', 'resolution_g', 'sample_g', 'u_percent', 'u_error_percent']
         """
@@ -289,7 +289,7 @@ class PrecisionPlan(Shown):
         >>> from psdstats.planning import ExpectedPowder, precision
         >>> powder = ExpectedPowder(name="raw", d10_um=80, d50_um=200, d90_um=450)
         >>> few = {"resolution_g": [0.01], "sample_g": [25.0], "trials": 100}
-    >>> plan = precision(powder, [63, 125, 250, 500], wanted_percent=3, **few)
+        >>> plan = precision(powder, [63, 125, 250, 500], wanted_percent=3, **few)
         >>> plan.needs_frame().columns.tolist()
         ['resolution_g', 'least_sample_g', 'least_sample_for_change_g']
         """
