@@ -506,7 +506,9 @@ def analyse_sizes(
         return np.asarray(measured().covariance(name, log=True), dtype=np.float64)
 
     def one(name: str, joint: Covariance) -> QuantityAnalysis:
-        place = quantities.index(name)
+        place, is_large = quantities.index(name), len(runs) > MOST_WHOLE
+        if is_large and not isinstance(joint, SharedErrors):
+            joint = SharedErrors.told_apart(joint)
         response = build_response(
             runs,
             value[:, place],

@@ -209,12 +209,16 @@ def _has_weighing_columns(table: Table) -> bool:
 
 
 def read_sieve_entries(table: Table) -> dict[str, tuple[int | None, dict[str, object]]]:
-    """Read the sieve table: row and fields of each physical sieve, by its name."""
+    """Read the sieve table: row and fields of each physical sieve, by its name.
+
+    A column that is not known is kept, unless it is nearly a known one.
+    """
     remedy = f"Known columns are {', '.join(SIEVE_COLUMNS)}."
+    further = [name for name in table.columns if name not in SIEVE_COLUMNS]
     table.problems.extend(
         Problem(table.file, "the column is not known", remedy, table.header_row, name)
-        for name in table.columns
-        if name not in SIEVE_COLUMNS
+        for name in further
+        if get_close_matches(name, SIEVE_COLUMNS, 1, _NEARLY)
     )
     entries: dict[str, tuple[int | None, dict[str, object]]] = {}
     if not table.is_safe(*SIEVE_COLUMNS[:2]):
@@ -228,6 +232,7 @@ def read_sieve_entries(table: Table) -> dict[str, tuple[int | None, dict[str, ob
             else table.number(row, name, needed=name == "nominal_um")
             for name in SIEVE_COLUMNS[1:]
         }
+        values["further"] = {name: row.text(name) for name in further if row.text(name)}
         if sieve in entries:
             fault = f"sieve {sieve} is also in row {entries[sieve][0]}"
             remedy = "Keep one row for each sieve."
