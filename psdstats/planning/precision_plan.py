@@ -169,12 +169,12 @@ class PrecisionPlan(Shown):
     def law(self, resolution_g: float, *, change: bool = False) -> PrecisionLaw:
         """The linear law of a balance, with the sensitivities found with the largest sample.
 
-        Parameters
-        ----------
-        resolution_g : float
-            One of `resolution_g`.
-        change : bool, default=False
-            Whether the uncertainty of the change is wanted, not that of a size.
+            Parameters
+            ----------
+            resolution_g : float
+                One of `resolution_g`.
+            change : bool, default=False
+                Whether the uncertainty of the change is wanted, not that of a size.
 
         Examples
         --------
@@ -227,10 +227,10 @@ class PrecisionPlan(Shown):
     def law_frame(self, *, change: bool = False) -> pd.DataFrame:
         """Linear law as curves, for a figure: series (resolution in words), sample_g, u_percent.
 
-        Parameters
-        ----------
-        change : bool, default=False
-            Whether the uncertainty of the change is wanted, not that of a size.
+            Parameters
+            ----------
+            change : bool, default=False
+                Whether the uncertainty of the change is wanted, not that of a size.
 
         Examples
         --------
@@ -254,10 +254,10 @@ class PrecisionPlan(Shown):
     def simulated_frame(self, *, change: bool = False) -> pd.DataFrame:
         """What was simulated, for a figure: as `law_frame`, and u_error_percent.
 
-        Parameters
-        ----------
-        change : bool, default=False
-            Whether the uncertainty of the change is wanted, not that of a size.
+            Parameters
+            ----------
+            change : bool, default=False
+                Whether the uncertainty of the change is wanted, not that of a size.
 
         Examples
         --------
@@ -282,7 +282,7 @@ class PrecisionPlan(Shown):
     def needs_frame(self) -> pd.DataFrame:
         """One row a resolution: smallest sample by the law for a size and for the change, g.
 
-        inf where no sample is large enough.
+            inf where no sample is large enough.
 
         Examples
         --------
