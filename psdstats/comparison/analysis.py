@@ -515,7 +515,7 @@ def analyse_sizes(
         response = build_response(
             runs,
             value[:, place],
-            plan,
+            plan.of(name),
             name,
             joint,
             bounds=None if bounds is None else bounds[:, place],
@@ -523,7 +523,7 @@ def analyse_sizes(
             own=partial(own, name),
             level=level,
         )
-        left = replace(response, plan=_left_plan(response.frame, plan))
+        left = replace(response, plan=_left_plan(response.frame, response.plan))
         design = trial_design(left.frame, left.plan)
         apart = ComparisonRemark.NOT_LINKED(columns=_linking(left.plan))
         obstacles = dict(left.obstacles) | dict.fromkeys(design.unlinked, apart)

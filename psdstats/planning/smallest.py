@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import groupby, islice, product
 from math import sqrt
+from typing import Any
 
 from scipy import special
 
@@ -43,6 +44,11 @@ class Wanted:
     spread: SpreadRule
     alpha: float
     power: float
+
+    @property
+    def asked(self) -> dict[str, Any]:
+        """What a simulation is asked, as `simulate_design` takes it."""
+        return {"question": self.question, "spread": self.spread, "alpha": self.alpha}
 
     def shows_change(self, one: DesignPower) -> bool:
         """Whether the change is shown often enough."""

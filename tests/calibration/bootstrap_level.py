@@ -7,11 +7,14 @@ of time, and tests each by Kenward-Roger and by `bootstrap_test`, both at 5 %.
 """
 
 import argparse
+import operator
+from functools import partial
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 from mixed_models import DATE, DESIGNS, build
+from sharing import add_sharing, shared
 
 from psdstats.models import MixedModel
 from psdstats.models.resampling import bootstrap_test
@@ -83,11 +86,13 @@ def main():
     parser.add_argument("--data-sets", type=int, default=1000)
     parser.add_argument("--draws", type=int, default=199)
     parser.add_argument("--seed", type=int, default=20261125)
+    add_sharing(parser)
     asked = parser.parse_args()
-    rows = [
-        study(design, asked.data_sets, asked.draws, asked.seed + number)
+    tasks = [
+        partial(study, design, asked.data_sets, asked.draws, asked.seed + number)
         for number, design in enumerate(DESIGNS)
     ]
+    rows = shared(asked)(operator.call, tasks)
     write(pd.DataFrame([row for row in rows if row is not None]), asked)
 
 

@@ -12,15 +12,18 @@ coverage over trials: the sizes of one trial share its sieves and miss together.
 from __future__ import annotations
 
 import argparse
+import operator
 import time
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 import numpy as np
 from scipy.interpolate import PchipInterpolator
 from scipy.linalg import expm
 from scipy.special import gammainc, ndtr
+from sharing import add_sharing, shared
 
 from psdstats.distribution.borrowing import Borrowed, borrow
 from psdstats.distribution.percentiles import LEVELS
@@ -418,14 +421,16 @@ def main(arguments: Sequence[str] | None = None) -> None:
     parser.add_argument("--out", type=Path, required=True)
     parser.add_argument("--trials", type=int, default=4)
     parser.add_argument("--seed", type=int, default=SEED)
+    add_sharing(parser)
     options = parser.parse_args(arguments)
     lines, together, false, moved = [], [], [], []
     for stack, name, times in CELLS:
         block = []
         for truth in TRUTHS:
             key = sum(map(ord, truth + stack + name))
-            found = [
-                outcome(
+            tasks = [
+                partial(
+                    outcome,
                     truth,
                     stack,
                     DESIGNS[name],
@@ -434,6 +439,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
                 )
                 for i in range(times * options.trials)
             ]
+            found = list(shared(options)(operator.call, tasks))
             lines.append(line(f"{truth} | {stack} | {name}", found))
             block += found
         together.append(line(f"all | {stack} | {name}", block))

@@ -10,13 +10,16 @@ writes distribution_fits.csv and distribution_fits.md.
 """
 
 import argparse
+import operator
 import time
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 from scipy.special import ndtr, ndtri
+from sharing import add_sharing, shared
 
 from psdstats.comparison.whole_fits import fit_study
 from psdstats.sieves import Sieve, tolerance_um
@@ -157,14 +160,15 @@ def main() -> None:
     parser.add_argument("--out", type=Path, required=True)
     parser.add_argument("--studies", type=int, default=2_000)
     parser.add_argument("--seed", type=int, default=20261125)
+    add_sharing(parser)
     options = parser.parse_args()
     start = time.perf_counter()
-    rows = [
-        calibrate(truth, bench, options.studies, options.seed + 10 * i + j)
+    tasks = [
+        partial(calibrate, truth, bench, options.studies, options.seed + 10 * i + j)
         for i, truth in enumerate(TRUTHS)
         for j, bench in enumerate(BENCHES)
     ]
-    table = pd.DataFrame(rows)
+    table = pd.DataFrame(shared(options)(operator.call, tasks))
     options.out.mkdir(parents=True, exist_ok=True)
     table.to_csv(options.out / "distribution_fits.csv", index=False, float_format="%.4f")
     error = 100 * np.sqrt(0.95 * 0.05 / options.studies)

@@ -15,6 +15,7 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Iterator
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -30,6 +31,7 @@ from level_designs import (
     standard_error,
     truths,
 )
+from sharing import add_sharing, shared
 
 from psdstats.models.engine import CovarianceParts, fit_batch
 from psdstats.models.judged import Family, Judged, Side
@@ -383,12 +385,14 @@ def main() -> None:
     parser.add_argument("--data-sets", type=int, default=4000)
     parser.add_argument("--seed", type=int, default=SEED)
     parser.add_argument("--only", type=int, nargs="*", help="numbers of designs to run again")
+    add_sharing(parser)
     asked = parser.parse_args()
     numbers = range(len(DESIGNS)) if asked.only is None else asked.only
     file = asked.out / "level_catalogue.csv"
     kept = pd.read_csv(file) if asked.only is not None and file.exists() else pd.DataFrame()
-    for number in numbers:
-        rows = pd.DataFrame(study(number, asked.data_sets, asked.seed))
+    studied = partial(study, sets=asked.data_sets, seed=asked.seed)
+    for number, found in zip(numbers, shared(asked)(studied, numbers), strict=True):
+        rows = pd.DataFrame(found)
         if len(kept):
             kept = kept[kept["number"] != number]
         kept = pd.concat([kept, rows]) if len(kept) else rows

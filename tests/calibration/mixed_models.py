@@ -13,13 +13,16 @@ Expected figures where there are any come from the F distribution, not from this
 from __future__ import annotations
 
 import argparse
+import operator
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 from scipy import optimize, special, stats
+from sharing import add_sharing, shared
 
 from psdstats.models.engine import BatchFit, CovarianceParts, fit_batch
 from psdstats.models.kenward_roger import (
@@ -292,10 +295,13 @@ def main() -> None:
     parser.add_argument("--out", type=Path, default=Path("tests/calibration/results"))
     parser.add_argument("--data-sets", type=int, default=10_000)
     parser.add_argument("--seed", type=int, default=20261125)
+    add_sharing(parser)
     asked = parser.parse_args()
-    rows = [
-        study(design, asked.data_sets, asked.seed + number) for number, design in enumerate(DESIGNS)
+    tasks = [
+        partial(study, design, asked.data_sets, asked.seed + number)
+        for number, design in enumerate(DESIGNS)
     ]
+    rows = list(shared(asked)(operator.call, tasks))
     write(pd.DataFrame(rows), asked.out, asked.data_sets, asked.seed)
 
 

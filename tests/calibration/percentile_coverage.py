@@ -14,10 +14,12 @@ from __future__ import annotations
 import argparse
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
+from sharing import add_sharing, shared
 
 from psdstats.simulate import Bench, Powder, SieveSet, SimulatedTrial, TrialDesign, simulate_study
 from psdstats.simulate.breakage import Breakage
@@ -168,14 +170,10 @@ def main(arguments: Sequence[str] | None = None) -> None:
     parser.add_argument("--out", type=Path, required=True)
     parser.add_argument("--trials", type=int, default=2000)
     parser.add_argument("--seed", type=int, default=SEED)
-    parser.add_argument("--workers", type=int, default=1)
+    add_sharing(parser)
     options = parser.parse_args(arguments)
-    from joblib import Parallel, delayed
-
-    parts = Parallel(n_jobs=options.workers)(
-        delayed(setting_rows)(setting, trials=options.trials, seed=options.seed)
-        for setting in SETTINGS
-    )
+    rows_of = partial(setting_rows, trials=options.trials, seed=options.seed)
+    parts = shared(options)(rows_of, SETTINGS)
     table = pd.DataFrame([row for part in parts for row in part])
     write_table(table, options.out, trials=options.trials, seed=options.seed)
 

@@ -11,11 +11,13 @@ writes permutation_size.csv and permutation_size.md.
 import argparse
 import time
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 from scipy.linalg import block_diag
+from sharing import add_sharing, shared
 
 from psdstats.comparison.classes import log_ratio_coordinates, moved_classes, replace_zeros
 from psdstats.comparison.permutation_manova import permutation_manova
@@ -66,7 +68,8 @@ def coordinates(mass, group, separate):
     )
 
 
-def calibrate(design: Design, trials: int, permutations: int, seed: int) -> dict[str, object]:
+def calibrate(seeded: tuple[Design, int], trials: int, permutations: int) -> dict[str, object]:
+    design, seed = seeded
     rng = np.random.default_rng(seed)
     hits = family = empty = classes = 0
     for number in range(trials):
@@ -112,14 +115,12 @@ def main() -> None:
     parser.add_argument("--trials", type=int, default=20_000)
     parser.add_argument("--permutations", type=int, default=999)
     parser.add_argument("--seed", type=int, default=20261125)
+    add_sharing(parser)
     options = parser.parse_args()
     start = time.perf_counter()
-    table = pd.DataFrame(
-        [
-            calibrate(design, options.trials, options.permutations, options.seed + i)
-            for i, design in enumerate(DESIGNS)
-        ]
-    )
+    calibrated = partial(calibrate, trials=options.trials, permutations=options.permutations)
+    seeded = [(design, options.seed + i) for i, design in enumerate(DESIGNS)]
+    table = pd.DataFrame(shared(options)(calibrated, seeded))
     options.out.mkdir(parents=True, exist_ok=True)
     table.to_csv(options.out / "permutation_size.csv", index=False, float_format="%.4f")
     error = 100 * np.sqrt(0.05 * 0.95 / options.trials)

@@ -19,11 +19,14 @@ writes planning_power.csv (every figure) and planning_power.md (with command, se
 """
 
 import argparse
+import operator
 import time
+from functools import partial
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
+from sharing import add_sharing, shared
 
 from psdstats.models.judged import Family, Question
 from psdstats.models.level import LevelLaw
@@ -238,26 +241,36 @@ def row(route, design, variation, change_percent, found, trials, seed, question=
     }  # fmt: skip
 
 
+def model_row(number, counts, change, question, spread, trials, seed):
+    design = Design(**dict(zip(("groups", "times", "replicates"), counts, strict=True)))
+    variation = Variation(**{f"{name}_percent": sd for name, sd in spread.items()})
+    rng = np.random.default_rng([seed, number])
+    found = by_model(design, variation, change, trials, rng, question)
+    return row("model", design, variation, change, found, trials, seed, question)
+
+
+def weighing_row(groups, replicates, rate_bench, trials, seed):
+    found = by_weighings(groups, replicates, rate_bench, trials, seed)
+    route = "weighings, rates differ" if rate_bench else "weighings"
+    return row(route, *found, trials, seed)
+
+
 def main():
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--out", type=Path, required=True)
     parser.add_argument("--trials", type=int, default=1000)
     parser.add_argument("--seed", type=int, default=SEED)
+    add_sharing(parser)
     options = parser.parse_args()
     began, trials, seed = time.perf_counter(), options.trials, options.seed
-    rows = []
-    for number, (counts, change, question, spread) in enumerate(MODEL_CASES):
-        design = Design(**dict(zip(("groups", "times", "replicates"), counts, strict=True)))
-        variation = Variation(**{f"{name}_percent": sd for name, sd in spread.items()})
-        rng = np.random.default_rng([seed, number])
-        found = by_model(design, variation, change, trials, rng, question)
-        rows.append(row("model", design, variation, change, found, trials, seed, question))
-    for groups, replicates, rate_bench in WEIGHING_CASES:
-        design, variation, change, found = by_weighings(
-            groups, replicates, rate_bench, trials, seed
-        )
-        route = "weighings, rates differ" if rate_bench else "weighings"
-        rows.append(row(route, design, variation, change, found, trials, seed))
+    tasks = [
+        *(
+            partial(model_row, number, *case, trials, seed)
+            for number, case in enumerate(MODEL_CASES)
+        ),
+        *(partial(weighing_row, *case, trials, seed) for case in WEIGHING_CASES),
+    ]
+    rows = list(shared(options)(operator.call, tasks))
     frame = pd.DataFrame(rows)
     options.out.mkdir(parents=True, exist_ok=True)
     frame.to_csv(options.out / "planning_power.csv", index=False)

@@ -9,7 +9,7 @@ powder on two benches with unlike stacks, where every difference found is a fals
 trial of `psdstats.simulate`.
 
     python tests/calibration/powder_coverage.py --out tests/calibration/results
-    python tests/calibration/powder_coverage.py --out … --part 1/2   # joined with what is there
+    python tests/calibration/powder_coverage.py --out … --workers 2   # goes on where it was stopped
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ import importlib.util
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
-from functools import lru_cache
+from functools import lru_cache, partial
 from pathlib import Path
 
 import numpy as np
@@ -41,6 +41,7 @@ from powders import (
     sizes_at,
     study_of,
 )  # fmt: skip
+from sharing import add_sharing, shared
 
 from psdstats.columns import QUANTITIES
 from psdstats.findings import Remark
@@ -543,21 +544,17 @@ def main(arguments: Sequence[str] | None = None) -> None:
     parser.add_argument("--out", type=Path, required=True)
     parser.add_argument("--powders", type=int, default=1000)
     parser.add_argument("--seed", type=int, default=SEED)
-    parser.add_argument("--part", default="1/1", metavar="I/K", help="the Ith of K parts")
+    add_sharing(parser)
     parser.add_argument("--what", nargs="+", choices=KINDS, default=KINDS)
     options = parser.parse_args(arguments)
-    one, of = map(int, options.part.split("/"))
     options.out.mkdir(parents=True, exist_ok=True)
-    path = options.out / f"powder_coverage-{one}-of-{of}.csv"
-    for cell in CELLS:
-        place = FAMILY_ORDER.index(cell.family)
-        if cell.what in options.what and place % of == one - 1 and not _is_in(path, cell):
-            rows = rows_of(cell, powders=options.powders, seed=options.seed)
-            table = pd.DataFrame(rows).assign(cell=CELLS.index(cell))
-            table.to_csv(path, mode="a", header=not path.exists(), index=False, float_format="%.6g")
-    parts = [path.with_name(f"powder_coverage-{i}-of-{of}.csv") for i in range(1, of + 1)]
-    found = pd.concat([pd.read_csv(part) for part in parts if part.exists()])
-    found = found.sort_values("cell", kind="stable")
+    path = options.out / "powder_coverage-cells.csv"
+    cells = [cell for cell in CELLS if cell.what in options.what and not _is_in(path, cell)]
+    made = shared(options)(partial(rows_of, powders=options.powders, seed=options.seed), cells)
+    for cell, rows in zip(cells, made, strict=True):
+        table = pd.DataFrame(rows).assign(cell=CELLS.index(cell))
+        table.to_csv(path, mode="a", header=not path.exists(), index=False, float_format="%.6g")
+    found = pd.read_csv(path).sort_values("cell", kind="stable")
     kinds = found["what"].map(
         {kind: place for place, kind in enumerate(dict.fromkeys(found["what"]))}
     )

@@ -11,10 +11,12 @@ writes rate_intervals.csv (every figure) and rate_intervals.md (with command, se
 
 import argparse
 from dataclasses import asdict, dataclass
+from functools import partial
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
+from sharing import add_sharing, shared
 
 from psdstats.rate.answers import check_fit, limit_size, parameter, time_to_margin, time_to_target
 from psdstats.rate.curve_fit import fit_curve
@@ -144,10 +146,10 @@ def main():
     parser.add_argument("--out", type=Path, required=True)
     parser.add_argument("--trials", type=int, default=2000)
     parser.add_argument("--seed", type=int, default=SEED)
+    add_sharing(parser)
     options = parser.parse_args()
-    frame = pd.DataFrame(
-        [row for setting in SETTINGS for row in judge(setting, options.trials, options.seed)]
-    )
+    judged = partial(judge, trials=options.trials, seed=options.seed)
+    frame = pd.DataFrame([row for rows in shared(options)(judged, SETTINGS) for row in rows])
     options.out.mkdir(parents=True, exist_ok=True)
     frame.to_csv(options.out / "rate_intervals.csv", index=False)
     lines = [

@@ -14,6 +14,7 @@ from __future__ import annotations
 import argparse
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -30,6 +31,7 @@ from rate_truth import (
     reference,
     simulated,
 )
+from sharing import add_sharing, shared
 
 from psdstats.columns import TIME
 from psdstats.comparison.analysis import analyse
@@ -201,11 +203,13 @@ def main(arguments: Sequence[str] | None = None) -> None:
     parser.add_argument("--out", type=Path, required=True)
     parser.add_argument("--trials", type=int, default=1000)
     parser.add_argument("--seed", type=int, default=SEED)
+    add_sharing(parser)
     options = parser.parse_args(arguments)
     options.out.mkdir(parents=True, exist_ok=True)
     rows: list[dict[str, object]] = []
-    for setting in SETTINGS:
-        rows += rows_of(setting, trials=options.trials, seed=options.seed)
+    found = partial(rows_of, trials=options.trials, seed=options.seed)
+    for some in shared(options)(found, SETTINGS):
+        rows += some
         table = pd.DataFrame(rows)
         table.to_csv(options.out / "rate_studies.csv", index=False, float_format="%.6g")
     write_page(table, options.out, trials=options.trials, seed=options.seed)

@@ -21,11 +21,13 @@ from __future__ import annotations
 import argparse
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
+from functools import partial
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from sharing import add_sharing, shared
 
 from psdstats import compare
 from psdstats.columns import QUANTITIES
@@ -245,13 +247,9 @@ def main(arguments: Sequence[str] | None = None) -> None:
     parser.add_argument("--out", type=Path, required=True)
     parser.add_argument("--trials", type=int, default=1000)
     parser.add_argument("--seed", type=int, default=SEED)
-    parser.add_argument("--workers", type=int, default=1)
+    add_sharing(parser)
     options = parser.parse_args(arguments)
-    from joblib import Parallel, delayed
-
-    rows = Parallel(n_jobs=options.workers)(
-        delayed(coverage_row)(case, trials=options.trials, seed=options.seed) for case in CASES
-    )
+    rows = shared(options)(partial(coverage_row, trials=options.trials, seed=options.seed), CASES)
     write_table(pd.DataFrame(rows), options.out, trials=options.trials, seed=options.seed)
 
 

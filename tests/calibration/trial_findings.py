@@ -19,15 +19,17 @@ from __future__ import annotations
 
 import argparse
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
+from functools import partial
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
-from joblib import Parallel, delayed
 from powders import WEIGHINGS, T, draw_bench, make_powders, runs_of, sieved_g, study_of
+from sharing import add_sharing, shared
 
 from psdstats.comparison import Comparison, compare
 from psdstats.findings import Ending, Verdict
@@ -198,9 +200,9 @@ def one_trial(case: Case, seed: int) -> list[dict[str, float]]:
     return judge(case, compare(study, quantities=QUANTITIES, families=["against first"]))
 
 
-def rates(case: Case, trials: int, workers: int) -> dict[str, object]:
+def rates(case: Case, trials: int, share: Callable[..., Iterator[Any]]) -> dict[str, object]:
     """Rates of one case in per cent: the worst of the three sizes."""
-    found = Parallel(n_jobs=workers)(delayed(one_trial)(case, k) for k in range(trials))
+    found = share(partial(one_trial, case), range(trials))
     table = pd.DataFrame([row for rows in found for row in rows])
     mean = 100 * table.drop(columns="quantity").astype(float).groupby(table["quantity"]).mean()
     low = ("holds", "family", "fallen", "since")
@@ -211,14 +213,14 @@ def rates(case: Case, trials: int, workers: int) -> dict[str, object]:
 def main(arguments: Sequence[str] | None = None) -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--trials", type=int, default=200)
-    parser.add_argument("--workers", type=int, default=2)
+    add_sharing(parser)
     parser.add_argument("--only", type=int, help="number of one case")
     parser.add_argument("--out", type=Path)
     options = parser.parse_args(arguments)
     cases = CASES if options.only is None else CASES[options.only : options.only + 1]
     rows = []
     for case in cases:
-        rows.append(rates(case, options.trials, options.workers))
+        rows.append(rates(case, options.trials, shared(options)))
         sys.stdout.write(pd.DataFrame(rows[-1:]).round(1).to_string(header=len(rows) == 1) + "\n")
         sys.stdout.flush()
     if options.out is not None:
