@@ -169,19 +169,19 @@ class PrecisionPlan(Shown):
     def law(self, resolution_g: float, *, change: bool = False) -> PrecisionLaw:
         """The linear law of a balance, with the sensitivities found with the largest sample.
 
-        Parameters
-        ----------
-        resolution_g : float
-            One of `resolution_g`.
-        change : bool, default=False
-            Whether the uncertainty of the change is wanted, not that of a size.
+            Parameters
+            ----------
+            resolution_g : float
+                One of `resolution_g`.
+            change : bool, default=False
+                Whether the uncertainty of the change is wanted, not that of a size.
 
         Examples
         --------
         >>> from psdstats.planning import ExpectedPowder, precision
         >>> powder = ExpectedPowder(name="raw", d10_um=80, d50_um=200, d90_um=450)
         >>> few = {"resolution_g": [0.01], "sample_g": [25.0], "trials": 100}
-    >>> plan = precision(powder, [63, 125, 250, 500], wanted_percent=3, **few)
+        >>> plan = precision(powder, [63, 125, 250, 500], wanted_percent=3, **few)
         >>> type(plan.law(0.01)).__name__
         'PrecisionLaw'
         """
@@ -196,7 +196,7 @@ class PrecisionPlan(Shown):
         >>> from psdstats.planning import ExpectedPowder, precision
         >>> powder = ExpectedPowder(name="raw", d10_um=80, d50_um=200, d90_um=450)
         >>> few = {"resolution_g": [0.01], "sample_g": [25.0], "trials": 100}
-    >>> plan = precision(powder, [63, 125, 250, 500], wanted_percent=3, **few)
+        >>> plan = precision(powder, [63, 125, 250, 500], wanted_percent=3, **few)
         >>> len(plan.to_frame())
         1
         """
@@ -227,17 +227,17 @@ class PrecisionPlan(Shown):
     def law_frame(self, *, change: bool = False) -> pd.DataFrame:
         """Linear law as curves, for a figure: series (resolution in words), sample_g, u_percent.
 
-        Parameters
-        ----------
-        change : bool, default=False
-            Whether the uncertainty of the change is wanted, not that of a size.
+            Parameters
+            ----------
+            change : bool, default=False
+                Whether the uncertainty of the change is wanted, not that of a size.
 
         Examples
         --------
         >>> from psdstats.planning import ExpectedPowder, precision
         >>> powder = ExpectedPowder(name="raw", d10_um=80, d50_um=200, d90_um=450)
         >>> few = {"resolution_g": [0.01], "sample_g": [25.0], "trials": 100}
-    >>> plan = precision(powder, [63, 125, 250, 500], wanted_percent=3, **few)
+        >>> plan = precision(powder, [63, 125, 250, 500], wanted_percent=3, **few)
         >>> plan.law_frame().columns.tolist()
         ['series', 'resolution_g', 'sample_g', 'u_percent']
         """
@@ -254,17 +254,17 @@ class PrecisionPlan(Shown):
     def simulated_frame(self, *, change: bool = False) -> pd.DataFrame:
         """What was simulated, for a figure: as `law_frame`, and u_error_percent.
 
-        Parameters
-        ----------
-        change : bool, default=False
-            Whether the uncertainty of the change is wanted, not that of a size.
+            Parameters
+            ----------
+            change : bool, default=False
+                Whether the uncertainty of the change is wanted, not that of a size.
 
         Examples
         --------
         >>> from psdstats.planning import ExpectedPowder, precision
         >>> powder = ExpectedPowder(name="raw", d10_um=80, d50_um=200, d90_um=450)
         >>> few = {"resolution_g": [0.01], "sample_g": [25.0], "trials": 100}
-    >>> plan = precision(powder, [63, 125, 250, 500], wanted_percent=3, **few)
+        >>> plan = precision(powder, [63, 125, 250, 500], wanted_percent=3, **few)
         >>> plan.simulated_frame().columns.tolist()
         ['series', 'resolution_g', 'sample_g', 'u_percent', 'u_error_percent']
         """
@@ -282,14 +282,14 @@ class PrecisionPlan(Shown):
     def needs_frame(self) -> pd.DataFrame:
         """One row a resolution: smallest sample by the law for a size and for the change, g.
 
-        inf where no sample is large enough.
+            inf where no sample is large enough.
 
         Examples
         --------
         >>> from psdstats.planning import ExpectedPowder, precision
         >>> powder = ExpectedPowder(name="raw", d10_um=80, d50_um=200, d90_um=450)
         >>> few = {"resolution_g": [0.01], "sample_g": [25.0], "trials": 100}
-    >>> plan = precision(powder, [63, 125, 250, 500], wanted_percent=3, **few)
+        >>> plan = precision(powder, [63, 125, 250, 500], wanted_percent=3, **few)
         >>> plan.needs_frame().columns.tolist()
         ['resolution_g', 'least_sample_g', 'least_sample_for_change_g']
         """
