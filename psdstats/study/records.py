@@ -29,8 +29,8 @@ from psdstats.frozen import (
 )
 from psdstats.present import Shown
 from psdstats.sieves.sieve import Sieve
-from psdstats.study.cells import CellComment, SourceFile, even_levels
-from psdstats.study.runs import AsideRun, frame_of_runs, with_levels
+from psdstats.study.cells import CellComment, SourceFile
+from psdstats.study.runs import AsideRun, even_levels, frame_of_runs, with_levels
 from psdstats.study.runs import Place as Place
 from psdstats.study.runs import Reading as Reading
 from psdstats.study.runs import Run as Run

@@ -5,8 +5,9 @@ Units: aperture in µm, mass in g, time in min.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from itertools import chain
 from typing import Any
 
 import pandas as pd
@@ -14,7 +15,7 @@ import pandas as pd
 from psdstats import columns as col
 from psdstats.errors import StudyError
 from psdstats.frozen import ReadOnly, hold_number, hold_records, hold_text, hold_texts, refusal
-from psdstats.study.cells import note_problem
+from psdstats.study.cells import note_problem, number_text, to_number
 
 _RUN_LABELS = (col.REPLICATE, col.SPLIT, col.CHARGE)
 _RUN_FIELDS = (col.RUN, col.GROUP, col.TIME, *_RUN_LABELS, col.SAMPLE_MASS, col.BALANCE)
@@ -240,6 +241,31 @@ class AsideRun(_ListedRun):
         """What it is: as noted, or planned where no sieve has a gross mass yet; else empty."""
         waits = bool(self.readings) and all(one.gross_g is None for one in self.readings)
         return self.noted.get(col.STATUS, "planned" if waits else "")
+
+
+def even_levels(
+    factors: Iterable[Mapping[str, str | float]],
+) -> dict[str, dict[str | float, str | float]]:
+    """Levels of factors to be replaced so that each is all numbers, or words where one is none.
+
+    So a file has them, in which a number is a text like any other.
+
+    Examples
+    --------
+    >>> even_levels([{"ratio": "12"}, {"ratio": 6.0}, {"mill": "A"}])
+    {'ratio': {'12': 12.0}}
+    """
+    levels: dict[str, dict[str | float, None]] = {}
+    for name, level in chain.from_iterable(one.items() for one in factors):
+        levels.setdefault(name, {})[level] = None
+    even: dict[str, dict[str | float, str | float]] = {}
+    for name, own in levels.items():
+        numbers = {one: to_number(one) for one in own if isinstance(one, str)}
+        if numbers and None not in numbers.values():
+            even[name] = {one: float(number or 0) for one, number in numbers.items()}
+        elif 0 < len(numbers) < len(own):
+            even[name] = {one: number_text(one) for one in own if not isinstance(one, str)}
+    return even
 
 
 def with_levels(run: Any, even: Mapping[str, Mapping[str | float, str | float]]) -> Any:
