@@ -21,6 +21,7 @@ from psdstats.archive.store import Store, labelled, where_is
 from psdstats.archive.trial import is_of_trial
 from psdstats.columns import QUANTITIES, TIME, column_words
 from psdstats.errors import OutputError
+from psdstats.study.cells import SourceFile
 from psdstats.study.settings import Declared
 
 _LEAST_PERCENT = 0.001
@@ -46,6 +47,18 @@ class Archive:
     path: Path
     evaluated: int = 0
     unchanged: int = 0
+
+    @property
+    def title(self) -> str:
+        """Name of the archive."""
+        return self.path.name
+
+    @property
+    def files(self) -> tuple[SourceFile, ...]:
+        """Trials by their path, with the digest of what was read."""
+        known = self.trials_frame()
+        pairs = zip(known["path"], known["sha256"], strict=True)
+        return tuple(SourceFile(str(name), str(digest)) for name, digest in pairs)
 
     def _frame(self, query: str) -> pd.DataFrame:
         return Store(self.path).frame(query)
