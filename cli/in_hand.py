@@ -29,8 +29,8 @@ def add_in_hand(parser: argparse.ArgumentParser) -> None:
     )  # fmt: skip
     add_values(
         group,
-        ("--covariance", (), "FILE,…", "CSV files of the covariance of each quantity over the "
-         "runs, in its unit squared: a row and a column a run"),
+        ("--covariance-files", (), "FILE,…", "CSV files of the covariance of each quantity over "
+         "the runs, in its unit squared: a row and a column a run"),
         kind=names,
     )  # fmt: skip
 
@@ -45,22 +45,24 @@ def read_in_hand(options: argparse.Namespace, console: Console) -> Values | None
     }
     found = read_values(
         options.study,
-        tuple(options.quantity or ()) + tuple(asked["value"]),
+        (*(getattr(options, "quantity", None) or ()), *asked["value"]),
         u=asked["u"],
-        covariance=[Path(one) for one in options.covariance],
+        covariance=[Path(one) for one in options.covariance_files],
         roles={role: own for role, own in options.columns if role not in asked},
         encoding=options.encoding,
     )
     if found is None:
-        given = [name for name in ("columns", "covariance") if getattr(options, name)]
+        given = [name for name in ("columns", "covariance_files") if getattr(options, name)]
         if given:
-            raise ModelError(f"--{given[0]} is for a table of values; {options.study} is a study.")
+            flag = given[0].replace("_", "-")
+            raise ModelError(f"--{flag} is for a table of values; {options.study} is a study.")
         return None
-    given = [name for name in ("sources", "attained") if getattr(options, name, None) is not None]
+    needs = ("sources", "attained", "target_um", "draws", "cluster", "rule")
+    given = [name for name in needs if getattr(options, name, None) is not None]
     if given:
         raise ModelError(
-            f"--{given[0]} needs the weighings of a study, and {options.study} holds values; leave "
-            "it out."
+            f"--{given[0].replace('_', '-')} needs the weighings of a study, and {options.study} "
+            "holds values; leave it out."
         )
     console.study = found
     return found

@@ -268,8 +268,7 @@ def _run(words: Sequence[str]) -> int:
         from psdstats.words.numbers import Numerals  # loads numpy
 
         options.say = Numerals(options.decimal)
-    if getattr(options, "out", None) is not None:
-        _ensure_out(options)
+    _ensure_out(options)
     show = {name: getattr(options, name) for name in ("quiet", "json", "progress")}
     with _from_standard_input(options):
         code: int = options.run(options, Console(**show, asked=asked))
@@ -285,7 +284,10 @@ _NO_MATTER = {
 
 
 def _asked(words: Sequence[str], options: argparse.Namespace) -> Asked:
-    """What was asked, and the command that gives it again: files by what they stand for."""
+    """What was asked, and the command that gives it again: files by what they stand for.
+
+    Options that say what is so without them are left out of it.
+    """
     known = {name: own for own in options.parser._actions for name in own.option_strings or ["-"]}
     places = {
         str(getattr(options, own.dest)): str(own.metavar)
@@ -303,7 +305,8 @@ def _asked(words: Sequence[str], options: argparse.Namespace) -> Asked:
         pair = [word] if sign or own.nargs == 0 else [word, left.pop(0)]
         if own.type is Path:
             pair = [flag, str(own.metavar)]
-        typed += [] if own.dest in _NO_MATTER - {"study"} else pair
+        is_default = getattr(options, own.dest) == own.default
+        typed += [] if is_default or own.dest in _NO_MATTER - {"study"} else pair
     plan = getattr(options, "plan", None)
     return Asked(
         command=options.command if plan is None else f"{options.command} {plan}",
@@ -314,9 +317,13 @@ def _asked(words: Sequence[str], options: argparse.Namespace) -> Asked:
 
 def _ensure_out(options: argparse.Namespace) -> None:
     """Refuse output that could not be written, before any work is done."""
-    if options.out != STREAM:
-        holds = getattr(options, "holds", "results")
-        ensure_free(options.out, replace=options.replace, holds=holds)
+    out = getattr(options, "out", None)
+    if out != STREAM:
+        if getattr(options, "table", None) is not None:
+            raise OutputError("--table goes with --out -, which prints that table as CSV; add it.")
+        if out is not None:
+            holds = getattr(options, "holds", "results")
+            ensure_free(out, replace=options.replace, holds=holds)
     elif not getattr(options, "streams", False):
         raise OutputError(f"{options.command} writes a folder; name it, or leave --out out.")
     elif options.json:

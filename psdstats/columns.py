@@ -6,7 +6,7 @@ Also how a number stands in a message of an error: with a real minus sign.
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
 RUN = "run"
 GROUP = "group"
@@ -62,6 +62,17 @@ def unit_of(quantity: str) -> str:
     ('µm', '', '')
     """
     return "µm" if _PERCENTILE.fullmatch(quantity) else ""
+
+
+def with_unit(text: str, quantity: str) -> str:
+    """A value of a quantity with its unit behind, where it has one."""
+    return f"{text} {unit_of(quantity)}".rstrip()
+
+
+def common_unit(quantities: Iterable[str]) -> str:
+    """The unit of several quantities, span apart; none where they differ."""
+    units = {unit_of(one) for one in quantities if one != "span"}
+    return units.pop() if len(units) == 1 else ""
 
 
 def column_words(column: str) -> str:

@@ -68,8 +68,8 @@ def test_the_files_hold_what_was_simulated(make_demo: ModuleType, four_benches: 
     seed = make_demo.SEED_FOUR_BENCHES
     made = make_demo._blemish(simulate_study(design, seed=seed).study)
     columns = ["run", "aperture_um", "sieve"]
-    expected = made.weighings_frame().sort_values(columns, ignore_index=True)
-    found = four_benches.weighings_frame().sort_values(columns, ignore_index=True)
+    expected = made.to_frames()["weighings"].sort_values(columns, ignore_index=True)
+    found = four_benches.to_frames()["weighings"].sort_values(columns, ignore_index=True)
     pd.testing.assert_frame_equal(found, expected, check_exact=False, atol=1e-9)
     runs = four_benches.runs_frame().drop(columns="shaking_time_min")
     pd.testing.assert_frame_equal(runs, made.runs_frame(), check_like=True)

@@ -39,6 +39,7 @@ BELOW = {
         "comparison", "rate", "simulate", "models", "uncertainty", "distribution", "study", "sieves"
     },
 }  # fmt: skip
+BELOW["archive"] = {*BELOW}
 BELOW["words"] = {*BELOW}
 BELOW["output"] = {*BELOW}
 
@@ -316,7 +317,13 @@ PARTS = {
     "psdstats.study.wide",  # with reader
     "psdstats.study.wide_layout",  # with wide
 }
-DOORS = {"cli.__main__", "cli.main", "psdstats.present", "psdstats.output.presenter"}
+DOORS = {
+    "cli.__main__",
+    "cli.main",
+    "psdstats.present",
+    "psdstats.output.presenter",
+    "psdstats.study.frames",
+}
 
 
 def test_a_module_earns_its_room():

@@ -6,9 +6,10 @@ import argparse
 from functools import partial
 from pathlib import Path
 from types import MappingProxyType
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from ..console import Console, ensure_free
+from ..in_hand import add_in_hand, compare_hand, read_in_hand
 from ..options import (
     add_attained,
     add_comparison,
@@ -55,6 +56,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add_target(parser)
     add_propagation(parser)
     add_attained(parser)
+    add_in_hand(parser)
     add_values(
         parser,
         ("--author", None, "NAME", "who answers for the report (default: author of study.toml)"),
@@ -74,26 +76,40 @@ def run(options: argparse.Namespace, console: Console) -> int:
     shares = {**STAGES, "comparing": STAGES["comparing"] + _A_TRIAL * (options.attained or 0)}
     with console.stages(shares):
         console.begin("checking")
-        study, checks = read_checked(options, console)
+        values, known = read_in_hand(options, console), dict[str, Any]()
+        trial: Study | Comparison
+        if values is None:
+            trial, known = _known(options, console)
         console.begin("comparing")
+        if values is not None:
+            trial = compare_hand(values, options)
         written = report(
-            study,
+            trial,
             target,
-            sources=options.sources,
-            propagation=partial(_drawn, study, options),
-            comparison=partial(_compared, study, options),
-            checks=checks,
-            attained=partial(attain, options=options, console=console),
+            **known,
             level=options.level,
-            target_um=options.target_um,
             author=options.author or "",
             date=options.date or "",
+            command=None if values is None else console.asked.repeat_with,
             decimal=options.decimal,
             replace=options.replace,
             stage=console.stage,
         )
     _say(written, console)
     return 0
+
+
+def _known(options: argparse.Namespace, console: Console) -> tuple[Study, dict[str, Any]]:
+    """The study, and what a report of one is made with."""
+    study, checks = read_checked(options, console)
+    return study, {
+        "sources": options.sources,
+        "propagation": partial(_drawn, study, options),
+        "comparison": partial(_compared, study, options),
+        "checks": checks,
+        "attained": partial(attain, options=options, console=console),
+        "target_um": options.target_um,
+    }
 
 
 def _say(written: Report, console: Console) -> None:

@@ -182,7 +182,7 @@ def comparing_halves(compared: Mapping[Pair, float]) -> dict[Cell, float]:
 def _shared(comparison: Comparison, quantity: str, pairs: Iterable[Pair]) -> float:
     """Half width of what the measurement gives both means of a pair alike, on average, ln size."""
     pairs = list(pairs)
-    if not pairs:
+    if not pairs or comparison.plan.in_hand:
         return float("nan")
     frame = comparison.analysis[quantity].frame
     joint = comparison.analysis.measured().covariance(quantity, log=True)

@@ -11,7 +11,6 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from decimal import Decimal
 from pathlib import Path
 
 import numpy as np
@@ -26,12 +25,13 @@ from psdstats.findings import Remark, RemarkKind
 from psdstats.frozen import Array, ReadOnly
 from psdstats.room import ensure_room
 from psdstats.student import critical_t
-from psdstats.study.assemble import aside_run, read_run_entries
-from psdstats.study.cells import to_number
+from psdstats.study.assemble import read_runs
+from psdstats.study.cells import SourceFile, to_number
 from psdstats.study.forms import decode, read_csv_sheet, read_csv_table, settings_lines
+from psdstats.study.frames import frame_table
 from psdstats.study.order import place_of
-from psdstats.study.reader import file_bytes
-from psdstats.study.records import AsideRun, SourceFile, frame_of_runs
+from psdstats.study.reader import file_bytes, settled
+from psdstats.study.records import AsideRun, frame_of_runs
 from psdstats.study.tables import (
     APERTURE_MM,
     NET,
@@ -40,7 +40,6 @@ from psdstats.study.tables import (
     RawStudy,
     Row,
     Table,
-    make_table,
     plain_words,
 )
 from psdstats.study.wide import looks_wide
@@ -102,6 +101,8 @@ class Values:
     known: Mapping[str, Array]
     files: tuple[SourceFile, ...] = ()
     remarks: tuple[Remark, ...] = ()
+    author: str = ""
+    date: str = ""
     compare: Mapping[str, object] = field(default_factory=ReadOnly)
     uncertainty: Mapping[str, object] = field(default_factory=ReadOnly)
 
@@ -119,6 +120,7 @@ def analyse_values(
     own = replace(
         plan,
         in_hand=True,
+        what="size" if any(map(unit_of, measured.quantities)) else "value",
         undirected=("span", *neither),
         remarks=(*values.remarks, *plan.remarks),
     )
@@ -208,9 +210,10 @@ def _holds_values(head: Table, value: Sequence[str], text: str) -> bool:
     sheet, _ = read_csv_sheet(text, head.file, [])
     if looks_wide({"": sheet}, head.file) is not None or columns & {SIEVE, NET}:
         return False
-    fault = f"this is neither a study nor a table of sizes (columns {_listed(head)})"
+    of = ", ".join(value) or "sizes"
+    fault = f"this is neither a study nor a table of {of} (columns {_listed(head)})"
     remedy = "Weighings have columns aperture_um, tare_g and gross_g, sizes such as D50_um; of "
-    remedy += "any other table name what is compared: --quantity COLUMN."
+    remedy += "any other table say what is compared: --columns value=COLUMN."
     raise StudyError([Problem(head.file, fault, remedy)])
 
 
@@ -223,7 +226,7 @@ def _covariance_of(
     if table is None:
         return pd.DataFrame()
     first, *names = table.columns
-    rows = [[table.number(row, name, needed=True) for name in names] for row in table.rows]
+    rows = [[table.number(row, name) for name in names] for row in table.rows]
     index = [row.text(first) for row in table.rows]
     return pd.DataFrame(rows, index=index, columns=names, dtype=float)
 
@@ -251,35 +254,13 @@ def values_of_frame(
 ) -> Values:
     """Values of a frame; a covariance alone is that of the one quantity compared."""
     problems: list[Problem] = []
-    table, file = _table_of(frame, problems)
-    if problems or table is None:
+    table, file = frame_table(frame, "values (frame)", RUN_COLUMNS, problems)
+    if problems or table is None or file is None:
         raise StudyError(problems)
     joint = covariance
     if joint is not None and not isinstance(joint, Mapping):
         joint = _by_quantity([joint], value, table)
-    return values_of(
-        table, value, u=u, covariance=joint, roles=roles, title="values", files=(file,)
-    )
-
-
-def _table_of(frame: object, problems: list[Problem]) -> tuple[Table | None, SourceFile]:
-    import hashlib
-
-    import narwhals.stable.v2 as nw
-
-    own = nw.from_native(frame, eager_only=True)  # type: ignore[call-overload]
-    names: list[Cell] = [str(one) for one in own.columns]
-    rows = [[_typed(cell) for cell in row] for row in own.rows()]
-    file = SourceFile("values (frame)", hashlib.sha256(repr((names, rows)).encode()).hexdigest())
-    numbered = [(1, names), *enumerate(rows, 2)]
-    known = RUN_COLUMNS
-    return make_table(file.name, numbered, known=known, decimal_comma=True, problems=problems), file
-
-
-def _typed(cell: object) -> Cell:
-    if cell is None or cell != cell:
-        return ""
-    return Decimal(repr(float(cell))) if isinstance(cell, float) else str(cell)
+    return values_of(table, value, u=u, covariance=joint, roles=roles, title="", files=(file,))
 
 
 def values_of(
@@ -341,7 +322,7 @@ def values_of(
         known[one.quantity] = joint[np.ix_(rows, rows)]
     runs = tuple(runs[place] for place in order)
     return Values(
-        title=title or table.file,
+        title=title,
         runs=runs,
         measured=_measured(runs, numbers[rows], known),
         known=known,
@@ -445,7 +426,7 @@ def _columns(table: Table, value: Sequence[str], u: Sequence[str]) -> list[_Foun
     if not columns:
         raise ModelError(
             f"{table.file} has no column named like a size (D50, D50_um, span); name what is "
-            f"compared (value=…, --quantity …): its columns are {_listed(table)}."
+            f"compared (value=…, --columns value=…): its columns are {_listed(table)}."
         )
     if u and len(u) != len(columns):
         raise ModelError(
@@ -515,7 +496,7 @@ def _runs(table: Table, found: Sequence[_Found], says: Array) -> tuple[AsideRun,
         names = dict.fromkeys((column, column.removesuffix("_um")))
         taken |= {column, *(f"{what}_{one}" for what in _BESIDE for one in names)}
         taken |= {f"u_{one}_percent" for one in names}
-    entries = read_run_entries(
+    entries = read_runs(
         replace(
             table,
             columns=tuple(name for name in table.columns if name not in taken),
@@ -523,11 +504,11 @@ def _runs(table: Table, found: Sequence[_Found], says: Array) -> tuple[AsideRun,
         )
     )
     if table.problems:
-        raise StudyError(table.problems)
+        settled(None, table.problems)
     if not entries:
         names_ = ", ".join(one.quantity for one in found)
         raise ModelError(f"{table.file} holds no value of {names_}; fill in one a run.")
-    return tuple(aside_run(one, (), table.file, table.file) for one in entries)
+    return tuple(entries)
 
 
 def _of_u(numbers: Array) -> Array:

@@ -16,12 +16,12 @@ from typing import TYPE_CHECKING, Any
 from psdstats import columns as col
 from psdstats.sieves.standards import practice_rule
 from psdstats.study.bench_sheet import LOSS, TOTAL
-from psdstats.study.cells import MAX_MASS_G
-from psdstats.study.records import STATUSES, TareHandling
+from psdstats.study.cells import MAX_MASS_G, STATUSES
+from psdstats.study.records import TareHandling
 from psdstats.study.save import OutCell, decimals_of, put_cell
 from psdstats.study.sheet_plan import PlannedRun, SheetPlan, plan_runs
-from psdstats.study.stopping import lowest_net_g
 from psdstats.study.tables import heading
+from psdstats.study.tares import lowest_net_g
 from psdstats.words.study import CELL_MESSAGES, mass_messages, sample_messages
 
 if TYPE_CHECKING:

@@ -15,6 +15,7 @@ import pandas as pd
 from psdstats.columns import TIME
 from psdstats.comparison.compare import compare
 from psdstats.comparison.result import Comparison
+from psdstats.comparison.values import Values
 from psdstats.comparison.whole import WholeComparison, compare_distributions
 from psdstats.errors import ModelError, PsdstatsError
 from psdstats.output.bundle import Progress
@@ -53,8 +54,8 @@ class Results:
 
     Parameters
     ----------
-    study : Study
-        The study.
+    study : Study or Values
+        The study, or values in hand, which have no checks, bands or budget.
     checks : CheckReport
         What the bench checks found.
     propagation : Propagation
@@ -81,12 +82,12 @@ class Results:
         Who answers for the report, and its date; empty for a blank.
     """
 
-    study: Study
-    checks: CheckReport
+    study: Study | Values
+    checks: CheckReport | None = None
     propagation: Propagation
-    bands: pd.DataFrame
+    bands: pd.DataFrame | None = None
     comparison: Comparison | PsdstatsError
-    budget: Budget
+    budget: Budget | None = None
     limits: tuple[LimitResult, ...] = ()
     groups: GroupResults | PsdstatsError | None = None
     whole: WholeComparison | PsdstatsError | None = None
@@ -158,6 +159,16 @@ def collect(
         loss_notes=loss_notes,
         attained=attained,
         target_um=target_um,
+        level=level,
+    )
+
+
+def in_hand(values: Values, comparison: Comparison, level: float) -> Results:
+    """What a report of values in hand shows."""
+    return Results(
+        study=values,
+        propagation=values.measured,
+        comparison=comparison,
         level=level,
     )
 

@@ -18,12 +18,13 @@ from typing import TypeVar
 
 from psdstats.columns import TIME
 from psdstats.comparison.result import Comparison
-from psdstats.errors import ModelError, PsdstatsError
+from psdstats.comparison.values import Values
+from psdstats.errors import ModelError, OutputError, PsdstatsError
 from psdstats.files import Holds, ensure
 from psdstats.findings import Course, Finding, Remark, Verdict
 from psdstats.limits import LEVEL, SIZE_UM
 from psdstats.output.bundle import write_report_folder
-from psdstats.output.collect import WRITING, Compared, Results, Stage, collect
+from psdstats.output.collect import WRITING, Compared, Results, Stage, collect, in_hand
 from psdstats.output.content import (
     Block,
     Bullets,
@@ -50,7 +51,7 @@ from psdstats.output.pages.limits import limits_page
 from psdstats.output.pages.model_checks import attained_page, model_checks_page
 from psdstats.output.pages.parts import without_repeats
 from psdstats.output.pages.rate import rate_page
-from psdstats.output.pages.sizes import sizes_page
+from psdstats.output.pages.sizes import in_hand_page, sizes_page
 from psdstats.output.pages.whole_distribution import whole_page
 from psdstats.output.tables.table import Column, Show, Table
 from psdstats.planning.attained import Attained
@@ -96,7 +97,7 @@ class Report:
 
 @one_thread
 def report(
-    study: Study,
+    study: Study | Comparison,
     folder: str | Path,
     *,
     sources: Iterable[str | Source] | None = None,
@@ -108,6 +109,7 @@ def report(
     target_um: float | None = None,
     author: str = "",
     date: str = "",
+    command: str | None = None,
     decimal: str = ".",
     replace: bool = False,
     stage: Stage = lambda _: None,
@@ -116,8 +118,8 @@ def report(
 
     Parameters
     ----------
-    study : Study
-        The study.
+    study : Study or Comparison
+        The study, or what was compared: of values in hand the report shows this alone.
     folder : path
         Where to write; appears whole or not at all.
     sources : iterable of str or Source, optional
@@ -138,6 +140,8 @@ def report(
         Size to reach, µm.
     author, date : str, default=""
         Who answers for the report, and its date; the author of study.toml where left out.
+    command : str, optional
+        The command that makes it again, for the record; of a study it is found out.
     decimal : {".", ","}, default="."
         Decimal sign of everything written.
     replace : bool, default=False
@@ -154,30 +158,50 @@ def report(
     ------
     OutputError
         If the folder holds something that may not be replaced.
+
+    Examples
+    --------
+    >>> from tempfile import TemporaryDirectory
+    >>> import psdstats
+    >>> from psdstats_datasets import demo_study
+    >>> study = psdstats.read_study(demo_study("one_bench"))
+    >>> sizes = psdstats.propagate(study, method="linear")
+    >>> with TemporaryDirectory() as folder:
+    ...     written = psdstats.report(study, f"{folder}/report", propagation=sizes)
+    >>> print(written.path.name)
+    report.html
+    >>> print(written.sheet.lead)
+    In 48 min D50 fell from 247 µm to 132.0 µm.
     """
     ensure(folder, Holds.RESULTS, replace=replace)
     LEVEL.require("level", level, ModelError)
     if target_um is not None:
         SIZE_UM.require("target_um", target_um, ModelError)
     say = Numerals(decimal)
-    study = in_order(study) if propagation is None and comparison is None else study
-    found = collect(
-        study,
-        sources=sources,
-        propagation=propagation,
-        comparison=comparison,
-        checks=checks,
-        attained=attained,
-        level=level,
-        target_um=target_um,
-        stage=stage,
-    )
-    found = with_fields(found, author=author.strip() or study.author, report_date=date.strip())
+    own = study.analysis.study if isinstance(study, Comparison) else study
+    if isinstance(own, Study):
+        comparison = study if isinstance(study, Comparison) else comparison
+        found = collect(
+            in_order(own) if propagation is None and comparison is None else own,
+            sources=sources,
+            propagation=propagation,
+            comparison=comparison,
+            checks=checks,
+            attained=attained,
+            level=level,
+            target_um=target_um,
+            stage=stage,
+        )
+    elif isinstance(study, Comparison) and isinstance(own, Values):
+        found = in_hand(own, study, level)
+    else:
+        raise OutputError("A report is written of a study, or of what was compared; give either.")
+    found = with_fields(found, author=author.strip() or own.author, report_date=date.strip())
     done, target_um = found.compared, found.target_um
     asked = {"level": level} | ({} if done is None else comparison_options(done))
     given = {"target_um": target_um, "author": author, "date": date}
     asked |= {name: value for name, value in given.items() if value not in (None, "")}
-    record = report_record(study, found.propagation, asked)
+    record = report_record(found.study, found.propagation, asked, command)
     content = report_content(found, provenance=provenance_text(record), say=say)
     path = write_report_folder(
         folder,
@@ -218,22 +242,20 @@ def report_content(
 
 def report_pages(found: Results, say: Numerals = PLAIN) -> list[Page]:
     """Every page in the order of the report."""
-    study, shares = found.study, found.budget
+    study, shares, bands, checks = found.study, found.budget, found.bands, found.checks
+    models = _models_pages(found, say)
+    if isinstance(study, Values) or shares is None or bands is None or checks is None:
+        runs, compared = study.runs_frame(), found.compared
+        own = [] if compared is None else [in_hand_page(compared, runs, say)]
+        return [*own, *_page("", found.comparison, comparison_page, say), *models]
     run = usual_run(found.propagation)
     shared = budget_page(shares, say)
     if run is not None:
         shared += run_budget_page(shares.inputs, found.propagation, run, "D50", say)
     shared += Page(heading=shared.heading, blocks=(sieves_table(study),))
-    models: list[Page] = []
-    if found.compared is not None and any(one.fit for one in found.compared.results):
-        models.append(model_checks_page(found.compared, say))
-    if found.attained is not None:
-        models.append(attained_page(found.attained, say))
     return [
         study_page(study, say),
-        sizes_page(
-            found.propagation, study.runs_frame(), found.bands, say, comparison=found.compared
-        ),
+        sizes_page(found.propagation, study.runs_frame(), bands, say, comparison=found.compared),
         *_page(words.whether_heading(_by(found)), found.comparison, comparison_page, say),
         *_page(
             groups_words.HEADING, found.groups, lambda one, own: _groups_page(found, one, own), say
@@ -242,9 +264,19 @@ def report_pages(found: Results, say: Numerals = PLAIN) -> list[Page]:
         *_page(rate_words.HEADING, found.rate, lambda one, own: _rate_page(found, one, own), say),
         *([limits_page(list(found.limits), say)] if found.limits else []),
         shared,
-        checks_page(found.checks, found.compared, say),
+        checks_page(checks, found.compared, say),
         *models,
     ]
+
+
+def _models_pages(found: Results, say: Numerals) -> list[Page]:
+    """Checks of the models fitted, and what the answers attain where that was asked."""
+    models: list[Page] = []
+    if found.compared is not None and any(one.fit for one in found.compared.results):
+        models.append(model_checks_page(found.compared, say))
+    if found.attained is not None:
+        models.append(attained_page(found.attained, say))
+    return models
 
 
 def _by(found: Results) -> str:
@@ -337,14 +369,11 @@ def method_section(found: Results, cite: words.Works, say: Numerals = PLAIN) -> 
         for kind, result in further.items()
         if result is not None and not isinstance(result, PsdstatsError)
     ]
-    rule = propagation.rule
-    blocks: list[Block] = [
-        Paragraph(words.weighing_paragraph(study, cite), cites=True),
-        Equation(*words.NET_MASSES),
-        Paragraph(words.percentile_paragraph(rule)),
-        *([Equation(*words.RULES[rule])] if rule in words.RULES else []),
-        Paragraph(words.uncertainty_paragraph(study, propagation, cite, say), cites=True),
-    ]
+    blocks: list[Block] = []
+    if isinstance(study, Values):
+        blocks.append(Paragraph(words.in_hand_paragraph(study)))
+    else:
+        blocks += _size_blocks(study, propagation, cite, say)
     if compared is not None:
         paragraphs = words.comparison_paragraphs(compared, cite, say)
         blocks += [Paragraph(text, cites=True) for text in paragraphs]
@@ -352,7 +381,9 @@ def method_section(found: Results, cite: words.Works, say: Numerals = PLAIN) -> 
             blocks.append(Equation(*words.COVARIANCE))
     if answered:
         blocks.append(Paragraph(words.further_paragraph(answered, cite), cites=True))
-    blocks.append(Paragraph(words.unchecked_sentence(_unchecked(found, answered))))
+    if isinstance(study, Study):
+        unchecked = _unchecked(study, found.propagation, answered)
+        blocks.append(Paragraph(words.unchecked_sentence(unchecked)))
     meanings = verdict_meanings(_verdicts(found))
     meaning = Section(heading=words.MEANING_HEADING, blocks=(Bullets(meanings),))
     return Section(
@@ -362,12 +393,28 @@ def method_section(found: Results, cite: words.Works, say: Numerals = PLAIN) -> 
     )
 
 
-def _unchecked(found: Results, answered: Iterable[words.Further]) -> list[words.Unchecked]:
+def _size_blocks(
+    study: Study, propagation: Propagation, cite: words.Works, say: Numerals
+) -> list[Block]:
+    """How sizes and their uncertainties were found."""
+    rule = propagation.rule
+    return [
+        Paragraph(words.weighing_paragraph(study, cite), cites=True),
+        Equation(*words.NET_MASSES),
+        Paragraph(words.percentile_paragraph(rule)),
+        *([Equation(*words.RULES[rule])] if rule in words.RULES else []),
+        Paragraph(words.uncertainty_paragraph(study, propagation, cite, say), cites=True),
+    ]
+
+
+def _unchecked(
+    study: Study, propagation: Propagation, answered: Iterable[words.Further]
+) -> list[words.Unchecked]:
     """What was used and not compared with the text of its document."""
-    notes = (one for one in found.propagation.notes if isinstance(one, Remark))
+    notes = (one for one in propagation.notes if isinstance(one, Remark))
     by_balance = any(one.kind is SourceRemark.NO_DATA_SHEET for one in notes)
     used = {
-        words.Unchecked.TOLERANCE: words.uses_tolerances(found.study, found.propagation),
+        words.Unchecked.TOLERANCE: words.uses_tolerances(study, propagation),
         words.Unchecked.BALANCE: by_balance,
         words.Unchecked.PRECISION: words.Further.GROUPS in answered,
         words.Unchecked.SCORES: words.Further.GROUPS in answered,
@@ -400,16 +447,22 @@ _NOT_SHOWN = ("schema", "method", "seed", "draws", "sources", "coverage", "optio
 
 
 def report_record(
-    study: Study, propagation: Propagation, options: Mapping[str, object]
+    study: Study | Values,
+    propagation: Propagation,
+    options: Mapping[str, object],
+    command: str | None = None,
 ) -> dict[str, object]:
     """The record of a report, with what was found out while it was made."""
+    in_hand = isinstance(study, Values)
     made = record(
         study,
-        seed=propagation.seed,
-        method=str(propagation.method),
+        seed=None if in_hand else propagation.seed,
+        method=None if in_hand else str(propagation.method),
         options=options,
-        command=_command(propagation, options),
+        command=command or (None if in_hand else _command(propagation, options)),
     )
+    if in_hand:
+        return made
     return made | {
         "draws": propagation.draws,
         "sources": list(propagation.sources),
@@ -445,6 +498,8 @@ def _declared(spread: Declared | None) -> str:
     """A declared spread as the command line takes it."""
     if spread is None:
         return _NONE
+    if spread.each:
+        return ",".join(f"{name}={_declared(one)}" for name, one in spread.each.items())
     return f"{spread.percent:g}" + (f":{spread.df:g}" if isfinite(spread.df) else "")
 
 
@@ -453,7 +508,7 @@ def provenance_text(record: Mapping[str, object]) -> dict[str, str]:
     lines: dict[str, str] = {}
     for name, value in record.items():
         label = name.replace("_", " ")
-        if name in _NOT_SHOWN:
+        if name in _NOT_SHOWN or value is None:
             continue
         if isinstance(value, Mapping):
             lines |= {key: _text(own)[:_DIGITS] for key, own in value.items()}

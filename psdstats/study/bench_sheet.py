@@ -17,11 +17,8 @@ from psdstats.columns import (
     APERTURE,
     GROSS,
     RUN,
-    RUN_REMARK,
     SIEVE,
     TARE,
-    WEIGHED_BY,
-    WEIGHED_ON,
 )
 from psdstats.errors import Problem
 from psdstats.frozen import ReadOnly
@@ -72,7 +69,6 @@ BALANCE_WORDS: Mapping[str, str] = ReadOnly(
 """Settings of a balance, said after its name."""
 
 _KNOWN = frozenset((*FLAT_COLUMNS, *COMPUTED_COLUMNS))
-_DATE, _FREE = re.compile(r"\d{4}-\d\d-\d\d"), (WEIGHED_ON, WEIGHED_BY, RUN_REMARK)
 _OF_BALANCE = re.compile(r"\s*balance(?:\s+(?P<name>.+?))?\s*:\s*(?P<what>[^:]+)", re.IGNORECASE)
 
 
@@ -168,7 +164,6 @@ class _Blocks:
                 for row in pair.rows if pair else ():
                     if column in row.cells:
                         cells[own], places[own] = row.cells[column], row.number
-                        self._refuse_date(row.number, own, str(row.cells[column]))
             number += 2
         self.runs.append(Row(start + 1, cells, places))
         if number not in self.rows:
@@ -187,14 +182,6 @@ class _Blocks:
             return end - 1
         after = self.rows.get(end + 1, [""])
         return end + (plain_words(str(after[0])) == plain_words(LOSS))
-
-    def _refuse_date(self, row: int, column: str, text: str) -> None:
-        """A cell that a spreadsheet took for a date, where no date belongs."""
-        if column not in _FREE and _DATE.fullmatch(text):
-            remedy = "Format the cell as text and type it again."
-            self.problems.append(
-                Problem(self.name, "a cell holds a date", remedy, row, column, text)
-            )
 
     def _is_total(self, head: int, number: int) -> bool:
         """Whether a row holds the total of a block: it says so and has no aperture."""

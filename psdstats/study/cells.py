@@ -3,7 +3,7 @@
 A number is digits with at most one decimal sign; thousands separators and units are refused, for
 they cannot be told from typing errors.  Arithmetic is decimal, so that 0.063 mm is exactly 63 µm.
 Text that a spreadsheet would take for a formula is written with an apostrophe before it, which
-reading takes away again.
+reading takes away again.  Also: comments on cells, and the notes about runs.
 
 How large an input may be before it is refused, so that no file can exhaust the machine.
 
@@ -14,8 +14,16 @@ from __future__ import annotations
 
 import math
 import re
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from datetime import date
 from decimal import Decimal
+from itertools import chain
 from typing import TYPE_CHECKING
+
+from psdstats import columns as col
+from psdstats.errors import Problem
+from psdstats.frozen import hold_text
 
 if TYPE_CHECKING:
     from openpyxl.cell import Cell
@@ -96,11 +104,120 @@ def unguarded(typed: str) -> str:
     return typed[1:] if typed.startswith("'") and typed[1:].startswith(_FORMULA_SIGNS) else typed
 
 
+def letters(column: int) -> str:
+    """Letters of a column of a spreadsheet: A to Z, then AA, AB and so on."""
+    text = ""
+    while column:
+        column, rest = divmod(column - 1, 26)
+        text = chr(ord("A") + rest) + text
+    return text
+
+
 def put_text(cell: Cell, typed: str) -> None:
     """Store a text in a workbook as text, even where it begins like a formula."""
     cell.value = typed
     cell.data_type = "s"
     cell.quotePrefix = typed.startswith(_FORMULA_SIGNS)  # stays text when a person edits it
+
+
+@dataclass(frozen=True, kw_only=True, order=True)
+class CellComment:
+    """What somebody attached to a cell of a table.
+
+    Parameters
+    ----------
+    table : str
+        Table of the study: runs, weighings, sieves or study; else the name of a sheet.
+    row : str
+        Run, sieve or setting of the row; empty for the heading and outside the tables.
+    sieve : str
+        In the weighings, the sieve.
+    column : str
+        Name of the column; outside the tables, the cell, such as B7.
+    text, author : str
+        What was said, and by whom, as far as it is known.
+
+    Raises
+    ------
+    StudyError
+        If a field is no text, or there is no table, column or text.
+    """
+
+    table: str
+    row: str = ""
+    sieve: str = ""
+    column: str
+    text: str
+    author: str = ""
+
+    def __post_init__(self) -> None:
+        for name in list(vars(self)):
+            hold_text(self, name, empty=name in ("row", "sieve", "author"))
+        lines = self.text.replace("\r\n", "\n").replace("\r", "\n")
+        object.__setattr__(self, "text", lines)
+
+
+@dataclass(frozen=True)
+class SourceFile:
+    """A file the study was read from.
+
+    Parameters
+    ----------
+    name : str
+        Its name without folders.
+    sha256 : str
+        SHA-256 of its bytes, hexadecimal.
+    """
+
+    name: str
+    sha256: str
+
+
+STATUSES = ("done", "planned", "abandoned")
+"""What the status of a run may be; without one, a run that is weighed is done."""
+
+
+def note_problem(column: str, text: str, file: str, row: int | None = None) -> Problem | None:
+    """What is wrong with a note about a run, if anything is."""
+    fault = remedy = ""
+    if column == col.STATUS and text not in STATUSES:
+        fault = "the status is not known"
+        remedy = f"Leave it empty, or write one of {', '.join(STATUSES)}."
+    if column == col.WEIGHED_ON:
+        try:
+            whole = date.fromisoformat(text).isoformat() == text
+        except ValueError:
+            whole = False
+        if not whole:
+            fault, remedy = "this is no date", "Write year-month-day, such as 2026-05-31."
+    if column == col.RUN_ORDER and not (text.isascii() and text.isdigit() and int(text) > 0):
+        fault, remedy = "this is no place in an order", "Write a whole number from 1 on."
+    return Problem(file, fault, remedy, row, column, text[:40]) if fault else None
+
+
+def even_levels(
+    factors: Iterable[Mapping[str, str | float]],
+) -> dict[str, dict[str | float, str | float]]:
+    """Levels of factors to be replaced so that each is all numbers, or words where one is none.
+
+    So a file has them, in which a number is a text like any other.
+
+    Examples
+    --------
+    >>> even_levels([{"ratio": "12"}, {"ratio": 6.0}, {"mill": "A"}])
+    {'ratio': {'12': 12.0}}
+    """
+    levels: dict[str, dict[str | float, None]] = {}
+    for name, level in chain.from_iterable(one.items() for one in factors):
+        levels.setdefault(name, {})[level] = None
+    even: dict[str, dict[str | float, str | float]] = {}
+    for name, own in levels.items():
+        numbers = {one: to_number(one) for one in own if isinstance(one, str)}
+        if numbers and None not in numbers.values():
+            even[name] = {one: float(number or 0) for one, number in numbers.items()}
+        elif 0 < len(numbers) < len(own):
+            even[name] = {one: number_text(one) for one in own if not isinstance(one, str)}
+    return even
 
 
 MAX_FILE_BYTES = 50_000_000

@@ -25,8 +25,7 @@ from psdstats.sieves.standards import (
 from psdstats.study.flags import CHECKS, CheckReport, Flag, Severity, Spot, at, limits_of
 from psdstats.study.names import mixed_levels, similar_names
 from psdstats.study.records import Reading, Run, Study
-from psdstats.study.stopping import stopping_flags
-from psdstats.study.tares import net_noise_g, shared_sieve, tare_flags
+from psdstats.study.tares import net_noise_g, shared_sieve, stopping_flags, tare_flags
 
 Limits = Mapping[str, float]
 
@@ -520,6 +519,15 @@ def check_study(study: Study) -> CheckReport:
     -------
     CheckReport
         Flags, errors first.
+
+    Examples
+    --------
+    >>> import psdstats
+    >>> from psdstats_datasets import demo_study
+    >>> study = psdstats.read_study(demo_study("one_bench"))
+    >>> report = psdstats.check_study(study)
+    >>> report.exit_code, [str(flag.severity) for flag in report.flags]
+    (0, ['note', 'note'])
     """
     return report_with(study, ())
 

@@ -22,12 +22,14 @@ import warnings
 import zipfile
 import zlib
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 from decimal import Decimal
 from itertools import takewhile
+from numbers import Real
 from typing import IO, TYPE_CHECKING
 from xml.etree import ElementTree
+
+import numpy as np
 
 from psdstats.errors import Problem
 from psdstats.study.cells import (
@@ -39,7 +41,7 @@ from psdstats.study.cells import (
     MAX_UNPACKED_BYTES,
     to_number,
 )
-from psdstats.study.tables import Cell, Table, make_table
+from psdstats.study.tables import Cell, Dated, Table, make_table
 
 if TYPE_CHECKING:
     from python_calamine import CalamineSheet
@@ -159,8 +161,6 @@ def read_csv_table(
     return make_table(file, rows, known=known, decimal_comma=comma, problems=problems)
 
 
-_SHEETS_WITH_DATES = ("bench", "run list", "study")  # elsewhere a date was a number
-
 UNREADABLE = (
     ArithmeticError,
     AssertionError,
@@ -193,12 +193,10 @@ _TEXT_SETTINGS = (
 )  # text even where it looks otherwise
 
 
-def read_sheets(
-    content: bytes, file: str, problems: list[Problem], *, dates: bool = False
-) -> dict[str, Sheet]:
+def read_sheets(content: bytes, file: str, problems: list[Problem]) -> dict[str, Sheet]:
     """Read every sheet of a workbook; nothing, with a problem noted, where it is not one.
 
-    Numbers keep the decimals that XLSX shows; with `dates` a day is text such as 2026-02-01.
+    Numbers keep the decimals that XLSX shows.
     """
     from openpyxl.reader.excel import ExcelReader
     from openpyxl.utils.exceptions import InvalidFileException
@@ -208,7 +206,7 @@ def read_sheets(
         if not _is_harmless(content, file, problems):
             return {}
         if open_document:
-            return _open_document(content, dates, problems)
+            return _open_document(content, problems)
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # openpyxl warns of features it does not read
             reader = ExcelReader(
@@ -217,7 +215,7 @@ def read_sheets(
             reader.read_chartsheet = lambda *_: None  # no table, and perhaps no kind it knows
             reader.read()
             return {
-                sheet.title: list(_rows(sheet, dates, problems))
+                sheet.title: list(_rows(sheet, problems))
                 for sheet in reader.wb.worksheets
                 if hasattr(sheet, "iter_rows")
             }
@@ -273,7 +271,7 @@ def _look_through(stream: IO[bytes]) -> tuple[str, int]:
     return "", tags
 
 
-def _rows(sheet: object, dates: bool, problems: list[Problem]) -> Iterator[tuple[int, list[Cell]]]:
+def _rows(sheet: object, problems: list[Problem]) -> Iterator[tuple[int, list[Cell]]]:
     from openpyxl.cell.read_only import EMPTY_CELL
 
     title = str(getattr(sheet, "title", ""))
@@ -287,7 +285,10 @@ def _rows(sheet: object, dates: bool, problems: list[Problem]) -> Iterator[tuple
         if beyond is not None or blank > MAX_FAR_CELLS:
             problems.append(_too_wide(title, (beyond or far[-1]).coordinate))
             return
-        read = [_cell(cell, title, number, dates, problems) for cell in cells[:MAX_SHEET_COLUMNS]]
+        read = [
+            cell_of(cell.value, str(getattr(cell, "number_format", "General")))
+            for cell in cells[:MAX_SHEET_COLUMNS]
+        ]
         while read and not str(read[-1]).strip():
             read.pop()
         if read:
@@ -299,34 +300,23 @@ def _too_wide(sheet: str, where: str) -> Problem:
     return Problem(f"{sheet}, cell {where}", fault, "Delete what is not part of the study.")
 
 
-def _cell(cell: object, sheet: str, row: int, dates: bool, problems: list[Problem]) -> Cell:
-    value = getattr(cell, "value", None)
+def cell_of(value: object, shown: str = "General") -> Cell:
+    """What a cell holds, as text or a number with the decimals that its format shows."""
     if value is None:
         return ""
-    if isinstance(value, bool):
+    if isinstance(value, bool | np.bool_):
         return "true" if value else "false"
-    if isinstance(value, int | float):
-        return _decimal(float(value), str(getattr(cell, "number_format", "General")))
+    if isinstance(value, Decimal):
+        return value
+    if isinstance(value, Real):
+        return _decimal(float(value), shown)
     if isinstance(value, date | time | timedelta):
         day = value.date() if isinstance(value, datetime) and value.time() == time() else value
-        dated = dates or sheet.strip().lower() in _SHEETS_WITH_DATES
-        if dated and type(day) is date:
-            return day.isoformat()
-        remedy = "Format the cell as text and type it again."
-        found = str(value)
-        problems.append(Problem(sheet, "a cell holds a date or time", remedy, row, None, found))
-        return ""
+        return Dated(day)
     return str(value)[: MAX_CELL_CHARACTERS + 1]
 
 
-@dataclass(frozen=True)
-class _Value:
-    """A cell of which only the value is known."""
-
-    value: object
-
-
-def _open_document(content: bytes, dates: bool, problems: list[Problem]) -> dict[str, Sheet]:
+def _open_document(content: bytes, problems: list[Problem]) -> dict[str, Sheet]:
     """Sheets of an ODS workbook."""
     from python_calamine import CalamineError, CalamineWorkbook
 
@@ -339,20 +329,15 @@ def _open_document(content: bytes, dates: bool, problems: list[Problem]) -> dict
             return {}
     try:
         book = CalamineWorkbook.from_filelike(io.BytesIO(content))
-        return {
-            name: list(_filled_rows(book.get_sheet_by_name(name), dates, problems))
-            for name in book.sheet_names
-        }
+        return {name: list(_filled_rows(book.get_sheet_by_name(name))) for name in book.sheet_names}
     except CalamineError as cause:
         raise ValueError(str(cause)) from cause
 
 
-def _filled_rows(
-    sheet: CalamineSheet, dates: bool, problems: list[Problem]
-) -> Iterator[tuple[int, list[Cell]]]:
+def _filled_rows(sheet: CalamineSheet) -> Iterator[tuple[int, list[Cell]]]:
     values = sheet.to_python(skip_empty_area=False) if sheet.end else []
     for number, row in enumerate(values, start=1):
-        read = [_cell(_Value(value), sheet.name, number, dates, problems) for value in row]
+        read = [cell_of(value) for value in row]
         while read and not str(read[-1]).strip():
             read.pop()
         if read:

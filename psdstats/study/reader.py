@@ -23,7 +23,7 @@ from psdstats.study.bench_sheet import (
     read_bench,
     with_keys,
 )
-from psdstats.study.cells import MAX_FILE_BYTES, MAX_SETTINGS_BYTES
+from psdstats.study.cells import MAX_FILE_BYTES, MAX_SETTINGS_BYTES, SourceFile, letters
 from psdstats.study.check import report_with
 from psdstats.study.comments import (
     LIST_SHEET,
@@ -48,9 +48,8 @@ from psdstats.study.forms import (
     read_sheets,
     settings_lines,
 )
-from psdstats.study.records import SourceFile, Study
+from psdstats.study.records import Study
 from psdstats.study.settings import parse_toml
-from psdstats.study.stopping import stopping_flags
 from psdstats.study.tables import (
     COMPUTED_COLUMNS,
     FLAT_COLUMNS,
@@ -62,8 +61,9 @@ from psdstats.study.tables import (
     make_table,
     split_flat_table,
 )
+from psdstats.study.tares import stopping_flags
 from psdstats.study.wide import looks_wide, read_wide, refuse_rules
-from psdstats.study.wide_cells import WideTable, letters
+from psdstats.study.wide_cells import WideTable
 
 _TABLES = {
     "runs.csv": (*RUN_COLUMNS, *COMPUTED_COLUMNS),
@@ -105,8 +105,20 @@ def read_study(path: str | Path, *, encoding: str | None = None, to_carry: bool 
     ------
     StudyError
         If anything cannot be read as it stands; lists every problem found.
+
+    Examples
+    --------
+    >>> import psdstats
+    >>> from psdstats_datasets import demo_study
+    >>> study = psdstats.read_study(demo_study("one_bench"))
+    >>> [run.name for run in study.runs]
+    ['mill-0', 'mill-6', 'mill-12', 'mill-24', 'mill-48']
     """
-    study, problems = _read(path, encoding)
+    return settled(*_read(path, encoding), to_carry=to_carry)
+
+
+def settled(study: Study | None, problems: list[Problem], *, to_carry: bool = False) -> Study:
+    """The study, unless there is a problem or something stops its evaluation: then all of that."""
     if study is not None and not to_carry:
         problems += unready(study)
         problems += [together(own) for own in alike([*stopping_flags(study)])]
@@ -133,6 +145,13 @@ def check_file(path: str | Path, *, encoding: str | None = None) -> CheckReport:
     -------
     CheckReport
         What cannot be read, as errors, and the flags of all runs that can.
+
+    Examples
+    --------
+    >>> import psdstats
+    >>> from psdstats_datasets import demo_study
+    >>> psdstats.study.check_file(demo_study("one_bench")).exit_code
+    0
     """
     study, problems = _read(path, encoding)
     problems += [] if study is None else unready(study)
@@ -226,7 +245,7 @@ def _wide_sheets(
 ) -> tuple[dict[str, Sheet], bool]:
     """Sheets of a workbook, or rows of a CSV file in which a comma may separate the cells."""
     if content is not None and place.suffix.lower() in _WORKBOOKS:
-        return read_sheets(content, place.name, problems, dates=True), False
+        return read_sheets(content, place.name, problems), False
     text = decode(content, place.name, encoding=encoding, problems=problems)
     rows, points = read_csv_sheet(text or "", place.name, problems)
     return {"": rows}, points

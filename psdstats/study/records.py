@@ -11,15 +11,15 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
-from datetime import date
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
-from typing import Protocol
+from importlib import import_module
+from typing import TYPE_CHECKING, Any, Protocol
 
 import pandas as pd
 
 from psdstats import columns as col
-from psdstats.errors import Problem, StudyError
+from psdstats.errors import StudyError
 from psdstats.frozen import (
     ReadOnly,
     hold_number,
@@ -31,19 +31,28 @@ from psdstats.frozen import (
 )
 from psdstats.present import Shown
 from psdstats.sieves.sieve import Sieve
+from psdstats.study.cells import CellComment, SourceFile, even_levels, note_problem
 
+if TYPE_CHECKING:
+    from narwhals.stable.v2.typing import IntoFrame
+
+_FRAMES = "psdstats.study.frames"  # which makes studies, and is loaded on use
 _RUN_LABELS = (col.REPLICATE, col.SPLIT, col.CHARGE)
 _RUN_FIELDS = (col.RUN, col.GROUP, col.TIME, *_RUN_LABELS, col.SAMPLE_MASS, col.BALANCE)
-
-STATUSES = ("done", "planned", "abandoned")
-"""What the status of a run may be; without one, a run that is weighed is done."""
 
 ACCURACY_CLASSES = ("I", "II", "III", "IIII")
 """Classes of balances in OIML R 76."""
 
 
 class TareHandling(StrEnum):
-    """How often the empty sieves were weighed."""
+    """How often the empty sieves were weighed.
+
+    Examples
+    --------
+    >>> from psdstats.study import TareHandling
+    >>> [str(one) for one in TareHandling]
+    ['each run', 'once']
+    """
 
     EACH_RUN = "each run"
     ONCE = "once"
@@ -82,6 +91,12 @@ class Balance:
     ------
     StudyError
         If a field cannot be so; names the balance, the field, the value and the remedy.
+
+    Examples
+    --------
+    >>> from psdstats.study import Balance
+    >>> Balance(name="fine", resolution_g=0.001, repeatability_g=0.0005).has_data_sheet
+    True
     """
 
     name: str
@@ -131,22 +146,26 @@ class Balance:
 
 @dataclass(frozen=True)
 class Place:
-    """Where a reading was written down.
-
-    Parameters
-    ----------
-    file : str
-        File name, or sheet of a workbook; empty where there was none.
-    row : int
-        Row as a spreadsheet counts (the header is row 1).
-    """
+    """File or sheet, and row as a spreadsheet counts it, of what was written down."""
 
     file: str
     row: int
 
 
 @dataclass(frozen=True, kw_only=True)
-class Reading:
+class _Written:
+    """What is written of every reading, evaluated or not."""
+
+    sieve: str
+    aperture_um: float
+    place: Place = field(default=Place("", 0), compare=False)
+    gross_again_g: float | None = None
+    remark: str = ""
+    further: Mapping[str, str] = field(default_factory=ReadOnly)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Reading(_Written):
     """One sieve (or the pan, aperture 0) weighed empty and loaded in one run.
 
     Parameters
@@ -170,16 +189,16 @@ class Reading:
     ------
     StudyError
         If a field cannot be so; names the sieve, the field, the value and the remedy.
+
+    Examples
+    --------
+    >>> from psdstats.study import Reading
+    >>> round(Reading(sieve="90 µm", aperture_um=90, tare_g=380.1, gross_g=392.6).net_g, 2)
+    12.5
     """
 
-    sieve: str
-    aperture_um: float
     tare_g: float
     gross_g: float
-    place: Place = field(default=Place("", 0), compare=False)
-    gross_again_g: float | None = None
-    remark: str = ""
-    further: Mapping[str, str] = field(default_factory=ReadOnly)
 
     def __post_init__(self) -> None:
         _hold_reading(self, masses_known=True)
@@ -191,30 +210,11 @@ class Reading:
 
 
 @dataclass(frozen=True, kw_only=True)
-class AsideReading:
-    """What is written of a sieve, or the pan, of a run that is not evaluated.
+class AsideReading(_Written):
+    """What is written of a sieve of a run that is not evaluated; None where nothing is."""
 
-    Parameters
-    ----------
-    sieve, aperture_um, place, remark, further
-        As in `Reading`.
-    tare_g, gross_g, gross_again_g : float or None
-        Readings, g; None where nothing is written.
-
-    Raises
-    ------
-    StudyError
-        If a field cannot be so; names the sieve, the field, the value and the remedy.
-    """
-
-    sieve: str
-    aperture_um: float
     tare_g: float | None = None
     gross_g: float | None = None
-    place: Place = field(default=Place("", 0), compare=False)
-    gross_again_g: float | None = None
-    remark: str = ""
-    further: Mapping[str, str] = field(default_factory=ReadOnly)
 
     def __post_init__(self) -> None:
         _hold_reading(self, masses_known=False)
@@ -237,24 +237,6 @@ class _Factor:
 
     name: str
     level: str | float
-
-
-def note_problem(column: str, text: str, file: str, row: int | None = None) -> Problem | None:
-    """What is wrong with a note about a run, if anything is."""
-    fault = remedy = ""
-    if column == col.STATUS and text not in STATUSES:
-        fault = "the status is not known"
-        remedy = f"Leave it empty, or write one of {', '.join(STATUSES)}."
-    if column == col.WEIGHED_ON:
-        try:
-            whole = date.fromisoformat(text).isoformat() == text
-        except ValueError:
-            whole = False
-        if not whole:
-            fault, remedy = "this is no date", "Write year-month-day, such as 2026-05-31."
-    if column == col.RUN_ORDER and not (text.isascii() and text.isdigit() and int(text) > 0):
-        fault, remedy = "this is no place in an order", "Write a whole number from 1 on."
-    return Problem(file, fault, remedy, row, column, text[:40]) if fault else None
 
 
 def _hold_run(run: Run | AsideRun, kind: type) -> None:
@@ -300,6 +282,12 @@ class _ListedRun:
     noted: Mapping[str, str] = field(default_factory=ReadOnly)
     place: Place = field(default=Place("", 0), compare=False)
 
+    @property
+    def sample(self) -> tuple[object, ...]:
+        """What the splits of one sample have in common: all that tells samples apart."""
+        factors = tuple(sorted((name, str(level)) for name, level in self.factors.items()))
+        return self.group, self.milling_time_min, self.replicate, self.charge, factors
+
 
 @dataclass(frozen=True, kw_only=True)
 class Run(_ListedRun):
@@ -335,6 +323,15 @@ class Run(_ListedRun):
     ------
     StudyError
         If a field cannot be so; names the run, the field, the value and the remedy.
+
+    Examples
+    --------
+    >>> import psdstats
+    >>> from psdstats_datasets import demo_study
+    >>> study = psdstats.read_study(demo_study("one_bench"))
+    >>> run = study.runs[0]
+    >>> run.name, run.milling_time_min, round(run.total_g, 1)
+    ('mill-0', 0.0, 50.2)
     """
 
     readings: tuple[Reading, ...]
@@ -342,12 +339,6 @@ class Run(_ListedRun):
 
     def __post_init__(self) -> None:
         _hold_run(self, Reading)
-
-    @property
-    def sample(self) -> tuple[object, ...]:
-        """What the splits of one sample have in common: all that tells samples apart."""
-        factors = tuple(sorted((name, str(level)) for name, level in self.factors.items()))
-        return self.group, self.milling_time_min, self.replicate, self.charge, factors
 
     @property
     def total_g(self) -> float:
@@ -359,19 +350,7 @@ class Run(_ListedRun):
 class AsideRun(_ListedRun):
     """A run that is not evaluated: planned, abandoned, or not wholly weighed yet.
 
-    Parameters
-    ----------
-    name, group, milling_time_min, replicate, split, charge, sample_mass_g, factors, noted, place
-        As in `Run`.
-    readings : tuple of AsideReading
-        All that is written of its sieves, by increasing aperture; perhaps nothing.
-    balance : str or None
-        Key of the balance, as far as it is written down.
-
-    Raises
-    ------
-    StudyError
-        If a field cannot be so; names the run, the field, the value and the remedy.
+    Its readings are all that is written of its sieves, perhaps nothing.
     """
 
     readings: tuple[AsideReading, ...] = ()
@@ -387,6 +366,11 @@ class AsideRun(_ListedRun):
         return self.noted.get(col.STATUS, "planned" if waits else "")
 
 
+def _with_levels(run: Any, even: Mapping[str, Mapping[str | float, str | float]]) -> Any:
+    factors = {name: even.get(name, {}).get(one, one) for name, one in run.factors.items()}
+    return replace(run, factors=factors)
+
+
 def frame_of_runs(runs: Sequence[Run | AsideRun]) -> pd.DataFrame:
     """One row a run: what is known of every run, then its factors as columns of their own."""
     rows = [
@@ -394,59 +378,6 @@ def frame_of_runs(runs: Sequence[Run | AsideRun]) -> pd.DataFrame:
         for one in runs
     ]
     return pd.DataFrame(rows)
-
-
-@dataclass(frozen=True, kw_only=True, order=True)
-class CellComment:
-    """What somebody attached to a cell of a table.
-
-    Parameters
-    ----------
-    table : str
-        Table of the study: runs, weighings, sieves or study; else the name of a sheet.
-    row : str
-        Run, sieve or setting of the row; empty for the heading and outside the tables.
-    sieve : str
-        In the weighings, the sieve.
-    column : str
-        Name of the column; outside the tables, the cell, such as B7.
-    text, author : str
-        What was said, and by whom, as far as it is known.
-
-    Raises
-    ------
-    StudyError
-        If a field is no text, or there is no table, column or text.
-    """
-
-    table: str
-    row: str = ""
-    sieve: str = ""
-    column: str
-    text: str
-    author: str = ""
-
-    def __post_init__(self) -> None:
-        for name in list(vars(self)):
-            hold_text(self, name, empty=name in ("row", "sieve", "author"))
-        lines = self.text.replace("\r\n", "\n").replace("\r", "\n")
-        object.__setattr__(self, "text", lines)
-
-
-@dataclass(frozen=True)
-class SourceFile:
-    """A file the study was read from.
-
-    Parameters
-    ----------
-    name : str
-        Its name without folders.
-    sha256 : str
-        SHA-256 of its bytes, hexadecimal.
-    """
-
-    name: str
-    sha256: str
 
 
 @dataclass(frozen=True, kw_only=True, repr=False)
@@ -494,6 +425,14 @@ class Study(Shown):
     StudyError
         If a field cannot be so, two runs have one name, or a run names a sieve or a balance that
         is not among those of the study.
+
+    Examples
+    --------
+    >>> import psdstats
+    >>> from psdstats_datasets import demo_study
+    >>> study = psdstats.read_study(demo_study("one_bench"))
+    >>> study.title, len(study.runs), list(study.balances)
+    ('one_bench', 5, ['balance'])
     """
 
     title: str
@@ -542,6 +481,10 @@ class Study(Shown):
         ):
             hold_records(self, name, kind)
         object.__setattr__(self, "comments", tuple(sorted(self.comments)))
+        even = even_levels(run.factors for kind in (self.runs, self.aside) for run in kind)
+        for name in ("runs", "aside") if even else ():
+            own = tuple(_with_levels(run, even) for run in getattr(self, name))
+            object.__setattr__(self, name, own)
         self._refuse_unknown_names()
 
     def _refuse_unknown_names(self) -> None:
@@ -569,27 +512,112 @@ class Study(Shown):
                 if reading.aperture_um > 0 and reading.sieve not in self.sieves:
                     fault = f"run {run.name} uses a sieve that is not among those of the study"
                     raise refusal(reading, col.SIEVE, fault, "Add it to the sieves of the study.")
+                nominal_um = self.sieves[reading.sieve].nominal_um if reading.aperture_um else 0.0
+                if reading.aperture_um != nominal_um:
+                    fault = f"in run {run.name} it differs from that of the sieve, "
+                    fault += f"{nominal_um:.12g} µm"
+                    remedy = "Correct it, or name the sieve that was really used."
+                    raise refusal(reading, col.APERTURE, fault, remedy)
+
+    @classmethod
+    def from_frame(
+        cls,
+        weighings: IntoFrame,
+        runs: IntoFrame | None = None,
+        balances: IntoFrame | Mapping[str, object] | None = None,
+        sieves: IntoFrame | Mapping[str, object] | None = None,
+        *,
+        settings: Mapping[str, object] | None = None,
+        **stated: object,
+    ) -> Study:
+        """Make a study of frames: of pandas, polars, pyarrow or what else narwhals reads.
+
+        Parameters
+        ----------
+        weighings : frame
+            One row a weighing: run, sieve, aperture_um (or aperture_mm), tare_g, gross_g, …; the
+            pan has aperture 0.  Without `runs` it is flat: what describes a run stands on its rows.
+        runs : frame or None
+            One row a run: run, group, milling_time_min, …; every further column is a factor.
+        balances : frame, mapping or None
+            One row a balance: balance, resolution_g, …; or such tables, or `Balance`, by name.
+        sieves : frame, mapping or None
+            One row a sieve: sieve, nominal_um, …; or such tables, or `Sieve`, by name.
+        settings, **stated
+            What else study.toml may say, as a mapping or by name: title, tares, compare, …
+
+        Returns
+        -------
+        Study
+            As read from files of that content; `files` has the SHA-256 of each frame.  Missing
+            values are empty cells, named levels of an index are columns.
+
+        Raises
+        ------
+        StudyError
+            As `read_study`; names frame, label of the row, and column.
+
+        Examples
+        --------
+        >>> import pandas as pd
+        >>> weighings = pd.DataFrame({
+        ...     "run": ["a-0"] * 3 + ["a-6"] * 3, "milling_time_min": [0] * 3 + [6] * 3,
+        ...     "aperture_um": [180, 90, 0] * 2, "tare_g": [400.0, 380.0, 300.0] * 2,
+        ...     "gross_g": [410.01, 412.33, 307.9, 403.2, 410.1, 317.0],
+        ... })
+        >>> study = Study.from_frame(weighings, title="Invented", tares="once")
+        >>> [run.name for run in study.runs]
+        ['a-0', 'a-6']
+        """
+        tables = {"runs": runs, "balances": balances, "sieves": sieves}
+        given = {**(settings or {}), **stated}
+        study: Study = import_module(_FRAMES).study_from(weighings, **tables, settings=given)
+        return study
+
+    def to_frames(self, library: str = "pandas") -> dict[str, Any]:
+        """The tables of the study as frames, with its settings.
+
+        Parameters
+        ----------
+        library : {"pandas", "polars", "pyarrow"}, default="pandas"
+            Whose frames to make.
+
+        Returns
+        -------
+        dict
+            Frames weighings, runs, balances and sieves, as `from_frame` takes them, and settings, a
+            mapping: ``Study.from_frame(**study.to_frames())`` is the same study.
+
+        Raises
+        ------
+        OutputError
+            If the library is not known or not installed, or a column could not be read again.
+
+        Examples
+        --------
+        >>> import psdstats_datasets, psdstats
+        >>> study = psdstats.read_study(psdstats_datasets.demo_study("one_bench"))
+        >>> frames = study.to_frames()
+        >>> list(frames), Study.from_frame(**frames) == study
+        (['weighings', 'runs', 'balances', 'sieves', 'settings'], True)
+        """
+        frames: dict[str, Any] = import_module(_FRAMES).frames_of(self, library)
+        return frames
 
     def runs_frame(self) -> pd.DataFrame:
-        """One row a run: the fields of `Run`, then its factors as columns of their own."""
-        return frame_of_runs(self.runs)
+        """One row a run: the fields of `Run`, then its factors as columns of their own.
 
-    def weighings_frame(self) -> pd.DataFrame:
-        """One row a reading: run, sieve, aperture_um, tare_g, gross_g, net_g."""
-        return pd.DataFrame(
-            [
-                {
-                    col.RUN: run.name,
-                    **{
-                        name: getattr(reading, name)
-                        for name in (col.SIEVE, col.APERTURE, col.TARE, col.GROSS)
-                    },
-                    "net_g": reading.net_g,
-                }
-                for run in self.runs
-                for reading in run.readings
-            ]
-        )
+        Examples
+        --------
+        >>> import psdstats
+        >>> from psdstats_datasets import demo_study
+        >>> study = psdstats.read_study(demo_study("one_bench"))
+        >>> study.runs_frame()[["run", "group", "milling_time_min"]].head(2)
+              run group  milling_time_min
+        0  mill-0   all               0.0
+        1  mill-6   all               6.0
+        """
+        return frame_of_runs(self.runs)
 
 
 class Trial(Protocol):
@@ -598,6 +626,14 @@ class Trial(Protocol):
     @property
     def title(self) -> str:
         """What was studied."""
+
+    @property
+    def author(self) -> str:
+        """By whom."""
+
+    @property
+    def date(self) -> str:
+        """When the trial was run."""
 
     @property
     def files(self) -> tuple[SourceFile, ...]:

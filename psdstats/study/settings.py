@@ -11,7 +11,7 @@ import math
 import re
 import tomllib
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, field, fields
 from datetime import date
 from itertools import chain
 from typing import Any
@@ -19,10 +19,12 @@ from typing import Any
 from psdstats import limits
 from psdstats.columns import RULES
 from psdstats.errors import ModelError, Problem
+from psdstats.frozen import ReadOnly
 from psdstats.limits import Limits
 from psdstats.sieves.standards import SPLITTING_METHODS
+from psdstats.study.cells import CellComment
 from psdstats.study.flags import CHECKS
-from psdstats.study.records import ACCURACY_CLASSES, CellComment, TareHandling, Trial
+from psdstats.study.records import ACCURACY_CLASSES, TareHandling, Trial
 
 Rule = Limits | tuple[str | bool, ...] | type
 """Numbers within limits, one of some words, or values of a type; `list` is names of columns, `date`
@@ -39,7 +41,7 @@ _TOP: dict[str, Rule] = {
     "rule": RULES,
     "notes": tuple,
 }
-_BALANCE: dict[str, Rule] = {
+BALANCE_RULES: dict[str, Rule] = {
     "resolution_g": limits.STATED_RESOLUTION_G,
     "repeatability_g": limits.BALANCE_G,
     "repeatability_weighings": Limits(2, whole=True),
@@ -51,6 +53,7 @@ _BALANCE: dict[str, Rule] = {
     "verification_interval_g": limits.STATED_RESOLUTION_G,
     "certificate": str,
 }
+"""Keys of a balance."""
 _SIEVE: dict[str, Rule] = {
     "nominal_um": limits.POSITIVE,
     "certified_um": limits.POSITIVE,
@@ -64,6 +67,7 @@ _SIEVE: dict[str, Rule] = {
     "reference": str,
     "reference_correlation": Limits(0, 1),
     "degrees_of_freedom": Limits(1),
+    "further": dict,
 }
 UNCERTAINTY_RULES: dict[str, Rule] = {
     "rounding": bool,
@@ -146,7 +150,7 @@ def check_settings(settings: Mapping[str, object], file: str) -> list[Problem]:
     found += _comment_problems(settings.get("comments", []), file)
     found = found or _limit_problems(settings.get("limits", {}), file)
     found = found or _declared_problems(settings, file)
-    for name, rules in (("balances", _BALANCE), ("sieves", _SIEVE)):
+    for name, rules in (("balances", BALANCE_RULES), ("sieves", _SIEVE)):
         each = settings.get(name, {})
         if not isinstance(each, Mapping):
             found.append(_wrong(file, (name,), each, f"a table [{name}.NAME] for each"))
@@ -254,15 +258,23 @@ class Declared:
         In per cent, above 0.
     df : float
         Degrees of freedom that it rests on; inf where none are stated.
+    each : mapping of str to Declared
+        By quantity, where they differ; any other quantity has the one above.
     """
 
     percent: float
     df: float
+    each: Mapping[str, Declared] = field(default_factory=ReadOnly)
 
     def __post_init__(self) -> None:
         limits.DECLARED_PERCENT.require("percent", self.percent, ModelError)
         if self.df != math.inf:
             limits.FREEDOM.require("df", self.df, ModelError)
+        object.__setattr__(self, "each", ReadOnly(self.each))
+
+    def of(self, quantity: str) -> Declared:
+        """That of one quantity."""
+        return self.each.get(quantity, self)
 
 
 def declared_spread(study: Trial, of: str = "run_to_run") -> Declared | None:
@@ -286,6 +298,9 @@ def expected_instead(rule: Rule, value: object) -> str:
             f'"{name}"' if isinstance(name, str) else str(name).lower() for name in rule
         )
         return "" if isinstance(value, str | bool) and value in rule else f"one of {names}"
+    if rule is dict:
+        texts = isinstance(value, Mapping) and all(isinstance(one, str) for one in value.values())
+        return "" if texts else "a table of texts"
     if rule is bool:
         return "" if isinstance(value, bool) else "true or false"
     if rule is str:

@@ -25,12 +25,15 @@ from psdstats.columns import (
     NOTED,
     REPLICATE,
     RUN,
+    RUN_REMARK,
     SAMPLE_MASS,
     SHAKING_TIME,
     SIEVE,
     SPLIT,
     TARE,
     TIME,
+    WEIGHED_BY,
+    WEIGHED_ON,
 )
 from psdstats.errors import Problem
 from psdstats.study.cells import (
@@ -41,10 +44,12 @@ from psdstats.study.cells import (
     MAX_ROWS,
     MAX_TIME_MIN,
     MIN_APERTURE_UM,
+    CellComment,
+    SourceFile,
     to_number,
     unguarded,
 )
-from psdstats.study.records import CellComment, SourceFile, Study
+from psdstats.study.records import Study
 
 Cell = str | Decimal
 """What one cell holds; an empty cell is the empty text."""
@@ -110,6 +115,34 @@ _NO_NUMBER = frozenset({"nan", "na", "n/a", "-", "--", "none", "inf"})
 _SUMS = frozenset({"total", "totals", "sum", "subtotal", "summe", "gesamt", "somme", "suma", "σ"})
 _GROUPED = re.compile(r"[0-9]{1,3},[0-9]{3}")  # a decimal comma or a thousands separator
 _SUMMED = (RUN, SIEVE, APERTURE, APERTURE_MM)
+_DATED = frozenset({WEIGHED_ON, WEIGHED_BY, RUN_REMARK, "remark"})  # a date may stand there
+
+
+class Dated(str):
+    """What a cell holds that is a date or time and no text: a day is as in 2026-05-31."""
+
+    __slots__ = ()
+
+
+class NamedRow(int):
+    """A row that prints as whoever wrote it knows it: by a label, or by its cells."""
+
+    said: str
+
+    def __new__(cls, row: int, said: str) -> NamedRow:
+        """Row number and name."""
+        made = super().__new__(cls, row)
+        made.said = said
+        return made
+
+    def __getnewargs__(self) -> tuple[int, str]:  # type: ignore[override]
+        return int(self), self.said
+
+    def __str__(self) -> str:
+        return self.said
+
+    def __format__(self, spec: str) -> str:
+        return format(self.said, spec)
 
 
 def heading(column: str) -> str:
@@ -185,7 +218,7 @@ class Table:
     rows: tuple[Row, ...]
     problems: list[Problem]
     decimal_comma: bool = True
-    header_row: int = 1
+    header_row: int | None = 1
     signs_told: bool = False
 
     @cached_property
@@ -320,42 +353,46 @@ def _refused_value(column: str, value: Decimal) -> tuple[str, str] | None:
 
 def make_table(
     file: str,
-    rows: Iterable[tuple[int, Sequence[Cell]]],
+    rows: Iterable[tuple[int | None, Sequence[Cell]]],
     *,
     known: Iterable[str],
     decimal_comma: bool,
     problems: list[Problem],
 ) -> Table | None:
-    """Give rows of cells their column names."""
+    """Give rows of cells their column names; the first row that is not empty holds them."""
     names = set(known)
     filled = ((number, cells) for number, cells in rows if any(str(c).strip() for c in cells))
     header_row, typed = next(filled, (1, ()))
     if not typed:
         problems.append(Problem(file, "the table is empty", "Write a header and one row."))
         return None
-    header: list[str] = []
-    for name in (unguarded(str(cell)) for cell in typed):
-        column = column_of(name, names)
-        if column and column in header:
-            fault, remedy = "two columns have this name", "Rename or delete one of them."
-            problems.append(Problem(file, fault, remedy, header_row, column))
-        header.append(column)
+    header = [column_of(unguarded(str(cell)), names) for cell in typed]
     if len(header) > MAX_COLUMNS:
         fault = f"the table has more than {MAX_COLUMNS} columns"
         problems.append(Problem(file, fault, "Leave out what is not needed.", header_row))
         return None
-    problems += _row_problems(file, header_row, [name[:20] for name in header], header)
+    fault, remedy = "two columns have this name", "Rename or delete one of them."
+    problems += [
+        Problem(file, fault, remedy, header_row, name)
+        for place, name in enumerate(header)
+        if name and name in header[:place]
+    ]
+    problems += _row_problems(file, header_row, [name[:20] for name in header], header, {*header})
+    further = set() if TIME in names else {*header} - names  # beside runs they are factors
+    free = {*_DATED, *_LIMITED, *COMPUTED_COLUMNS, *further}
     body: list[Row] = []
     for number, cells in filled:
         if len(body) >= MAX_ROWS:
             fault = f"the table has more than {MAX_ROWS} rows"
             problems.append(Problem(file, fault, "Split the study."))
             break
-        problems += _row_problems(file, number, header, cells)
-        body.append(Row(number, {n: c for n, c in zip(header, cells, strict=False) if n}))
+        problems += _row_problems(file, number, header, cells, free)
+        named = {name: cell for name, cell in zip(header, cells, strict=False) if name}
+        body.append(Row(0 if number is None else number, named))
+    columns = tuple(filter(None, header))
     return Table(
         file=file,
-        columns=tuple(name for name in header if name),
+        columns=columns,
         rows=tuple(body),
         problems=problems,
         decimal_comma=decimal_comma,
@@ -364,9 +401,9 @@ def make_table(
 
 
 def _row_problems(
-    file: str, number: int, header: Sequence[str], cells: Sequence[Cell]
+    file: str, number: int | None, header: Sequence[str], cells: Sequence[Cell], free: set[str]
 ) -> Iterator[Problem]:
-    """Texts that are too long, and cells that stand under no column name (told once a row)."""
+    """Texts that are too long, dates (the first of a column), and cells under no column name."""
     nameless: list[int] = []
     for index, cell in enumerate(cells):
         name = header[index] if index < len(header) else ""
@@ -375,6 +412,10 @@ def _row_problems(
         elif isinstance(cell, str) and len(cell) > MAX_CELL_CHARACTERS:
             fault = f"the text is longer than {MAX_CELL_CHARACTERS} characters"
             yield Problem(file, fault, "Shorten it.", number, name)
+        elif type(cell) is Dated and name not in free:
+            free.add(name)
+            remedy = "Write what was meant as text, or as a number, in all cells of the column."
+            yield Problem(file, "a cell holds a date or time", remedy, number, name, cell)
     if nameless:
         first = nameless[0]
         fault = f"cell {first + 1} has no column name above it"

@@ -1,7 +1,8 @@
 """Empty weights of each sieve over the runs, judged against the balance's own uncertainty.
 
 A tare that rises means powder left in the mesh, one that falls a damaged or worn mesh, one that
-jumps another sieve or a wrong reading.  Masses in g.  Also: how much noise two readings have.
+jumps another sieve or a wrong reading.  Also: how much noise two readings have, and what makes a
+run impossible to evaluate; such a study is checked, and not read.  Masses in g, apertures in µm.
 """
 
 from __future__ import annotations
@@ -9,14 +10,14 @@ from __future__ import annotations
 import math
 from bisect import bisect_left
 from collections import defaultdict
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator
 from dataclasses import dataclass
 from itertools import pairwise
 from statistics import NormalDist, median
 
 import pandas as pd
 
-from psdstats.columns import APERTURE, BALANCE, GROUP, RUN, SIEVE, TARE, TIME
+from psdstats.columns import APERTURE, BALANCE, GROUP, RUN, SIEVE, TARE, TIME, signed
 from psdstats.sieves.standards import practice_rule
 from psdstats.study.flags import CHECKS, Flag, at, limits_of
 from psdstats.study.records import Balance, Reading, Run, Study, TareHandling
@@ -24,6 +25,8 @@ from psdstats.study.records import Balance, Reading, Run, Study, TareHandling
 _NORMAL_MEDIAN = 0.6745  # median of the absolute value of a standard normal variable
 _LEAST_LIMIT = 1.5  # in units of d: neighbouring display values are never an alarm
 _FAR = 4.0  # standard uncertainties between two groups
+_NOISIEST = 3.0  # in units of d: repeatability that is taken from tares
+_STOPPING_NOISE = 8.0  # room for balances noisier than they say; a real mix-up is far larger
 _UNSTATED = 10.0  # in units of d: what a balance may be off by of which nothing is stated
 
 
@@ -80,14 +83,8 @@ def tare_records(study: Study) -> list[TareRecord]:
     """
     if study.tares is TareHandling.ONCE:
         return []
-    series: Mapping[tuple[str, str, str], list[tuple[Run, Reading]]] = defaultdict(list)
     other = {(one.sieve, one.group) for one in shared_sieves(study)}
-    for run in study.runs:
-        for reading in run.readings:
-            # pans often carry no name of their own, so they are kept apart by group
-            apart = reading.aperture_um == 0 or (reading.sieve, run.group) in other
-            series[reading.sieve, run.group if apart else "", run.balance].append((run, reading))
-    compared = [members for members in series.values() if len(members) > 1]
+    compared = [each for each in _tare_series(study, other).values() if len(each) > 1]
     number = sum(len(members) for members in compared)
     if number == 0:
         return []
@@ -101,6 +98,19 @@ def tare_records(study: Study) -> list[TareRecord]:
         for members in own:
             records += _records(members, balance, largest_g)
     return records
+
+
+def _tare_series(
+    study: Study, other: Collection[tuple[str, str]] = ()
+) -> dict[tuple[str, str, str], list[tuple[Run, Reading]]]:
+    """Readings of each sieve on each balance; those of `other` sieves of a group by themselves."""
+    series: dict[tuple[str, str, str], list[tuple[Run, Reading]]] = defaultdict(list)
+    for run in study.runs:
+        for reading in run.readings:
+            # pans often carry no name of their own, so they are kept apart by group
+            apart = reading.aperture_um == 0 or (reading.sieve, run.group) in other
+            series[reading.sieve, run.group if apart else "", run.balance].append((run, reading))
+    return series
 
 
 def _spread_of_tares_g(series: list[list[tuple[Run, Reading]]]) -> float:
@@ -283,3 +293,105 @@ def tare_history(study: Study) -> pd.DataFrame:
         for record in tare_records(study)
     ]
     return pd.DataFrame(rows, columns=[*_HISTORY, *_JUDGED])
+
+
+def lowest_net_g(balance: Balance, spread_g: float = 0.0) -> float:
+    """Net mass below which a loaded sieve was not weighed right, whatever the noise, g.
+
+    Where the balance states no repeatability, that of its tares counts (`spread_g`), up to 3 d.
+    """
+    shown_g = min(spread_g, _NOISIEST * balance.resolution_g)
+    noise_g = net_noise_g(balance.resolution_g, balance.repeatability_g or shown_g)
+    return -max(_STOPPING_NOISE * noise_g, balance.resolution_g)
+
+
+def stopping_flags(study: Study) -> Iterator[Flag]:
+    """Everything that makes a run impossible to evaluate."""
+    series = _tare_series(study)
+    lowest: dict[str, float] = {}
+    for name, balance in study.balances.items():
+        own = [members for (*_, weighed_on), members in series.items() if weighed_on == name]
+        lowest[name] = lowest_net_g(balance, _spread_of_tares_g(own))
+    for run in study.runs:
+        yield from _stack_flags(run)
+        yield from _crossed_flags(study, run)
+        lowest_g, total_g = lowest[run.balance], run.total_g
+        below = [one for one in run.readings if one.net_g < lowest_g]  # wrong, not merely noisy
+        if len(below) > 1 and all(one.net_g <= -lowest_g for one in run.readings):
+            says = "every sieve with powder weighs less than when it was empty, as if tare_g and "
+            says += "gross_g were exchanged"
+            remedy = "Exchange the two columns, or their headings, if they are."
+            flag = Flag("gross_below_tare", says, remedy, at(run), total_g, 0.0, "g", says)
+            yield flag
+            continue
+        for one in below:
+            yield _below_tare(study, run, one, lowest_g)
+        if not total_g > 0:
+            says = f"the net masses add up to {signed(total_g, '.6g')} g"
+            yield Flag("no_powder", says, "Weigh the run again.", at(run), total_g, 0.0, "g")
+
+
+def _below_tare(study: Study, run: Run, reading: Reading, lowest_g: float) -> Flag:
+    """A gross below its tare; the other tares of the sieve tell whether the tare is at fault."""
+    tare_g, gross_g, net_g = reading.tare_g, reading.gross_g, reading.net_g
+    says = f"gross {gross_g:.10g} g is below its tare {tare_g:.10g} g "
+    says += f"(net {signed(net_g, '.6g')} g)"
+    remedy = "Weigh the sieve with its powder again, or correct the tare if it belongs to another "
+    remedy += "sieve."
+    others = [
+        each.tare_g
+        for other in study.runs
+        if other is not run
+        and other.balance == run.balance
+        and (reading.aperture_um > 0 or other.group == run.group)
+        for each in other.readings
+        if (each.sieve, each.aperture_um) == (reading.sieve, reading.aperture_um)
+    ]
+    usual_g = median(others) if others else tare_g
+    if usual_g < tare_g and gross_g - usual_g >= lowest_g:
+        remedy = f"In its other runs this sieve weighs {usual_g:.10g} g empty: correct the tare if "
+        remedy += "it was mistyped, or weigh the empty sieve again."
+    return Flag("gross_below_tare", says, remedy, at(run, reading), net_g, lowest_g, "g")
+
+
+def _stack_flags(run: Run) -> Iterator[Flag]:
+    """A pan or sieves that are missing, and sieves that are there twice."""
+    apertures = {reading.aperture_um for reading in run.readings}
+    if 0.0 not in apertures:
+        remedy = "Weigh the pan and add its row."
+        yield Flag("no_pan", "the pan (aperture 0) is missing", remedy, at(run))
+    if not any(apertures):
+        yield Flag("no_sieve", "there is no sieve", "Add the weighings of the sieves.", at(run))
+    if len(apertures) == len({reading.sieve for reading in run.readings}) == len(run.readings):
+        return
+    seen: dict[float, str] = {}
+    keys: set[str] = set()
+    for reading in sorted(run.readings, key=lambda each: each.place.row):
+        aperture_um, sieve = reading.aperture_um, reading.sieve
+        first = seen.get(aperture_um)
+        if first is not None or sieve in keys:
+            name = "the pan" if aperture_um == 0 else f"{aperture_um:.12g} µm"
+            also = "" if first in (None, sieve) else f" (also as sieve {first})"
+            says = f"{name} is there twice{also}"
+            remedy = "Delete the row that was written twice, or correct its aperture."
+            yield Flag("repeated_sieve", says, remedy, at(run, reading), aperture_um, None, "µm")
+        seen.setdefault(aperture_um, sieve)
+        keys.add(sieve)
+
+
+def _crossed_flags(study: Study, run: Run) -> Iterator[Flag]:
+    """Sieves that act, by their certificates, as if they stood in another order."""
+    readings = {one.sieve: one for one in run.readings if one.aperture_um > 0}
+    for finer, coarser in pairwise(study.sieves[name] for name in readings):
+        if finer.best_um < coarser.best_um or finer.nominal_um >= coarser.nominal_um:
+            continue
+        both = (finer, coarser)
+        odd, other = sorted(both, key=lambda one: -abs(one.best_um / one.nominal_um - 1.0))
+        way = "at least as wide as" if odd is finer else "no wider than"
+        says = f"by its certificate sieve {odd.key} has {odd.best_um:.6g} µm (nominal "
+        says += f"{odd.nominal_um:.6g} µm), {way} sieve {other.key} with {other.best_um:.6g} µm "
+        says += f"(nominal {other.nominal_um:.6g} µm)"
+        remedy = f"Correct the aperture of sieve {odd.key} in the sieve table; look whether two "
+        remedy += "certificates were exchanged."
+        place, value = at(run, readings[odd.key]), odd.best_um
+        yield Flag("certified_order", says, remedy, place, value, other.best_um, "µm", says)

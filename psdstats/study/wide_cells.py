@@ -18,7 +18,7 @@ from itertools import pairwise
 
 from psdstats import columns as col
 from psdstats.errors import Problem
-from psdstats.study.cells import to_number
+from psdstats.study.cells import letters, to_number
 from psdstats.study.tables import NET, Cell, RawStudy
 
 Rules = Mapping[str, object]
@@ -92,27 +92,6 @@ class OpenProblem:
         return Problem(place, self.fault, remedy)
 
 
-class CellRow(int):
-    """A row that prints with the cells it came from, so that a message names them."""
-
-    cells: str
-
-    def __new__(cls, row: int, cells: str) -> CellRow:
-        """Row number and cells."""
-        made = super().__new__(cls, row)
-        made.cells = cells
-        return made
-
-    def __getnewargs__(self) -> tuple[int, str]:  # type: ignore[override]
-        return int(self), self.cells
-
-    def __str__(self) -> str:
-        return f"{int(self)} ({self.cells})"
-
-    def __format__(self, spec: str) -> str:
-        return format(str(self), spec)
-
-
 def same(typed: Cell) -> str:
     """Text of a cell in small letters, with one µ."""
     return unicodedata.normalize("NFKC", str(typed)).casefold().replace("μ", "µ").strip()
@@ -180,15 +159,6 @@ class Grid:
     def quoted(self, spot: Spot) -> str:
         """Name of a cell and what it holds."""
         return f"{self.at(spot)} {str(self.cells[spot]).strip()[:40]!r}"
-
-
-def letters(column: int) -> str:
-    """Letters of a column of a spreadsheet."""
-    text = ""
-    while column:
-        column, rest = divmod(column - 1, 26)
-        text = chr(ord("A") + rest) + text
-    return text
 
 
 @dataclass(frozen=True)

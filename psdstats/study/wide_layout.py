@@ -16,7 +16,7 @@ from statistics import median
 from psdstats import columns as col
 from psdstats.errors import Problem
 from psdstats.study.cells import to_number
-from psdstats.study.tables import NET, Cell, Row
+from psdstats.study.tables import NET, Cell, NamedRow, Row
 from psdstats.study.wide_cells import (
     FACTORS,
     FEW,
@@ -32,7 +32,6 @@ from psdstats.study.wide_cells import (
     UNITS,
     WITH_UNIT,
     Apertures,
-    CellRow,
     Finder,
     OpenProblem,
     Sample,
@@ -55,6 +54,11 @@ class StackedSieve:
     aperture: Decimal
     rows: Mapping[str, int]
     name: str
+
+
+def _cell_row(row: int, cells: str) -> NamedRow:
+    """A row that prints with the cells it came from, so that a message names them."""
+    return NamedRow(row, f"{row} ({cells})")
 
 
 class Layout(Finder):
@@ -411,7 +415,7 @@ class Layout(Finder):
         rows: list[Row] = []
         blank: list[str] = []
         for sample in samples:
-            made: list[tuple[Row, bool]] = []
+            made: list[tuple[Row, str, bool]] = []
             for sieve in sieves:
                 columns = {**sample.columns, **({col.TARE: shared} if shared else {})}
                 spots = {k: (sieve.rows[k], c) for k, c in columns.items() if k in sieve.rows}
@@ -427,14 +431,10 @@ class Layout(Finder):
                     col.SIEVE: sieve.name or self._sieve_name(sieve, shared, shifts[0]),
                 }
                 place = self.grid.pair(ends[0], ends[-1])
-                made.append((Row(CellRow(ends[0][0], place), cells), filled))
-            used = any(filled for _, filled in made)
-            rows += [row for row, filled in made if filled or not used]
-            blank += [
-                f"{row.number.cells} of {sample.name}"
-                for row, filled in made
-                if used and not filled and isinstance(row.number, CellRow)
-            ]
+                made.append((Row(_cell_row(ends[0][0], place), cells), place, filled))
+            used = any(filled for *_, filled in made)
+            rows += [row for row, _, filled in made if filled or not used]
+            blank += [f"{at} of {sample.name}" for _, at, filled in made if used and not filled]
         return rows, blank
 
     @staticmethod
@@ -452,7 +452,7 @@ class Layout(Finder):
         """Rows of the run table."""
         return [
             Row(
-                CellRow(sample.spots.get(col.RUN, (1, 1))[0], self._place(sample)),
+                _cell_row(sample.spots.get(col.RUN, (1, 1))[0], self._place(sample)),
                 {**sample.told, col.RUN: sample.name},
             )
             for sample in samples

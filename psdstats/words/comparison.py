@@ -416,9 +416,10 @@ def component_words(
     return words
 
 
-def question(comparison: Comparison, what: str = "the size") -> str:
+def question(comparison: Comparison, what: str = "") -> str:
     """The question that a comparison answers, as a heading."""
-    return f"Did {column_words(comparison.plan.by)} change {what}?"
+    plan = comparison.plan
+    return f"Did {column_words(plan.by)} change {what or f'the {plan.what}'}?"
 
 
 def contrast_words(subject: Contrast) -> str:
@@ -437,7 +438,8 @@ def differing_caption(changed: int, every: int) -> str:
 def effects_caption(comparison: Comparison, family: str) -> str:
     """Caption of the table of effects of one family."""
     kind = family_words(family)[0]
-    return f"Effect of {column_words(comparison.plan.by)}, {kind}: ratios of sizes."
+    plan = comparison.plan
+    return f"Effect of {column_words(plan.by)}, {kind}: ratios of {plan.what}s."
 
 
 def effects_note(comparison: Comparison, say: Numerals = PLAIN) -> str:
@@ -492,7 +494,7 @@ def ratios_alternative(
     return "; ".join(told) + "."
 
 
-VARIANCES = "What else varies: standard deviations beyond the measurement, per cent of size."
+VARIANCES = "What else varies: standard deviations beyond the measurement, per cent of {}."
 BELOW_ZERO = "A dash: the estimate of the variance is below zero, so none was seen."
 EQUIVALENCE_INTERVAL = "interval of the equivalence test"
-RATIO_AXIS = "ratio of sizes (A vs B: A over B)"
+RATIO_AXIS = "ratio of {}s (A vs B: A over B)"

@@ -7,7 +7,7 @@ from typing import TypeVar
 
 import numpy as np
 
-from psdstats.columns import TIME, column_words
+from psdstats.columns import TIME, column_words, with_unit
 from psdstats.comparison.courses import OrderedRemark
 from psdstats.comparison.ordered import BESIDE
 from psdstats.comparison.plan import ComparisonPlan, Direction
@@ -94,9 +94,8 @@ def _spread_of(numbers: Numbers) -> float:
 
 def _from_to(course: Course, say: Numerals) -> str:
     """Both ends of a course: "from 254.1 to below 53 µm"."""
-    unit = "" if course.quantity == "span" else " µm"
     start, end = (size_words(one, course.quantity, say) for one in (course.start, course.end))
-    return f"from {start} to {end}{unit}"
+    return f"from {start} to {with_unit(end, course.quantity)}"
 
 
 def _went_up(numbers: Numbers) -> bool:
@@ -453,7 +452,7 @@ def difference_of(
 NOT_ESTIMATED = (VerdictRemark.RUN_TO_RUN_UNKNOWN, VerdictRemark.DRIFT_UNKNOWN)
 """What courses have in common that nobody estimated, and is said once of all of them."""
 
-COURSES_CAPTION = "Each size from the first to the last milling time, and when to stop."
+COURSES_CAPTION = "Each {} from the first to the last milling time, and when to stop."
 FACTORS_CAPTION = "Levels of a further factor compared at each milling time."
 CONTROL_NOTE = (
     "At the first time the levels cannot have done anything yet: a difference there speaks of the "

@@ -99,13 +99,15 @@ def changes_titles(first: str, factor: str, pairs: Iterable[str]) -> tuple[str, 
     return f"change from {first} min", beside
 
 
-def changes_labels(first: str, pairs: Iterable[tuple[str, str]]) -> tuple[str, str]:
+def changes_labels(
+    first: str, pairs: Iterable[tuple[str, str]], what: str = "size"
+) -> tuple[str, str]:
     """What the axes of both panels of changes show."""
     names = list(dict.fromkeys(pairs))
     high, low = names[0] if len(names) == 1 else ("first level", "second")
     return (
-        f"size at the later time / size at {first} min",
-        f"size at {high} / size at {low}",
+        f"{what} at the later time / {what} at {first} min",
+        f"{what} at {high} / {what} at {low}",
     )
 
 

@@ -11,8 +11,10 @@ from psdstats.columns import TIME, column_words
 from psdstats.comparison.ordered import BESIDE
 from psdstats.comparison.plan import ComparisonPlan, Direction, LevelTest, columns_of
 from psdstats.comparison.result import Comparison, QuantityComparison, Route
+from psdstats.comparison.values import Values
 from psdstats.models.design_columns import level_text
 from psdstats.study.records import Study
+from psdstats.study.settings import Declared
 from psdstats.uncertainty.propagation import Propagation
 from psdstats.words.comparison import DRIFT_OF, component_words, family_words
 from psdstats.words.numbers import PLAIN, Numerals
@@ -123,8 +125,14 @@ RULES = {
 """How a percentile is read between two apertures, and what the letters mean."""
 
 
-def title(study: Study, say: Numerals = PLAIN) -> str:
-    """The title of the study; where it has only the name of its file, what was milled how long."""
+def title(study: Study | Values, say: Numerals = PLAIN) -> str:
+    """The title of the study; where it has only the name of its file, what was milled how long.
+
+    That of values in hand names what is compared.
+    """
+    if isinstance(study, Values):
+        names = capital(joined(list(study.measured.quantities)))
+        return f"{names}: {study.title}" if study.title else names
     if study.title not in {PurePath(file.name).stem for file in study.files}:
         return study.title
     times = sorted({run.milling_time_min for run in study.runs})
@@ -213,6 +221,23 @@ def weighing_paragraph(study: Study, cite: Works) -> str:
     )
 
 
+def in_hand_paragraph(values: Values) -> str:
+    """Where values in hand come from, and what is known of their uncertainty."""
+    names = list(values.measured.quantities)
+    without = [name for name in names if not values.known[name].any()]
+    told = [
+        f"{capital(joined(names))} of {len(values.runs)} runs were given, and nothing was weighed"
+    ]
+    if without != names:
+        having = joined([name for name in names if name not in without])
+        told.append(f"uncertainties of {having} are those given")
+    if without:
+        told.append(
+            f"of {joined(without)} none was given: the scatter of runs alike holds that too"
+        )
+    return f"{'; '.join(told)}."
+
+
 def percentile_paragraph(rule: str) -> str:
     """How sizes are read off the curve."""
     how = (
@@ -273,20 +298,20 @@ def _has_tolerances(study: Study) -> bool:
 
 _ROUTES = {
     Route.MIXED_MODEL: (
-        "The response is ln D: each condition has a mean of its own{blocks}. Standard deviations "
+        "The response is {ln}: each condition has a mean of its own{blocks}. Standard deviations "
         "({parts}) are estimated by restricted maximum likelihood beside the covariance of the "
         "measurement, which is known."
     ),
     Route.SINGLE_RUNS: (
-        "Each condition has one run, so the spread between runs is {spread}; contrasts of ln D are "
+        "Each condition has one run, so the spread between runs is {spread}; contrasts of {ln} are "
         "those of the runs themselves."
     ),
     Route.MEASUREMENT_ONLY: (
-        "Single runs were compared by ln D and the joint covariance of the measurement alone; what "
+        "Single runs were compared by {ln} and the joint covariance of the measurement alone; what "
         "run-to-run variation would undo a change is said beside it."
     ),
     Route.EACH_CONTRAST: (
-        "Each contrast of ln D was judged by its own differences {units}, and families by Holm's "
+        "Each contrast of {ln} was judged by its own differences {units}, and families by Holm's "
         "rule."
     ),
 }
@@ -388,6 +413,7 @@ def _route_words(
     ]
     where = "declared" if plan.run_to_run is not None else "that about smooth courses over time"
     return _ROUTES[route].format(
+        ln="ln D" if plan.what == "size" else f"ln {plan.what}",
         blocks=f", {joined([f'{one}s' for one in names])} are blocks" if names else "",
         parts="; ".join(parts),
         spread=f"{where}: {joined(spreads)}" if spreads else where,
@@ -409,11 +435,16 @@ def _declared(plan: ComparisonPlan, say: Numerals) -> list[str]:
     """Spreads that were declared, with their degrees of freedom."""
     named = (("run-to-run variation", plan.run_to_run), ("drift of groups per step", plan.drift))
     return [
-        f"{what} was declared as {say(one.percent)} %"
-        + (f" with {say(one.df, '.3g')} degrees of freedom" if isfinite(one.df) else "")
-        for what, one in named
-        if one is not None
+        f"{what} was declared as {_percent(one, say)}" for what, one in named if one is not None
     ]
+
+
+def _percent(declared: Declared, say: Numerals) -> str:
+    """A declared spread, size by size where they differ."""
+    if declared.each:
+        return joined([f"{_percent(one, say)} in {name}" for name, one in declared.each.items()])
+    known = f" with {say(declared.df, '.3g')} degrees of freedom" if isfinite(declared.df) else ""
+    return f"{say(declared.percent, '.4g')} %{known}"
 
 
 def _family_words(comparison: Comparison, routes: set[Route], cite: Works) -> list[str]:

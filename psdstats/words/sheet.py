@@ -10,12 +10,12 @@ from typing import NamedTuple
 
 import numpy as np
 
-from psdstats.columns import BALL_RATIO, CHARGE, GROUP, TIME, column_words
+from psdstats.columns import BALL_RATIO, CHARGE, GROUP, TIME, column_words, with_unit
 from psdstats.comparison.plan import ComparisonPlan, Direction
 from psdstats.comparison.result import Comparison, QuantityComparison
 from psdstats.findings import ContrastKind, Course, Ending, Finding, Numbers, Verdict
 from psdstats.study.flags import CheckReport, Severity
-from psdstats.study.records import Study
+from psdstats.study.records import Trial
 from psdstats.uncertainty.propagation import Propagation
 from psdstats.words.comparison import leading
 from psdstats.words.courses import capital, level_words, place, size_words
@@ -49,29 +49,33 @@ def plural(number: int, one: str, many: str = "") -> str:
 
 
 def title_line(
-    study: Study,
+    study: Trial,
     factors: Sequence[str],
-    checks: CheckReport,
+    checks: CheckReport | None,
     *,
     author: str = "",
     report_date: str = "",
 ) -> tuple[str, ...]:
     """When, by whom, the design, and how many warnings touch the numbers; blanks to fill in."""
-    warnings = [own for own in checks.findings if own[0].severity is Severity.WARNING]
-    touching = [own for own in warnings if own[0].doubts]
-    touch = f"{len(touching)} of {plural(len(warnings), 'warning')} touch these numbers"
-    if not touching:
-        touch = "no warning touches these numbers"
     return (
         *([f"report of {report_date}"] if report_date else []),
         f"trial of {study.date or BLANK}",
         f"prepared by {author or BLANK}",
         design_words(study, factors),
-        touch,
+        *([] if checks is None else [_touch(checks)]),
     )
 
 
-def design_words(study: Study, factors: Sequence[str]) -> str:
+def _touch(checks: CheckReport) -> str:
+    """How many warnings touch the numbers."""
+    warnings = [own for own in checks.findings if own[0].severity is Severity.WARNING]
+    touching = [own for own in warnings if own[0].doubts]
+    if not touching:
+        return "no warning touches these numbers"
+    return f"{len(touching)} of {plural(len(warnings), 'warning')} touch these numbers"
+
+
+def design_words(study: Trial, factors: Sequence[str]) -> str:
     """The design: "80 runs: 4 groups × 5 milling times × 2 ball ratios × 2 runs"."""
     frame = study.runs_frame()
     columns = [GROUP, TIME, *(one for one in factors if one not in (GROUP, TIME))]
@@ -116,7 +120,9 @@ def headline(comparison: Comparison, say: Numerals = PLAIN) -> Told:
     """The large sentence: sizes from and to, with intervals, and whether it was still falling."""
     result, plan = main_result(comparison), comparison.plan
     if result.courses:
-        ends = _intervals([one.end for one in result.courses], comparison.level, say)
+        ends = _intervals(
+            [one.end for one in result.courses], result.quantity, comparison.level, say
+        )
         return Told(_went(result.courses, plan, say), f"{ends}{_state(result.courses, plan, say)}")
     lead = last_of_each(leading(result)) if result.findings else []
     if not _is_told(lead):
@@ -137,14 +143,14 @@ def _went(courses: Sequence[Course], plan: ComparisonPlan, say: Numerals) -> str
     head = f"{_milled(courses[0], say)} {name} {verb}"
     if len(courses) > SEVERAL_LEVELS:
         return f"{head} at all {_levels_name(courses, plan)}: {_extremes(courses, say)}."
-    starts = [size_words(one.start, name, say) for one in courses]
+    starts = [with_unit(size_words(one.start, name, say), name) for one in courses]
     ends = [
-        f"{size_words(one.end, name, say)} µm{at_words(one, plan, say, k)}"
+        f"{with_unit(size_words(one.end, name, say), name)}{at_words(one, plan, say, k)}"
         for k, one in enumerate(courses)
     ]
     if len(set(starts)) == 1:
-        return f"{head} from {starts[0]} µm to {' and to '.join(ends)}."
-    both = (f"from {start} µm to {end}" for start, end in zip(starts, ends, strict=True))
+        return f"{head} from {starts[0]} to {' and to '.join(ends)}."
+    both = (f"from {start} to {end}" for start, end in zip(starts, ends, strict=True))
     return f"{head} {' and '.join(both)}."
 
 
@@ -176,20 +182,21 @@ def _extremes(courses: Sequence[Course], say: Numerals) -> str:
         return float(np.nan_to_num(course.end.estimate, nan=course.end.upper))
 
     ranked = sorted(courses, key=end)
-    told = [
-        f"from {size_words(one.start, one.quantity, say)} µm to "
-        f"{size_words(one.end, one.quantity, say)} µm at {one.where}"
-        for one in (ranked[0], ranked[-1])
-    ]
+    told = [f"{_from_to(one, say)} at {one.where}" for one in (ranked[0], ranked[-1])]
     return f"finest {told[0]}, coarsest {told[1]}"
+
+
+def _from_to(course: Course, say: Numerals) -> str:
+    """Both ends, each with its unit."""
+    name = course.quantity
+    start, end = (with_unit(size_words(one, name, say), name) for one in (course.start, course.end))
+    return f"from {start} to {end}"
 
 
 def _verdict_clause(course: Course, plan: ComparisonPlan, say: Numerals) -> str:
     """One level where not every level fell by the end."""
     name, at = course.quantity, at_words(course, plan, say, 0)
-    went = (
-        f"from {size_words(course.start, name, say)} µm to {size_words(course.end, name, say)} µm"
-    )
+    went = _from_to(course, say)
     rises = plan.direction is Direction.RISING
     milled = _milled(course, say)
     own = course.fallen
@@ -210,16 +217,16 @@ def _verdict_clause(course: Course, plan: ComparisonPlan, say: Numerals) -> str:
     return f"{milled}{at} {name} is not shown to have {verb}: it went {went}"
 
 
-def _intervals(ends: Sequence[Numbers], level: float, say: Numerals) -> str:
+def _intervals(ends: Sequence[Numbers], quantity: str, level: float, say: Numerals) -> str:
     """Intervals of the sizes told, where they are sizes and not bounds."""
     known = [one for one in ends if np.isfinite([one.estimate, one.lower, one.upper]).all()]
     if not known or len(ends) > SEVERAL_LEVELS:
         return ""
-    told = joined([size_interval(one, say) for one in known])
+    told = with_unit(joined([size_interval(one, say) for one in known]), quantity)
     sure = f"{say(100 * level, '.3g')} %"
     if len(known) == 1:
-        return f"Its {sure} interval is {told} µm. "
-    return f"The {sure} intervals are {told} µm. "
+        return f"Its {sure} interval is {told}. "
+    return f"The {sure} intervals are {told}. "
 
 
 def size_interval(numbers: Numbers, say: Numerals = PLAIN) -> str:
@@ -272,23 +279,25 @@ def _pairs_headline(
     high, low = pair_sides(pair, plan, say)
     means = _means(result, plan)
     sizes = [means.get((one, pair.subject.where)) for one in (pair.subject.high, pair.subject.low)]
-    told = [size_words(one, name, say) for one in sizes if one is not None]
-    against = f": {told[0]} µm against {told[1]} µm" if len(told) == len(sizes) else ""
+    told = [with_unit(size_words(one, name, say), name) for one in sizes if one is not None]
+    against = f": {told[0]} against {told[1]}" if len(told) == len(sizes) else ""
     ends = [one for one in sizes if one is not None]
-    rest = _intervals(ends, pair.level, say).strip()
+    rest = _intervals(ends, name, pair.level, say).strip()
     many = "" if len(lead) < 2 else f" Of {plural(len(lead), 'pair')} {len(changed)} "
     many += "" if not many else "differs." if len(changed) == 1 else "differ."
     way = "higher" if pair.numbers.estimate > 0 else "lower"
     if changed:
-        return Told(f"{name} is {way} {high} than {low}{against}.{many}", rest)
+        return Told(f"{capital(name)} is {way} {high} than {low}{against}.{many}", rest)
     if pair.verdict is Verdict.EQUIVALENT and len(lead) == 1:
         margin = say(pair.margin_percent or 0.0)
-        return Told(f"{name} is the same {high} and {low} within ±{margin} %{against}.", rest)
+        return Told(
+            f"{capital(name)} is the same {high} and {low} within ±{margin} %{against}.", rest
+        )
     if len(lead) > 1:
         what = "groups" if plan.by == GROUP else f"levels of {column_words(plan.by)}"
         said = f"No two of the {what} are shown to differ in {name}; farthest apart are"
         return Told(f"{said} {pair.subject.high} and {pair.subject.low}{against}.", rest)
-    return Told(f"{name} is not shown to differ {high} and {low}{against}.", rest)
+    return Told(f"{capital(name)} is not shown to differ {high} and {low}{against}.", rest)
 
 
 def last_of_each(findings: Sequence[Finding]) -> list[Finding]:

@@ -259,14 +259,19 @@ def _also_apart(comparison: Comparison, main: QuantityComparison) -> str:
 
 
 def how_sure(
-    result: QuantityComparison | None, spread: Spread | None, budget: Budget, say: Numerals = PLAIN
+    result: QuantityComparison | None,
+    spread: Spread | None,
+    budget: Budget | None,
+    say: Numerals = PLAIN,
 ) -> Told:
     """Run-to-run variation, u of a size, and which part is the sieves and which the balance."""
     quantity = "D50" if result is None else result.quantity
     strong = "" if spread is None else _spread_words(spread, quantity, say)
+    told = _unknown(result, say) if result is not None else ""
+    if budget is None:
+        return Told(strong, told)
     rows = typical_run(budget)
     own = rows[rows["quantity"] == quantity]
-    told = _unknown(result, say) if result is not None else ""
     if own.empty:
         return Told(strong, told)
     shares = own.groupby("source", sort=False)["share"].sum()
@@ -353,11 +358,15 @@ _SIEVES: tuple[RemarkKind, ...] = (AdviceRemark.FINER_SIEVE, AdviceRemark.COARSE
 
 
 def what_would_help(
-    comparison: Comparison | None, found: Sequence[Gain], budget: Budget, say: Numerals = PLAIN
+    comparison: Comparison | None,
+    found: Sequence[Gain],
+    budget: Budget | None,
+    say: Numerals = PLAIN,
 ) -> Told | None:
     """What more of something would buy, the most first, and what would tell what was not told."""
     told = [] if comparison is None else list(_advised(comparison, say))
-    told = [*_closer_sieves(budget, "D50" if not found else found[0].quantity), *told]
+    if budget is not None:
+        told = [*_closer_sieves(budget, "D50" if not found else found[0].quantity), *told]
     if not found:
         return Told("", " ".join(told)) if told else None
     is_course = comparison is not None and bool(main_result(comparison).courses)
@@ -409,6 +418,11 @@ def _sieve_words(remark: Remark, quantities: Sequence[str], say: Numerals) -> st
     else:
         sieve = f"above {say.bound(float(str(remark['above_um'])), '>')} µm"
     return f"A sieve {sieve} gives {names} a value."
+
+
+def look_at(start: Sequence[Remark], say: Numerals = PLAIN) -> Told | None:
+    """What to look at, where no reading is known; None for nothing."""
+    return Told("", " ".join(_look_words(one, say) for one in start)) if start else None
 
 
 def act_on(

@@ -11,7 +11,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from psdstats.columns import TIME, column_words, unit_of
+from psdstats.columns import TIME, column_words, unit_of, with_unit
+from psdstats.comparison.plan import ComparisonPlan
 from psdstats.distribution.arrays import WeighingRemark
 from psdstats.distribution.percentiles import SizeTable
 from psdstats.findings import Remark
@@ -42,6 +43,8 @@ MEANS_LEAD = (
 SIZES_CAPTION = (
     "Sizes of every run: value ± expanded uncertainty U = k u, or the ends of the interval."
 )
+IN_HAND_HEADING = "Every run"
+IN_HAND_CAPTION = "The value of every run."
 UNDERSIZE_CAPTION = "Cumulative undersize of every run, with its interval."
 MEANS_CAPTION = "Mean sizes and spread of every run, from the masses of the classes."
 MEANS_NOTE = (
@@ -131,6 +134,22 @@ def size_sentences(sizes: Propagation, say: Numerals = PLAIN) -> str:
     )
 
 
+def values_heading(what: str) -> str:
+    """Heading of a page of values in hand."""
+    return f"{what.capitalize()}s"
+
+
+def in_hand_note(values: Propagation, say: Numerals = PLAIN) -> str:
+    """How a table of values in hand is read; empty where none has an uncertainty."""
+    k = values.k[np.isfinite(values.k)]
+    if not len(k):
+        return ""
+    return (
+        f"Values and u as given; ±: expanded uncertainty U = k u with k = {_k(k.max(), say)}, "
+        f"coverage {say(100 * values.coverage)} %."
+    )
+
+
 def sizes_introduction(rule: str) -> str:
     """What the sizes and their uncertainties are."""
     what = (
@@ -180,8 +199,7 @@ def rule_sentences(sizes: SizeTable, say: Numerals = PLAIN) -> tuple[str, ...]:
 def _ranges(sizes: Propagation | SizeTable, how: str, say: Numerals) -> str:
     known = [column[np.isfinite(column)] for column in sizes.value.T]
     told = [
-        f"{quantity} {_span(own, lambda one, say: say.significant(one), say)}"
-        f"{'' if quantity == 'span' else ' µm'}"
+        with_unit(f"{quantity} {_span(own, lambda one, say: say.significant(one), say)}", quantity)
         for quantity, own in zip(sizes.quantities, known, strict=True)
         if len(own)
     ]
@@ -212,12 +230,12 @@ def covariance_left(runs: int, most: int) -> str:
     )
 
 
-def means_caption(level: float, say: Numerals = PLAIN) -> str:
+def means_caption(plan: ComparisonPlan, level: float, say: Numerals = PLAIN) -> str:
     """What the table of means shows."""
-    return (
-        f"Mean size at each condition with its {say(100 * level, '.3g')} % interval; < and > are "
-        "bounds, where runs lie beyond the sieves."
-    )
+    told = f"Mean {plan.what} at each condition with its {say(100 * level, '.3g')} % interval"
+    if plan.in_hand:
+        return f"{told}."
+    return f"{told}; < and > are bounds, where runs lie beyond the sieves."
 
 
 NO_INTERVAL = "Without an interval: the spread of that mean cannot be told from these runs."
@@ -310,8 +328,9 @@ def _bounded(row: Mapping[Hashable, Any], say: Numerals) -> str:
     if not np.isfinite(value):
         return "an unknown size"
     if side:
-        return f"{'below' if side == '<' else 'above'} {say.bound(value, side)} µm"
-    return f"{say.significant(value, 3)} µm"
+        bound = with_unit(say.bound(value, side), str(row["quantity"]))
+        return f"{'below' if side == '<' else 'above'} {bound}"
+    return with_unit(say.significant(value, 3), str(row["quantity"]))
 
 
 def undersize_caption(several: bool, factor: str) -> str:

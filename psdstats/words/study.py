@@ -8,6 +8,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 
+from psdstats.columns import unit_of
 from psdstats.comparison.beside import LeftOut
 from psdstats.comparison.plan import ComparisonPlan
 from psdstats.frozen import ReadOnly
@@ -161,7 +162,7 @@ def _size_words(size: LeftOut, say: Numerals) -> str:
     """A size without some runs beside the one with them."""
     if not math.isfinite(size.without):
         return "cannot be told"
-    unit = "" if size.quantity == "span" else " µm"
+    unit = f" {unit_of(size.quantity)}".rstrip()
     with_all, without = (say(math.exp(one), ".4g") for one in (size.effect, size.without))
     return f"is {without}{unit} instead of {with_all}{unit} ({size_moved(size, say)})"
 

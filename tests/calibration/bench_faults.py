@@ -83,8 +83,18 @@ def with_balance(study, index, **changes):
 
 
 def with_sieve(study, key, **changes):
+    """The study with a sieve changed; its readings have its nominal aperture."""
     sieve = dataclasses.replace(study.sieves[key], **changes)
-    return dataclasses.replace(study, sieves=MappingProxyType({**study.sieves, key: sieve}))
+
+    def change(run):
+        readings = [
+            dataclasses.replace(one, aperture_um=sieve.nominal_um) if one.sieve == key else one
+            for one in run.readings
+        ]
+        return dataclasses.replace(run, readings=readings)
+
+    sieves = MappingProxyType({**study.sieves, key: sieve})
+    return dataclasses.replace(study, sieves=sieves, runs=tuple(map(change, study.runs)))
 
 
 def with_runs(study, change):
@@ -321,15 +331,7 @@ def plant_odd_aperture(study, index, rng):
         return None
     odd = own.readings[rng.integers(1, len(own.readings))]
     wrong = float(round(1.05 * odd.aperture_um))
-
-    def change(run):
-        readings = tuple(
-            dataclasses.replace(one, aperture_um=wrong) if one.sieve == odd.sieve else one
-            for one in run.readings
-        )
-        return dataclasses.replace(run, readings=readings)
-
-    return with_runs(with_sieve(study, odd.sieve, nominal_um=wrong), change)
+    return with_sieve(study, odd.sieve, nominal_um=wrong)
 
 
 def plant_certificate_uncertainty(study, index, rng):

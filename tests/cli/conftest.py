@@ -3,21 +3,43 @@
 import contextlib
 import copy
 import io
+import json
 import re
 import shutil
 import sys
+from importlib.resources import files
 from pathlib import Path
 from types import SimpleNamespace
 
+import jsonschema
 import pytest
 from psdstats_cli.console import Console, present
 from psdstats_cli.main import main
 from psdstats_datasets import demo_path
 
+ROWS = 20  # of a table that are looked at: the others are like them
+
+
+@pytest.fixture(scope="session")
+def valid():
+    """Hold a document of --json, or of provenance.json, against the published schema."""
+    text = (files("psdstats.output") / "schema.json").read_text(encoding="utf-8")
+    validator = jsonschema.Draft202012Validator(json.loads(text))
+
+    def validated(document):
+        thinned = {
+            name: value[:: 1 + len(value) // ROWS] if isinstance(value, list) else value
+            for name, value in document.items()
+        }
+        validator.validate(thinned)
+        return document
+
+    return validated
+
 
 @pytest.fixture
-def psdstats(capsys, monkeypatch, tmp_path):
-    """Run one command in an empty folder; gives code, out and err."""
+def psdstats(capsys, monkeypatch, tmp_path, valid):
+    """Run one command in an empty folder; gives code, out and err.  JSON fits the schema."""
     monkeypatch.chdir(tmp_path)
     monkeypatch.setenv("COLUMNS", "100")
 
@@ -27,6 +49,8 @@ def psdstats(capsys, monkeypatch, tmp_path):
         except SystemExit as stop:  # argparse leaves this way
             code = stop.code
         said = capsys.readouterr()
+        if "--json" in words and said.out:
+            valid(json.loads(said.out))
         return SimpleNamespace(code=code, out=said.out, err=said.err)
 
     return run
@@ -47,12 +71,14 @@ def shown(psdstats, monkeypatch, capsys):
             if name.startswith("psdstats_cli.") and getattr(module, "present", None) is present:
                 monkeypatch.setattr(module, "present", keep)
         said = psdstats(*words)
-        ((page, options, _),) = pages or [(None, None, None)]
+        ((page, options, console),) = pages or [(None, None, None)]
 
         def show(**changes):
             changed = copy.copy(options)
             vars(changed).update(changes)
-            present(page, changed, Console(quiet=changed.quiet, json=changed.json))
+            again = Console(quiet=changed.quiet, json=changed.json, asked=console.asked)
+            again.study = console.study
+            present(page, changed, again)
             return capsys.readouterr().out
 
         said.show = show if pages else None

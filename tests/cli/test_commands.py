@@ -161,7 +161,7 @@ def test_sizes_add_ratios_and_bootstrap_means(psdstats, bench):
     said = json.loads(psdstats("sizes", bench, *options, "--json").out)
     (own,) = (
         row
-        for row in said["size-ratios"]
+        for row in said["size_ratios"]
         if (row["milling_time_min"], row["quantity"]) == ("48", "D50")
     )
     wanted = expected[expected["quantity"] == "D50"].iloc[0]
@@ -228,7 +228,7 @@ def test_compare_json_has_verdicts_and_full_precision(psdstats, bench):
     expected = compare(study, propagation=known)
     said = json.loads(psdstats("compare", bench, "--json").out)
     assert said["sentences"] == list(headlines(expected))
-    rows = said["effects-against-first"]
+    rows = said["effects_against_first"]
     assert [row["ratio"] for row in rows] == list(expected.to_frame("against first")["ratio"])
 
 
@@ -249,7 +249,7 @@ def test_compare_prints_one_family_or_all(psdstats, trial):
 def test_compare_by_the_families_asked_for(psdstats, trial):
     asked = psdstats("compare", trial, "--families", "successive", "--json")
     found = json.loads(asked.out)
-    assert [name for name in found if name.startswith("effects")] == ["effects-successive"]
+    assert [name for name in found if name.startswith("effects")] == ["effects_successive"]
     assert not any("against 0 min" in one for one in found["sentences"] if "24 min" in one)
     unknown = psdstats("compare", trial, "--families", "every-one")
     assert unknown.code != 0
@@ -262,9 +262,9 @@ def test_compare_by_combination_and_each(psdstats, trial):
         *("--within", "group", "--within", "group:milling_time_min", "--json"),
     )
     found = json.loads(said.out)
-    rows = [row for row in found["effects-all-pairs"] if row["quantity"] == "D50"]
+    rows = [row for row in found["effects_all_pairs"] if row["quantity"] == "D50"]
     assert [row["milling_time_min"] for row in rows] == ["0", "6", "24"]
-    assert {row["component"] for row in found["variance-components"]} == {
+    assert {row["component"] for row in found["variance_components"]} == {
         "group",
         "group and milling time",
         "group and ball ratio and milling time",
@@ -274,7 +274,7 @@ def test_compare_by_combination_and_each(psdstats, trial):
 
 def test_budget_shares_sum_to_one(psdstats, trial):
     said = json.loads(psdstats("budget", trial, "--json").out)
-    for table, keys in (("budget-runs", ("run",)), ("budget-differences", ("level", "versus"))):
+    for table, keys in (("budget_runs", ("run",)), ("budget_differences", ("level", "versus"))):
         sums: dict[tuple[object, ...], float] = {}
         for row in said[table]:
             if row["share"] is not None:
@@ -292,10 +292,10 @@ def test_convert_goes_round_without_loss(psdstats, benches, tmp_path):
     assert psdstats("convert", benches, "a.xlsx").code == 0
     assert psdstats("convert", "a.xlsx", "b.csv").code == 0
     said = psdstats("convert", "b.csv", "c", "--json")
-    assert json.loads(said.out) == {
+    assert json.loads(said.out).items() >= {
         "study": str(tmp_path / "c"), "form": "folder", "runs": 80, "aside": 0, "comments": 0,
         "given_up": [],
-    }  # fmt: skip
+    }.items()  # fmt: skip
     assert read_study(tmp_path / "c") == study
     before = (benches / "runs.csv").read_bytes()
     refused = psdstats("convert", "b.csv", "a.xlsx")
@@ -415,7 +415,7 @@ def test_limit_judges_what_is_asked_or_what_the_study_states(psdstats, bench):
     bench.write_text(f"# [limits]\n# D90_upper_um = 300\n{text}", encoding="utf-8")
     found = json.loads(psdstats("limit", bench, "--json").out)
     assert found["sentences"][0].startswith("D90 at most 300 µm: of 5 conditions ")
-    rows = found["d90-at-most-300-m"] if "d90-at-most-300-m" in found else list(found.values())[1]
+    rows = found["d90_at_most_300_um"]
     assert {row["verdict"] for row in rows} <= {"conforming", "not conforming", "cannot be told"}
 
 
@@ -424,7 +424,7 @@ def test_budget_of_one_run_states_its_size_and_its_inputs(psdstats, bench):
     assert said.code == 0, said.err
     found = json.loads(said.out)
     assert found["sentences"][0].startswith("D90 of mill-24 = ")
-    assert {row["source"] for row in found["budget-of-one-d90"]} >= {"aperture", "combined"}
+    assert {row["source"] for row in found["budget_of_one_d90"]} >= {"aperture", "combined"}
     refused = psdstats("budget", bench, "--run", "mill-99")
     assert refused.code == 2
     assert "run 'mill-99' is not in the study" in refused.err
@@ -441,6 +441,6 @@ def test_compare_simulates_trials_like_this_one(psdstats, bench):
 
 def test_compare_resamples_its_headlines(psdstats, bench):
     said = psdstats("compare", bench, "--resample", "--quantity", "D50", "--json", "--quiet")
-    (row,) = json.loads(said.out)["resampled-headlines"]
+    (row,) = json.loads(said.out)["resampled_headlines"]
     assert row["resampled"] == "readings alone, by their uncertainty"
     assert row["lower"] < row["effect"] < row["upper"]

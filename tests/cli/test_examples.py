@@ -45,7 +45,7 @@ HINTS = ("Note:", "Wrote", "Try next", "prints also", "prints them", "DIR writes
 
 
 @pytest.mark.parametrize("path", [one for one in COMMANDS if one != ("report",)], ids=" ".join)
-def test_example_runs(shown, psdstats, trial, contents, path, tmp_path):
+def test_example_runs(shown, psdstats, trial, contents, path, tmp_path, valid):
     """As it stands; as JSON it is one document, with --quiet its result without remark or hint."""
     if path == ("demo",):
         shutil.rmtree(trial)
@@ -71,8 +71,8 @@ def test_example_runs(shown, psdstats, trial, contents, path, tmp_path):
             replies.append(psdstats(*words, option))
         assert replies[0].err == ""
         quiet, document = (reply.out for reply in replies)
-    assert isinstance(json.loads(document), dict)
-    assert json.loads(document)
+    assert document.count("\n") == 1
+    assert valid(json.loads(document))["schema"] == f"{'-'.join(path)}/1"
     assert bool(quiet) != (path in FILES_ALONE)
     assert not [hint for hint in HINTS if hint in quiet]
 

@@ -16,8 +16,8 @@ def test_a_verdict_a_group_in_full_precision(psdstats, trial):
     study = read_study(trial)
     sizes = propagate(study, method="linear", sources=measurement_sources(study))
     expected = group_agreement(study, sizes, margin_percent=5.0).to_frame()
-    assert [row["group"] for row in said["group-agreement"]] == ["Birch", "Cedar", "Rowan"]
-    for row, one in zip(said["group-agreement"], expected.to_dict("records"), strict=True):
+    assert [row["group"] for row in said["group_agreement"]] == ["Birch", "Cedar", "Rowan"]
+    for row, one in zip(said["group_agreement"], expected.to_dict("records"), strict=True):
         assert row["rate_ratio"] == pytest.approx(one["rate_ratio"], rel=1e-12)
         assert row["verdict"] == one["verdict"]
 
@@ -34,7 +34,7 @@ def test_tables_fit_a_terminal(psdstats, trial):
 
 def test_margin_of_the_command_comes_before_that_of_the_study(psdstats, trial):
     wide = json.loads(psdstats("groups", trial, *LINEAR, "--json", "--margin", "20").out)
-    assert {row["verdict"] for row in wide["group-agreement"]} == {"equivalent"}
+    assert {row["verdict"] for row in wide["group_agreement"]} == {"equivalent"}
 
 
 def test_whole_and_fits_add_tables_and_figures(psdstats, few_runs, tmp_path, contents):

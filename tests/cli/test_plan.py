@@ -39,7 +39,7 @@ def test_help_explains_every_option_and_the_example_can_be_typed(psdstats, name)
 
 
 def test_power_from_stated_variation(psdstats):
-    words = ("plan", "power", "--run-percent", "3", "--groups", "2,3", "--times", "3",
+    words = ("plan", "power", "--run-percent", "3", "--groups", "2,3", "--time-points", "3",
              "--replicates", "2", "--trials", "100")  # fmt: skip
     said = json.loads(psdstats(*words, "--json").out)
     rows = said["power"]
@@ -50,7 +50,7 @@ def test_power_from_stated_variation(psdstats):
 
 
 def test_power_asks_for_the_margin_and_by_the_spread_named(psdstats):
-    words = ("plan", "power", "--run-percent", "2", "--groups", "3", "--times", "3",
+    words = ("plan", "power", "--run-percent", "2", "--groups", "3", "--time-points", "3",
              "--replicates", "2", "--trials", "200", "--json")  # fmt: skip
     (free,), (pooled,), (wide,) = (
         json.loads(psdstats(*words, *more).out)["power"]
@@ -83,18 +83,18 @@ def test_power_from_a_study(psdstats, trial):
 
 def test_precision_of_a_stated_change(psdstats):
     words = ("plan", "precision", "--powder", "70,150,300", "--apertures", STACK, "--density",
-             "2.7", "--resolution", "0.01", "--sample", "50", "--trials", "100")  # fmt: skip
+             "2.7", "--resolution", "0.01", "--sample-g", "50", "--trials", "100")  # fmt: skip
     usual, halved, to = (
         json.loads(psdstats(*words, *more, "--json").out)
         for more in ((), ("--change", "-50"), ("--to", "35,75,150"))
     )
     assert "to 135 µm (−10 %; no other was stated)" in usual["sentences"][0]
-    u = "planned-uncertainty-of-a-change"
+    u = "planned_uncertainty_of_a_change"
     assert halved[u][0]["u_change_percent"] == to[u][0]["u_change_percent"]
     assert halved[u][0]["u_change_percent"] > usual[u][0]["u_change_percent"]
     by_rule = json.loads(psdstats(*words, "--rule", "semilog", "--json").out)
     assert "by the semilog rule" in by_rule["sentences"][0]
-    assert by_rule["planned-uncertainty"][0]["u_between_percent"] == 0
+    assert by_rule["planned_uncertainty"][0]["u_between_percent"] == 0
     both = psdstats(*words, "--change", "-50", "--to", "35,75,150")
     assert both.code == 2
     assert "not allowed with argument" in both.err
@@ -141,7 +141,7 @@ def test_power_with_its_measurement_weighed(psdstats):
         (("precision", "--powder", "70,150,300", "--apertures", STACK, "--density", "2.7",
           "--change", "-80"), "choose a stack that brackets it, or a smaller change"),
         (("sieves", "--powder", "a=1,2,3", "--powder", "a=1,2,3"), "give each a name of its own"),
-        (("sieves", "--powder", "70,150,300", "--rule", "cubic"), "rule 'cubic' is not known"),
+        (("sieves", "--powder", "70,150,300", "--rule", "cubic"), "--rule cannot be cubic. It"),
         (("sieves", "--powder", "70,150,300", "--series", "R7"), "series 'R7' is not known"),
         (("charge", "--jar-mm", "5", "--jar-ml", "10", "--balls", "20", "--ball-density", "7"),
          "does not fit into a drum of 5 mm"),

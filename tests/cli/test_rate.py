@@ -8,7 +8,7 @@ D50 = ("--quantity", "D50")
 
 def test_time_to_a_target_for_each_ball_ratio(psdstats, trial):
     said = json.loads(psdstats("rate", trial, *D50, "--target-um", "130", "--json").out)
-    rows = [row for row in said["when-to-stop"] if row["asked_unit"] == "µm"]
+    rows = [row for row in said["when_to_stop"] if row["asked_unit"] == "µm"]
     assert [row["series"] for row in rows] == ["ball ratio 5", "ball ratio 10"]
     for row in rows:
         assert row["lower_min"] < row["time_min"]

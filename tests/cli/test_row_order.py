@@ -1,10 +1,12 @@
 """The same seed gives the same bytes however the rows of the files are arranged."""
 
+import json
 import random
 
 import pytest
 
 from psdstats.comparison import compare_distributions
+from psdstats.files import MANIFEST
 from psdstats.study import read_study
 from psdstats.study.order import in_order
 
@@ -33,12 +35,14 @@ def shuffle(folder, *, seed):
 )
 def test_files_and_sentences_are_the_same(psdstats, two_times, contents, words):
     command, *options = words
-    said, files = [], []
+    said, files, records = [], [], []
     for number in range(2):
         out = two_times.parent / f"out{number}"
         done = psdstats(command, two_times, *options, "--out", out, "--all-notes")
         said.append((done.code, done.out.replace(str(out), "")))
-        files.append(contents(out))
+        made = contents(out)
+        records.append(json.loads(made.pop("provenance.json")))
+        files.append({name: made[name] for name in made if name != MANIFEST})
         before = (two_times / "runs.csv").read_bytes()
         shuffle(two_times, seed=number)
         assert (two_times / "runs.csv").read_bytes() != before
@@ -46,6 +50,9 @@ def test_files_and_sentences_are_the_same(psdstats, two_times, contents, words):
     assert said[0] == said[1]
     assert len(files[0]) > 5
     assert files[0] == files[1]
+    inputs = [one.pop("inputs") for one in records]
+    assert (records[0], inputs[0].keys()) == (records[1], inputs[1].keys())
+    assert inputs[0] != inputs[1]
 
 
 def test_p_values_of_rearranged_runs(benches):

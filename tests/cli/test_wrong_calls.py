@@ -47,7 +47,6 @@ def _refused(said, *parts):
         ),
         (("--json", "check", "x"), ("--json is no option of psdstats itself; options follow",)),
         (("sizes", "my", "trial"), ("sizes has no use for 'trial'; a name with spaces is put in",)),
-        ((), ("Give COMMAND, as in: psdstats demo my-trial.",)),
         (("report",), ("Give STUDY, as in: psdstats report my-trial --out my-report.",)),
         (
             ("sheet", "--times", "0"),

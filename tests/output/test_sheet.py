@@ -22,7 +22,7 @@ from psdstats.output.sheet import recording_labels
 from psdstats.sieves import Sieve
 from psdstats.study import Balance, SheetPlan, TareHandling, check_file, check_study, read_study
 from psdstats.study.aside import every_note
-from psdstats.study.stopping import lowest_net_g
+from psdstats.study.tares import lowest_net_g
 
 _spec = importlib.util.spec_from_file_location("formulas", Path(__file__).parent / "formulas.py")
 formulas = importlib.util.module_from_spec(_spec)
@@ -277,7 +277,7 @@ def put(name, value, row=1):
         (put("Status", "lost"), "bench, row 5, column Status: the status is not known"),
         (put("Weighed on", "31 May"), "bench, row 7, column Weighed on: this is no date"),
         (put("ball ratio", datetime.date(2026, 5, 10)),
-         "bench, row 3, column ball_ratio: a cell holds a date (found '2026-05-10')"),
+         "bench, row 3, column ball ratio: a cell holds a date or time (found '2026-05-10')"),
         (put("With powder, g", 2.0), "bench, row 10: run "),
         (put("With powder, g", None),
          "bench, row 10, column With powder, g: 1 run is weighed in part: empty is With powder, g"),

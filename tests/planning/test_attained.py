@@ -65,9 +65,8 @@ def test_readings_differ_as_the_study_says(benches):
             .drop(columns="sample_mass_g")
             .equals(study.runs_frame().drop(columns="sample_mass_g"))
         )
-        steps = (
-            new.weighings_frame()["gross_g"] / study.balances[study.runs[0].balance].resolution_g
-        )
+        gross_g = new.to_frames()["weighings"]["gross_g"]
+        steps = gross_g / study.balances[study.runs[0].balance].resolution_g
         assert steps.to_numpy() == pytest.approx(steps.round().to_numpy(), abs=1e-6)
     total = np.array([[run.total_g for run in each.runs] for each in (study, *drawn)])
     assert total[1:] == pytest.approx(np.broadcast_to(total[0], total[1:].shape), rel=0.03)

@@ -14,7 +14,7 @@ from psdstats.study import Study, TareHandling, read_study, save_study
 
 
 def weighings(study: Study) -> pd.DataFrame:
-    return study.weighings_frame().sort_values(["run", "aperture_um"], ignore_index=True)
+    return study.to_frames()["weighings"].sort_values(["run", "aperture_um"], ignore_index=True)
 
 
 @pytest.mark.parametrize("tares", list(TareHandling))

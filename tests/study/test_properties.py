@@ -12,9 +12,16 @@ from psdstats.errors import OutputError
 from psdstats.sieves import Sieve
 from psdstats.study import Balance, Reading, Run, Study, TareHandling, read_study, save_study
 from psdstats.study.aside import further_columns
-from psdstats.study.cells import decimals_written, guarded, number_text, to_number, unguarded
+from psdstats.study.cells import (
+    CellComment,
+    decimals_written,
+    guarded,
+    number_text,
+    to_number,
+    unguarded,
+)
 from psdstats.study.comments import comments_in
-from psdstats.study.records import AsideReading, AsideRun, CellComment, Place
+from psdstats.study.records import AsideReading, AsideRun, Place
 from psdstats.study.save import (
     MASS_COLUMNS,
     all_runs,

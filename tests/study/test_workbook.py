@@ -96,8 +96,8 @@ def test_formulas_count_by_their_last_value(tmp_path):
     ("rows", "message"),
     [
         (changed(1, 0, datetime.date(2026, 2, 1)),
-         "Table1, row 2: a cell holds a date or time (found '2026-02-01 00:00:00'). Format the "
-         "cell as text and type it again."),
+         "Table1, row 2, column run: a cell holds a date or time (found '2026-02-01'). Write what "
+         "was meant as text, or as a number, in all cells of the column."),
         (changed(1, 3, "400.1 g"),
          "Table1, row 2, column tare_g: this is not a number (found '400.1 g'). Write the number "
          "alone, its unit is in the column name."),
@@ -113,6 +113,18 @@ def test_formulas_count_by_their_last_value(tmp_path):
 )  # fmt: skip
 def test_bad_cells(tmp_path, rows, message):
     assert message in refused(make(tmp_path / "t.xlsx", Table1=rows))
+
+
+def test_days_in_a_sheet_of_runs(tmp_path):
+    """A day stands where days are noted; anywhere else a spreadsheet took something for one."""
+    runs = [["run", "milling_time_min", "weighed_on"], ["a", 0, datetime.date(2026, 2, 1)]]
+    weighings = [[row[0], *row[2:]] for row in FLAT]
+    path = make(tmp_path / "t.xlsx", runs=runs, weighings=weighings, other=[[datetime.time(9)]])
+    assert dict(read_study(path).runs[0].noted) == {"weighed_on": "2026-02-01"}
+    runs = [[*row, "ratio"] if row[0] == "run" else [*row, row[2]] for row in runs]
+    assert refused(make(tmp_path / "u.xlsx", runs=runs, weighings=weighings)).startswith(
+        "runs, row 2, column ratio: a cell holds a date or time (found '2026-02-01')."
+    )
 
 
 def test_bad_sheets(tmp_path):

@@ -122,7 +122,7 @@ def size_against_time(
     names = _names(frame)
     series = list(dict.fromkeys(frame["series"]))
     looks = {name: mark(index) for index, name in enumerate(series)}
-    label = words.SIZE_AXIS if unit == _UNIT else f"value / {unit}"
+    label = words.SIZE_AXIS if unit == _UNIT else f"value / {unit}" if unit else "value"
     log_ticks(ax, "y", around=around or _ends(frame), label=label)
     _horizontal(ax, frame, names, unit)
     _shade(ax, frame, beyond)
@@ -144,22 +144,26 @@ def size_panels(
     *,
     height_mm: float,
     beyond: tuple[float, float] = (0.0, np.inf),
+    unit: str = _UNIT,
 ) -> Axes:
-    """A panel for each size side by side, on one axis of size; frames as `size_against_time`."""
-    means, runs = (_as_drawn(one.assign(quantity=one["quantity"]), _UNIT) for one in (means, runs))
+    """A panel for each size side by side, on one axis of size; frames as `size_against_time`.
+
+    Values without a unit have an axis each.
+    """
+    means, runs = (_as_drawn(one.assign(quantity=one["quantity"]), unit) for one in (means, runs))
     quantities = list(dict.fromkeys(means["quantity"]))
     width_mm = None if column_mm() < WIDTH_MM else SHEET_MM
     (panels,) = new_panels(1, len(quantities), width_mm=width_mm, height_mm=height_mm, say=say)
-    around = _ends(pd.concat([means, runs]))
+    around = _ends(pd.concat([means, runs])) if unit else None
     for ax, quantity in zip(panels, quantities, strict=True):
         own, below = (one[one["quantity"] == quantity] for one in (means, runs))
-        size_against_time(own, ax, runs=below, around=around, beyond=beyond)
+        size_against_time(own, ax, runs=below, around=around, beyond=beyond, unit=unit)
         ax.set_title(quantity)
-        if ax is not panels[0]:
+        if ax is not panels[0] and unit:
             ax.set_ylabel("")
             ax.tick_params(axis="y", length=0)
     if pd.api.types.is_numeric_dtype(means[TIME]):
-        signs = max(_signs_beside(own, _UNIT, say) for _, own in means.groupby("quantity"))
+        signs = max(_signs_beside(own, unit, say) for _, own in means.groupby("quantity"))
         for ax in panels:
             _leave_room(ax, means, signs)
     levels = list(dict.fromkeys(means["level"]))

@@ -87,14 +87,22 @@ def _answers(found: Results, say: Numerals) -> list[ShortAnswer]:
         bought = gains(compared, main.quantity)
     told[answers.SURE] = answers.how_sure(main, spread, found.budget, say)
     told[answers.HELP] = answers.what_would_help(compared, bought, found.budget, say)
-    flags = [one for one in found.checks.flags if one.doubts]
-    moved = moved_without(compared, found.checks.doubted_runs)
-    told[answers.ACT] = answers.act_on(flags, moved, _to_look_at(main), say)
+    told[answers.ACT] = _act_on(found, main, say)
     return [
         ShortAnswer(question=question, strong=one.strong, sentence=one.rest)
         for question, one in told.items()
         if one is not None
     ]
+
+
+def _act_on(found: Results, main: QuantityComparison | None, say: Numerals) -> Told | None:
+    """What to look at; of values in hand no reading is known, and perhaps nothing asks for it."""
+    look = _to_look_at(main)
+    if found.checks is None:
+        return answers.look_at(look, say)
+    flags = [one for one in found.checks.flags if one.doubts]
+    moved = moved_without(found.compared, found.checks.doubted_runs)
+    return answers.act_on(flags, moved, look, say)
 
 
 def moved_without(compared: Comparison | None, runs: Sequence[str]) -> list[LeftOut]:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from psdstats.columns import UNITS, column_words
+from psdstats.columns import UNITS, column_words, common_unit
 from psdstats.comparison.comparing import open_sizes
 from psdstats.comparison.plan import ComparisonPlan, Direction
 from psdstats.comparison.result import Comparison
@@ -121,15 +121,16 @@ def courses_table(
     level = courses[0].fallen.level
     where = ", ".join(map(column_words, plan.at_each))
     named = [Column(name="where", heading=where)] if (frame["where"] != "").any() else []
+    unit = common_unit(one.quantity for one in courses)
     return Table(
         name="courses",
         frame=frame,
-        caption=told.COURSES_CAPTION,
+        caption=told.COURSES_CAPTION.format(plan.what),
         columns=(
-            Column(name="quantity", heading="size"),
+            Column(name="quantity", heading=plan.what),
             *named,
-            Column(name="start", heading="from", unit="µm"),
-            Column(name="end", heading="to", unit="µm"),
+            Column(name="start", heading="from", unit=unit),
+            Column(name="end", heading="to", unit=unit),
             _ratio_column(level, say),
             Column(name="at_least", heading="at least"),
             number_column(frame["since_min"], name="since_min", heading="since", unit="min"),
@@ -358,7 +359,7 @@ def variance_table(comparison: Comparison) -> Table | None:
     return Table(
         name="variance components",
         frame=wide.reset_index(),
-        caption=words.VARIANCES,
+        caption=words.VARIANCES.format(comparison.plan.what),
         columns=tuple(columns),
         notes=(words.BELOW_ZERO,) if is_below else (),
         place=Place.FIRST,
@@ -378,7 +379,9 @@ def ratio_drawing(
 
     return panel_of(
         f"effect ratios {family}",
-        lambda ax: effect_ratios(frame, ax, margin=margin, label=words.RATIO_AXIS),
+        lambda ax: effect_ratios(
+            frame, ax, margin=margin, label=words.RATIO_AXIS.format(plan.what)
+        ),
         words.ratios_caption(comparison, family, say),
         words.ratios_alternative(found, plan, say),
         height_mm=ratios_height_mm(len(frame)),
@@ -509,7 +512,7 @@ def effects_drawing(comparison: Comparison, say: Numerals = PLAIN) -> Drawing | 
             changes,
             pairs,
             say,
-            labels=changes_labels(first, named),
+            labels=changes_labels(first, named, plan.what),
             titles=changes_titles(first, str(plan.where), pairs["level"]),
             margin=None if plan.margin_percent is None else 1 + plan.margin_percent / 100,
         ),

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from psdstats.columns import GROUP, QUANTITIES, TIME, UNITS, column_words
+from psdstats.columns import BALANCE, CHARGE, GROUP, QUANTITIES, TIME, UNITS, column_words, unit_of
 from psdstats.comparison.comparing import condition_sizes
 from psdstats.comparison.result import Comparison
 from psdstats.distribution.moments import study_moments
@@ -22,7 +22,7 @@ from psdstats.output.figures.sizes import size_panels
 from psdstats.output.figures.undersize import undersize_panels
 from psdstats.output.pages.parts import drawing_of, number_column
 from psdstats.output.tables.table import Column, Place, Show, Table
-from psdstats.study.records import Study
+from psdstats.study.records import Study, Trial
 from psdstats.uncertainty.bootstrap import bootstrap_sizes
 from psdstats.uncertainty.law import MOST_AT_ONCE
 from psdstats.uncertainty.linear import coverage_factor
@@ -38,42 +38,48 @@ if TYPE_CHECKING:
 
 _SIZES = QUANTITIES[:3]
 _MOST_ROWS = 6  # levels of a factor with panels of their own
+_BALANCE_SHARE = Column(
+    name="balance_share_D50", heading="balance", show=Show.PER_CENT, decimals=1, spare=True
+)
 _COVERAGE = 0.95  # of bootstrap intervals
 
 
 def sizes_table(propagation: Propagation, runs: pd.DataFrame, say: Numerals = PLAIN) -> Table:
-    """One row a run: D10, D50, D90 and span with U or interval, and the balance's share."""
+    """One row a run: D10, D50, D90 and span with U or interval, and the balance's share.
+
+    Charge and factors stand in the files, so that these can be compared by themselves.
+    """
     frame = propagation.to_frame()
-    wide = runs[["run", "group", TIME]].copy()
+    charge = [CHARGE] if runs[CHARGE].notna().any() else []
+    wide = runs[["run", "group", TIME, *charge, *_factors(runs)]].copy()
     columns = [
         Column(name="run", heading="run"),
         *([] if _names_tell_group(wide) else [Column(name="group", heading="group")]),
-        time_column(wide[TIME]),
+        *([time_column(wide[TIME])] if propagation.sources or wide[TIME].any() else []),
     ]
     for quantity in propagation.quantities:
         own = frame[frame["quantity"] == quantity].set_index("run").loc[wide["run"]]
         columns.append(_add_quantity(wide, quantity, own))
     wide["coverage"], wide["method"] = propagation.coverage, str(propagation.method)
-    share = frame[frame["quantity"] == "D50"].set_index("run").loc[wide["run"], "balance_share"]
-    wide["balance_share_D50"] = share.to_numpy()
-    columns.append(
-        Column(
-            name="balance_share_D50", heading="balance", show=Show.PER_CENT, decimals=1, spare=True
-        )
-    )
+    caption, note = words.IN_HAND_CAPTION, words.in_hand_note(propagation, say)
+    if propagation.sources:
+        caption, note = words.SIZES_CAPTION, words.sizes_note(propagation, say)
+        share = frame[frame["quantity"] == "D50"].set_index("run").loc[wide["run"], "balance_share"]
+        wide["balance_share_D50"] = share.to_numpy()
+        columns.append(_BALANCE_SHARE)
     return Table(
         name="sizes",
         frame=wide,
-        caption=words.SIZES_CAPTION,
+        caption=caption,
         columns=tuple(columns),
-        notes=(words.sizes_note(propagation, say),),
+        notes=(note,) if note else (),
         place=Place.FIRST,
     )
 
 
 def _add_quantity(wide: pd.DataFrame, quantity: str, own: pd.DataFrame) -> Column:
     """Add value (or bound), u, U, k, limits, side of one quantity; the column that shows it."""
-    name = quantity if quantity == "span" else f"{quantity}_um"
+    name = f"{quantity}_um" if unit_of(quantity) else quantity
     below = own["status"] == "below the finest sieve"
     above = own["status"] == "above the coarsest sieve"
     bound = own["bound_upper"].where(below, own["bound_lower"])
@@ -90,7 +96,7 @@ def _add_quantity(wide: pd.DataFrame, quantity: str, own: pd.DataFrame) -> Colum
     return Column(
         name=name,
         heading=quantity,
-        unit="" if quantity == "span" else "µm",
+        unit=unit_of(quantity),
         show=Show.MEASURED,
         u=f"u_{name}",
         expanded=f"expanded_{name}",
@@ -148,7 +154,7 @@ def means_table(comparison: Comparison, say: Numerals = PLAIN) -> Table:
     at, factor = (TIME, plan.by) if plan.where == TIME else (plan.by, str(plan.where or ""))
     columns, is_untold = [], found["value"].notna() & found["lower"].isna()
     for quantity, own in found.groupby("quantity", sort=False):
-        unit = "" if quantity == "span" else "µm"
+        unit = unit_of(str(quantity))
         name = f"{quantity}_um" if unit else str(quantity)
         rows = wide[keys].merge(own, on=keys, how="left")
         u = ((rows["upper"] - rows["lower"]) / 4).where(
@@ -167,7 +173,7 @@ def means_table(comparison: Comparison, say: Numerals = PLAIN) -> Table:
     return Table(
         name="mean sizes of conditions",
         frame=wide,
-        caption=words.means_caption(comparison.level, say),
+        caption=words.means_caption(plan, comparison.level, say),
         columns=(*heads, *columns),
         row_headings=len(heads),
         notes=(words.NO_INTERVAL,) if is_untold.any() else (),
@@ -186,7 +192,7 @@ def conditions_page(propagation: Propagation, runs: pd.DataFrame, say: Numerals 
     columns, k = [Column(name="n_runs", heading="runs", show=Show.COUNT)], coverage_factor(coverage)
     for quantity in propagation.quantities:
         own = found[found["quantity"] == quantity].reset_index(drop=True)
-        unit = "" if quantity == "span" else "µm"
+        unit = unit_of(str(quantity))
         name = f"{quantity}_um" if unit else str(quantity)
         wide[name] = own["value"]
         half = (own["upper"] - own["lower"]).where(own["side"] == "") / 2
@@ -224,7 +230,7 @@ def sizes_drawing(found: Results, say: Numerals = PLAIN, *, height_mm: float = 7
 
 
 def course_drawing(
-    study: Study,
+    study: Trial,
     propagation: Propagation,
     comparison: Comparison | None = None,
     say: Numerals = PLAIN,
@@ -242,13 +248,23 @@ def course_drawing(
     apertures = [
         [one.aperture_um for one in run.readings if one.aperture_um > 0] for run in study.runs
     ]
-    beyond = max(map(min, apertures)), min(map(max, apertures))
+    beyond = (0.0, np.inf)
+    if all(apertures):
+        beyond = max(map(min, apertures)), min(map(max, apertures))
+    unit = unit_of(str(means["quantity"].iloc[0]))
     return drawing_of(
         "sizes against milling time",
-        lambda: size_panels(means, dots, say, height_mm=height_mm, beyond=beyond),
+        lambda: size_panels(means, dots, say, height_mm=height_mm, beyond=beyond, unit=unit),
         words.course_caption(means, factor),
         words.course(means, say),
     )
+
+
+def _drawn_quantities(propagation: Propagation) -> list[str]:
+    """Sizes that are drawn, D10, D50 and D90 first; of values that are none, the first few."""
+    known = sorted(propagation.quantities, key=lambda one: one not in _SIZES)
+    sizes = [one for one in known if unit_of(one)]
+    return (sizes or known)[: len(_SIZES)]
 
 
 def _drawn_means(
@@ -270,7 +286,7 @@ def _drawn_means(
         level = found[factor].map(level_text) if factor else ""
         found = found.assign(level=level, at=found[at].map(level_text))
         found = found.drop(columns=["lower", "upper"])
-    found = found[found["quantity"].isin(_SIZES)]
+    found = found[found["quantity"].isin(_drawn_quantities(propagation))]
     times = found["at"].astype(float) if at == TIME else found["at"]
     labels = [level_label(one, factor) for one in found["level"]]
     found = found.assign(**{TIME: times, "level": labels}).reset_index(drop=True)
@@ -296,7 +312,7 @@ def _drawn_runs(
     named = runs if comparison is None else comparison.plan.with_where(runs)
     named = named.set_index("run")
     own = propagation.to_frame()
-    own = own[own["quantity"].isin(_SIZES)]
+    own = own[own["quantity"].isin(_drawn_quantities(propagation))]
     place = named.loc[own["run"], at]
     level = named.loc[own["run"], factor] if factor else place
     known = (place.notna() & level.notna()).to_numpy()
@@ -324,10 +340,14 @@ def undersize_drawing(bands: pd.DataFrame, runs: pd.DataFrame, say: Numerals = P
     )
 
 
+def _factors(runs: pd.DataFrame) -> list[str]:
+    return list(runs.columns[list(runs.columns).index(BALANCE) + 1 :])
+
+
 def _milled_factors(runs: pd.DataFrame) -> dict[str, int]:
     """Factors whose levels were each milled for more than one time, and how many levels."""
     counts: dict[str, int] = {}
-    for name in runs.columns[list(runs.columns).index("balance") + 1 :]:
+    for name in _factors(runs):
         times = runs.groupby(name)[TIME].nunique()
         if len(times) > 1 and times.min() > 1:
             counts[str(name)] = len(times)
@@ -360,6 +380,16 @@ def sizes_page(
         notes=sizes_notes(propagation, say),
         notes_heading="Notes on the sizes",
         texts={"sentences.txt": words.size_sentences(propagation, say)},
+    )
+
+
+def in_hand_page(comparison: Comparison, runs: pd.DataFrame, say: Numerals = PLAIN) -> Page:
+    """Means of the conditions of values in hand; behind them the value of every run."""
+    measured = comparison.analysis.measured()
+    return Page(
+        heading=words.values_heading(comparison.plan.what),
+        behind=words.IN_HAND_HEADING,
+        blocks=(means_table(comparison, say), sizes_table(measured, runs, say)),
     )
 
 
