@@ -27,8 +27,7 @@ from psdstats.distribution.powder_curve import CurveLaw, at_scores, between_corr
 from psdstats.distribution.trial_runs import TrialRuns
 from psdstats.findings import Remark
 from psdstats.frozen import Array
-from psdstats.processes import one_thread
-from psdstats.room import ensure_room
+from psdstats.room import ensure_room, one_thread
 from psdstats.study.aside import every_note
 from psdstats.study.records import Run, Study
 from psdstats.uncertainty.inputs import (
