@@ -289,12 +289,8 @@ class MixedModelFit(Shown):
         ...     }
         ... )
         >>> fit = MixedModel(trial, response="ln_D50", fixed=["time"], random=["group"]).fit()
-        >>> fit.to_frame()[["estimate", "df"]].round(3)
-                     estimate   df
-        coefficient
-        (Intercept)       5.9  6.0
-        time[5]          -0.4  4.0
-        time[9]          -0.7  4.0
+        >>> fit.to_frame()["estimate"].round(3).to_dict()
+        {'(Intercept)': 5.9, 'time[5]': -0.4, 'time[9]': -0.7}
         """
         estimate = self.estimates.beta
         covariance, df = self._used(np.eye(len(estimate)), method)

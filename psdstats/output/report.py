@@ -498,6 +498,8 @@ def _declared(spread: Declared | None) -> str:
     """A declared spread as the command line takes it."""
     if spread is None:
         return _NONE
+    if spread.each:
+        return ",".join(f"{name}={_declared(one)}" for name, one in spread.each.items())
     return f"{spread.percent:g}" + (f":{spread.df:g}" if isfinite(spread.df) else "")
 
 

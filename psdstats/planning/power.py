@@ -55,7 +55,7 @@ class PowerResult(Shown):
 
     Examples
     --------
-    >>> from psdstats.planning import Variation, power
+    >>> from psdstats.planning.power import Variation, power
     >>> result = power(Variation(run_percent=3), groups=3, times=3, replicates=1, trials=200)
     >>> [one.design.runs for one in result.designs]
     [9]
@@ -85,7 +85,7 @@ class PowerResult(Shown):
 
         Examples
         --------
-        >>> from psdstats.planning import Variation, power
+        >>> from psdstats.planning.power import Variation, power
         >>> result = power(Variation(run_percent=3), groups=3, times=3, replicates=1, trials=200)
         >>> result.to_frame()[["replicates", "runs", "enough"]]
            replicates  runs  enough
@@ -134,7 +134,7 @@ class PowerResult(Shown):
 
         Examples
         --------
-        >>> from psdstats.planning import Variation, power
+        >>> from psdstats.planning.power import Variation, power
         >>> result = power(Variation(run_percent=3), groups=3, times=3, replicates=1, trials=200)
         >>> len(result.curve_frame([-5, -10]))
         2
@@ -159,7 +159,7 @@ class PowerResult(Shown):
 
         Examples
         --------
-        >>> from psdstats.planning import Variation, power
+        >>> from psdstats.planning.power import Variation, power
         >>> result = power(Variation(run_percent=3), groups=3, times=3, replicates=1, trials=200)
         >>> "margin_percent" in result.margin_frame()
         True
@@ -272,7 +272,7 @@ def power(
 
     Examples
     --------
-    >>> from psdstats.planning import Variation, power
+    >>> from psdstats.planning.power import Variation, power
     >>> result = power(Variation(run_percent=3), groups=3, times=3, replicates=1, trials=200)
     >>> result.to_frame()["runs"].tolist()
     [9]

@@ -141,9 +141,10 @@ class PrecisionPlan(Shown):
     --------
     >>> from psdstats.planning import ExpectedPowder, precision
     >>> powder = ExpectedPowder(name="raw", d10_um=80, d50_um=200, d90_um=450)
-    >>> plan = precision(powder, [63, 125, 250, 500], wanted_percent=3, trials=100)
+    >>> few = {"resolution_g": [0.01], "sample_g": [25.0], "trials": 100}
+    >>> plan = precision(powder, [63, 125, 250, 500], wanted_percent=3, **few)
     >>> plan.quantity, plan.resolution_g
-    ('D50', (0.1, 0.01, 0.001))
+    ('D50', (0.01,))
     """
 
     quantity: str
@@ -179,7 +180,8 @@ class PrecisionPlan(Shown):
         --------
         >>> from psdstats.planning import ExpectedPowder, precision
         >>> powder = ExpectedPowder(name="raw", d10_um=80, d50_um=200, d90_um=450)
-        >>> plan = precision(powder, [63, 125, 250, 500], wanted_percent=3, trials=100)
+        >>> few = {"resolution_g": [0.01], "sample_g": [25.0], "trials": 100}
+        >>> plan = precision(powder, [63, 125, 250, 500], wanted_percent=3, **few)
         >>> type(plan.law(0.01)).__name__
         'PrecisionLaw'
         """
@@ -193,9 +195,10 @@ class PrecisionPlan(Shown):
         --------
         >>> from psdstats.planning import ExpectedPowder, precision
         >>> powder = ExpectedPowder(name="raw", d10_um=80, d50_um=200, d90_um=450)
-        >>> plan = precision(powder, [63, 125, 250, 500], wanted_percent=3, trials=100)
+        >>> few = {"resolution_g": [0.01], "sample_g": [25.0], "trials": 100}
+        >>> plan = precision(powder, [63, 125, 250, 500], wanted_percent=3, **few)
         >>> len(plan.to_frame())
-        12
+        1
         """
         return pd.DataFrame([self._row(*cell) for cell in self.cells])
 
@@ -233,7 +236,8 @@ class PrecisionPlan(Shown):
         --------
         >>> from psdstats.planning import ExpectedPowder, precision
         >>> powder = ExpectedPowder(name="raw", d10_um=80, d50_um=200, d90_um=450)
-        >>> plan = precision(powder, [63, 125, 250, 500], wanted_percent=3, trials=100)
+        >>> few = {"resolution_g": [0.01], "sample_g": [25.0], "trials": 100}
+        >>> plan = precision(powder, [63, 125, 250, 500], wanted_percent=3, **few)
         >>> plan.law_frame().columns.tolist()
         ['series', 'resolution_g', 'sample_g', 'u_percent']
         """
@@ -259,7 +263,8 @@ class PrecisionPlan(Shown):
         --------
         >>> from psdstats.planning import ExpectedPowder, precision
         >>> powder = ExpectedPowder(name="raw", d10_um=80, d50_um=200, d90_um=450)
-        >>> plan = precision(powder, [63, 125, 250, 500], wanted_percent=3, trials=100)
+        >>> few = {"resolution_g": [0.01], "sample_g": [25.0], "trials": 100}
+        >>> plan = precision(powder, [63, 125, 250, 500], wanted_percent=3, **few)
         >>> plan.simulated_frame().columns.tolist()
         ['series', 'resolution_g', 'sample_g', 'u_percent', 'u_error_percent']
         """
@@ -283,7 +288,8 @@ class PrecisionPlan(Shown):
         --------
         >>> from psdstats.planning import ExpectedPowder, precision
         >>> powder = ExpectedPowder(name="raw", d10_um=80, d50_um=200, d90_um=450)
-        >>> plan = precision(powder, [63, 125, 250, 500], wanted_percent=3, trials=100)
+        >>> few = {"resolution_g": [0.01], "sample_g": [25.0], "trials": 100}
+        >>> plan = precision(powder, [63, 125, 250, 500], wanted_percent=3, **few)
         >>> plan.needs_frame().columns.tolist()
         ['resolution_g', 'least_sample_g', 'least_sample_for_change_g']
         """
@@ -369,11 +375,11 @@ def precision(
     --------
     >>> from psdstats.planning import ExpectedPowder, precision
     >>> powder = ExpectedPowder(name="raw", d10_um=80, d50_um=200, d90_um=450)
-    >>> plan = precision(powder, [63, 125, 250, 500], wanted_percent=3, trials=100)
+    >>> few = {"resolution_g": [0.01], "sample_g": [25.0], "trials": 100}
+    >>> plan = precision(powder, [63, 125, 250, 500], wanted_percent=3, **few)
     >>> plan.to_frame()[["resolution_g", "sample_g", "enough"]].head(2)
        resolution_g  sample_g  enough
-    0           0.1      10.0   False
-    1           0.1      25.0    True
+    0          0.01      25.0    True
     """
     weighing = PlannedWeighing() if weighing is None else weighing
     limits.DECLARED_PERCENT.require("wanted uncertainty", wanted_percent)

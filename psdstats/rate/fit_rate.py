@@ -182,9 +182,10 @@ class RateResult(Shown):
     Examples
     --------
     >>> import psdstats
+    >>> from psdstats.rate.fit_rate import fit_rate
     >>> from psdstats_datasets import demo_study
     >>> study = psdstats.read_study(demo_study("one_bench"))
-    >>> result = psdstats.rate.fit_rate(study, target_um=120)
+    >>> result = fit_rate(study)
     >>> [len(one.parameters) for one in result.series]
     [3]
     """
@@ -205,9 +206,10 @@ class RateResult(Shown):
         Examples
         --------
         >>> import psdstats
+        >>> from psdstats.rate.fit_rate import fit_rate
         >>> from psdstats_datasets import demo_study
         >>> study = psdstats.read_study(demo_study("one_bench"))
-        >>> result = psdstats.rate.fit_rate(study, target_um=120)
+        >>> result = fit_rate(study)
         >>> result.to_frame()[["parameter", "unit"]]
                parameter   unit
         0     start size     µm
@@ -241,9 +243,10 @@ class RateResult(Shown):
         Examples
         --------
         >>> import psdstats
+        >>> from psdstats.rate.fit_rate import fit_rate
         >>> from psdstats_datasets import demo_study
         >>> study = psdstats.read_study(demo_study("one_bench"))
-        >>> result = psdstats.rate.fit_rate(study, target_um=120)
+        >>> result = fit_rate(study)
         >>> result.scatter_frame().columns.tolist()
         ['series', 'run_sd_percent', 'cell_sd_percent', 'drift_sd_percent', 'df']
         """
@@ -259,9 +262,10 @@ class RateResult(Shown):
         Examples
         --------
         >>> import psdstats
+        >>> from psdstats.rate.fit_rate import fit_rate
         >>> from psdstats_datasets import demo_study
         >>> study = psdstats.read_study(demo_study("one_bench"))
-        >>> result = psdstats.rate.fit_rate(study, target_um=120)
+        >>> result = fit_rate(study)
         >>> result.choice_frame()[["curve", "parameters"]]
                          curve  parameters
         0            power law           3
@@ -293,9 +297,10 @@ class RateResult(Shown):
         Examples
         --------
         >>> import psdstats
+        >>> from psdstats.rate.fit_rate import fit_rate
         >>> from psdstats_datasets import demo_study
         >>> study = psdstats.read_study(demo_study("one_bench"))
-        >>> result = psdstats.rate.fit_rate(study, target_um=120)
+        >>> result = fit_rate(study, target_um=120)
         >>> result.stopping_frame()["upper_open"].tolist()
         [True]
         """
@@ -332,9 +337,10 @@ class RateResult(Shown):
         Examples
         --------
         >>> import psdstats
+        >>> from psdstats.rate.fit_rate import fit_rate
         >>> from psdstats_datasets import demo_study
         >>> study = psdstats.read_study(demo_study("one_bench"))
-        >>> result = psdstats.rate.fit_rate(study, target_um=120)
+        >>> result = fit_rate(study)
         >>> len(result.curve_frame(points=11))
         11
         """
@@ -352,9 +358,10 @@ class RateResult(Shown):
         Examples
         --------
         >>> import psdstats
+        >>> from psdstats.rate.fit_rate import fit_rate
         >>> from psdstats_datasets import demo_study
         >>> study = psdstats.read_study(demo_study("one_bench"))
-        >>> result = psdstats.rate.fit_rate(study, target_um=120)
+        >>> result = fit_rate(study)
         >>> result.points_frame()["run"].tolist()
         ['mill-0', 'mill-6', 'mill-12', 'mill-24', 'mill-48']
         """
@@ -376,9 +383,10 @@ class RateResult(Shown):
         Examples
         --------
         >>> import psdstats
+        >>> from psdstats.rate.fit_rate import fit_rate
         >>> from psdstats_datasets import demo_study
         >>> study = psdstats.read_study(demo_study("one_bench"))
-        >>> result = psdstats.rate.fit_rate(study, target_um=120)
+        >>> result = fit_rate(study)
         >>> result.withdrawal_frame().empty
         True
         """
@@ -446,9 +454,10 @@ def fit_rate(
     Examples
     --------
     >>> import psdstats
+    >>> from psdstats.rate.fit_rate import fit_rate
     >>> from psdstats_datasets import demo_study
     >>> study = psdstats.read_study(demo_study("one_bench"))
-    >>> result = psdstats.rate.fit_rate(study, target_um=120)
+    >>> result = fit_rate(study, target_um=120)
     >>> result.stopping_frame()[["question", "time_min", "beyond_last_time"]].round(0)
              question  time_min  beyond_last_time
     0  time to target      60.0              True

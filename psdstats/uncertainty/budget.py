@@ -134,9 +134,10 @@ class Budget(Shown):
     Examples
     --------
     >>> import psdstats
+    >>> from psdstats.uncertainty.budget import budget
     >>> from psdstats_datasets import demo_study
     >>> study = psdstats.read_study(demo_study("one_bench"))
-    >>> shares = psdstats.uncertainty.budget(study)
+    >>> shares = budget(study)
     >>> shares.by, shares.sources[:2]
     ('milling_time_min', ('rounding', 'repeatability'))
     """
@@ -159,9 +160,10 @@ class Budget(Shown):
         Examples
         --------
         >>> import psdstats
+        >>> from psdstats.uncertainty.budget import budget
         >>> from psdstats_datasets import demo_study
         >>> study = psdstats.read_study(demo_study("one_bench"))
-        >>> shares = psdstats.uncertainty.budget(study)
+        >>> shares = budget(study)
         >>> shares.to_frame()[["scope", "quantity", "source"]].head(2)
           scope quantity         source
         0   run      D10       rounding
@@ -185,9 +187,10 @@ class Budget(Shown):
         Examples
         --------
         >>> import psdstats
+        >>> from psdstats.uncertainty.budget import budget
         >>> from psdstats_datasets import demo_study
         >>> study = psdstats.read_study(demo_study("one_bench"))
-        >>> shares = psdstats.uncertainty.budget(study)
+        >>> shares = budget(study)
         >>> shares.changes_frame()["change"].unique().tolist()
         ['balance ten times finer', 'twice the sample', 'certified sieves']
         """
@@ -245,9 +248,10 @@ def budget(
     Examples
     --------
     >>> import psdstats
+    >>> from psdstats.uncertainty.budget import budget
     >>> from psdstats_datasets import demo_study
     >>> study = psdstats.read_study(demo_study("one_bench"))
-    >>> shares = psdstats.uncertainty.budget(study)
+    >>> shares = budget(study)
     >>> [name for name in shares.differences if name.startswith("u_")]
     ['u_percent']
     """

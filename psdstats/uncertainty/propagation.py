@@ -367,11 +367,8 @@ class Propagation(DrawnOrLinear):
         >>> from psdstats_datasets import demo_study
         >>> study = psdstats.read_study(demo_study("one_bench"))
         >>> sizes = psdstats.propagate(study, method="linear")
-        >>> sizes.covariance("D50").iloc[:2, :2].round(1)
-        run     mill-0  mill-6
-        run
-        mill-0    26.4    18.6
-        mill-6    18.6    18.5
+        >>> sizes.covariance("D50").round(1).loc["mill-0"].tolist()
+        [26.4, 18.6, 8.2, 1.7, 0.4]
         """
         if quantity not in self.quantities:
             raise UncertaintyError(

@@ -361,7 +361,7 @@ class Timeline(Shown):
 
     Examples
     --------
-    >>> from psdstats.planning.bench import timeline
+    >>> from psdstats.planning.bench.timeline import timeline
     >>> plan = timeline([0, 6, 12])
     >>> plan.days[0].length_min
     131.0
@@ -379,7 +379,7 @@ class Timeline(Shown):
 
         Examples
         --------
-        >>> from psdstats.planning.bench import timeline
+        >>> from psdstats.planning.bench.timeline import timeline
         >>> plan = timeline([0, 6, 12])
         >>> plan.to_frame()[["step", "charge"]].head(2)
                     step    charge
@@ -412,7 +412,7 @@ class Timeline(Shown):
 
         Examples
         --------
-        >>> from psdstats.planning.bench import timeline
+        >>> from psdstats.planning.bench.timeline import timeline
         >>> plan = timeline([0, 6, 12])
         >>> sorted(set(plan.uses_frame()["resource"]))
         ['mill', 'person', 'shaker', 'sieves']
@@ -431,7 +431,7 @@ class Timeline(Shown):
 
         Examples
         --------
-        >>> from psdstats.planning.bench import timeline
+        >>> from psdstats.planning.bench.timeline import timeline
         >>> plan = timeline([0, 6, 12])
         >>> plan.to_icalendar().splitlines()[0]
         'BEGIN:VCALENDAR'
