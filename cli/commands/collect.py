@@ -58,7 +58,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="what the limits of the chart allow for: between (what successive points differ by) "
         "or within (runs alike within a trial); default between",
     )
-    add_sharing(parser, "pays from ten trials on; a cluster must see the trials")
+    add_sharing(parser, "pays from ten trials on; machines of a cluster must see the trials")
     add_page(parser)
 
 
