@@ -3,8 +3,10 @@
 from pathlib import Path
 from tempfile import mkdtemp
 
-from editables import EditableProject
+from editables import EditableProject, redirector
 from hatchling.builders.hooks.plugin.interface import BuildHookInterface
+
+FINDER = "_psdstats_redirector"
 
 
 class InPlace(BuildHookInterface):
@@ -15,10 +17,12 @@ class InPlace(BuildHookInterface):
         if version != "editable":
             return
         project = EditableProject(self.metadata.name, self.root)
-        project.map_method = "self_replace"  # needs nothing at run time
         for folder, package in self.build_config.target_config["sources"].items():
             project.map(package, folder)
         scratch = Path(mkdtemp())
+        packed = build_data["force_include_editable"]
+        packed[redirector.__file__] = f"{FINDER}.py"  # so that nothing is needed at run time
         for name, text in project.files():
-            (scratch / name).write_text(text, encoding="utf-8")
-            build_data["force_include_editable"][str(scratch / name)] = name
+            own = text.replace(redirector.__name__, FINDER)
+            (scratch / name).write_text(own, encoding="utf-8")
+            packed[str(scratch / name)] = name

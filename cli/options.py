@@ -13,7 +13,7 @@ from psdstats.columns import RULES
 from psdstats.limits import Limits
 
 from .console import Console
-from .values import address, declared, names, one
+from .values import address, declared, names, one, run_to_run
 
 if TYPE_CHECKING:
     from psdstats.comparison import Comparison
@@ -200,7 +200,16 @@ def add_comparison(parser: argparse.ArgumentParser) -> None:
     )
     add_values(
         parser,
-        ("--run-to-run", None, "PERCENT[:DF]", _DECLARED.format("between runs of one kind")),
+        (
+            "--run-to-run",
+            None,
+            "PERCENT[:DF]|FILE",
+            _DECLARED.format("between runs of one kind") + _KNOWN,
+        ),
+        kind=run_to_run,
+    )
+    add_values(
+        parser,
         ("--drift", None, "PERCENT[:DF]", _DECLARED.format("of groups drifting apart a time step")),
         kind=declared,
     )
@@ -233,6 +242,12 @@ def add_comparison(parser: argparse.ArgumentParser) -> None:
 _DECLARED = (
     "declared standard deviation {}, per cent of size, with its degrees of freedom (such as 2.5:8; "
     "without them it counts as known); takes the place of an estimate"
+)
+
+
+_KNOWN = (
+    "; size by size as D10=1.9:10,D50=2:50, or an archive made by collect, which knows it from "
+    "trials with runs alike"
 )
 
 

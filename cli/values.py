@@ -8,9 +8,11 @@ from collections.abc import Callable
 from datetime import datetime
 from functools import partial
 from math import inf, nan
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from psdstats import limits
+from psdstats.columns import QUANTITIES
 from psdstats.limits import Limits
 
 if TYPE_CHECKING:
@@ -120,6 +122,32 @@ def address(text: str) -> str:
             f"{_short(text)} is no address; write it like tcp://host:8786"
         )
     return text
+
+
+def run_to_run(text: str) -> Declared:
+    """The same as `declared`, size by size (D10=1.9:10,D50=2:50), or as an archive knows it."""
+    from psdstats.study.settings import Declared
+
+    if Path(text).suffix in ARCHIVES or Path(text).is_file():
+        from psdstats.archive import Archive
+
+        return Archive(Path(text)).run_to_run()
+    if "=" not in text:
+        return declared(text)
+    each: dict[str, Declared] = {}
+    for part in names(text):
+        name, sign, percent = part.partition("=")
+        if not sign or name not in QUANTITIES or name in each:
+            raise argparse.ArgumentTypeError(
+                f"{_short(part)} is not one of {', '.join(QUANTITIES)} with a standard deviation; "
+                "write it like D10=1.9:10,D50=2:50"
+            )
+        each[name] = declared(percent)
+    first = next(iter(each.values()))
+    return Declared(percent=first.percent, df=first.df, each=each)
+
+
+ARCHIVES = (".sqlite", ".sqlite3", ".db")
 
 
 def declared(text: str) -> Declared:

@@ -9,6 +9,7 @@ from importlib import import_module
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from psdstats.archive import collect
     from psdstats.comparison.compare import compare, compare_values
     from psdstats.errors import PsdstatsError
     from psdstats.output.report import report
@@ -25,6 +26,7 @@ __all__ = [
     "Study",
     "__version__",
     "check_study",
+    "collect",
     "compare",
     "compare_values",
     "propagate",
@@ -37,6 +39,7 @@ _HOME = {
     "PsdstatsError": "psdstats.errors",
     "Study": "psdstats.study",
     "check_study": "psdstats.study",
+    "collect": "psdstats.archive",
     "compare": "psdstats.comparison",
     "compare_values": "psdstats.comparison",
     "propagate": "psdstats.uncertainty",
@@ -45,6 +48,7 @@ _HOME = {
     "save_study": "psdstats.study",
 }
 _FOLDERS = (
+    "archive",
     "comparison",
     "distribution",
     "models",

@@ -61,7 +61,17 @@ class Problem:
 
 
 class PsdstatsError(Exception):
-    """Base of every error that psdstats raises on purpose."""
+    """Base of every error that psdstats raises on purpose.
+
+    Examples
+    --------
+    >>> import psdstats
+    >>> try:
+    ...     psdstats.read_study("nowhere")
+    ... except psdstats.PsdstatsError as refusal:
+    ...     print(type(refusal).__name__)
+    StudyError
+    """
 
 
 class StudyError(PsdstatsError):

@@ -22,7 +22,14 @@ class Verdict(StrEnum):
 
 
 class ContrastKind(StrEnum):
-    """The families of contrasts a factor's levels allow."""
+    """The families of contrasts a factor's levels allow.
+
+    Examples
+    --------
+    >>> from psdstats.models import ContrastKind
+    >>> [str(kind) for kind in ContrastKind]
+    ['against first', 'all pairs', 'successive', 'trend', 'interaction', 'own']
+    """
 
     AGAINST_FIRST = "against first"
     ALL_PAIRS = "all pairs"

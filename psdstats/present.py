@@ -40,7 +40,8 @@ class Shown:
         >>> import psdstats
         >>> from psdstats_datasets import demo_study
         >>> study = psdstats.read_study(demo_study("one_bench"))
-        >>> print(psdstats.check_study(study).summary())
+        >>> print(study.summary().splitlines()[1])
+        5 runs in 1 group.
         """
         return str(present("summary", self))
 

@@ -5,12 +5,14 @@ from __future__ import annotations
 import dataclasses
 import inspect
 import re
+from collections import defaultdict
 from importlib import import_module
 from pkgutil import walk_packages
 
 import pytest
 
 import psdstats
+from psdstats.present import Shown
 
 SECTION = re.compile(r"^(\w[\w ]*)\n-{3,}$", re.MULTILINE)
 
@@ -36,6 +38,13 @@ METHODS = {
     if inspect.isclass(item)
     for own, method in vars(item).items()
     if inspect.isfunction(method) and not own.startswith("_")
+}
+OF_CLASSES = {  # they have no self
+    f"{name}.{own}": method.__func__
+    for name, item in PUBLIC.items()
+    if inspect.isclass(item)
+    for own, method in vars(item).items()
+    if isinstance(method, classmethod | staticmethod) and not own.startswith("_")
 }
 
 
@@ -106,3 +115,26 @@ def test_fields_of_public_classes_are_described(name):
     described = _described(sections.get("Parameters", "") + sections.get("Attributes", ""))
     own = [each.name for each in dataclasses.fields(item) if not each.name.startswith("_")]
     assert [field for field in own if field not in described] == []
+
+
+def test_every_public_name_has_an_example():
+    """That they run is for the doctests, which are collected with the tests."""
+    everything = {**PUBLIC, **METHODS, **OF_CLASSES, "Shown": Shown.summary, "plot": Shown.plot}
+    without = [
+        name
+        for name, item in everything.items()
+        if ">>> " not in _sections(item).get("Examples", "")
+    ]
+    assert without == []
+
+
+def test_no_public_name_means_two_things():
+    """What a package exports is defined in one module, and no other has a public name like it."""
+    places = defaultdict(set)
+    for module in walk_packages(psdstats.__path__, "psdstats."):
+        for name, item in vars(import_module(module.name)).items():
+            defined = inspect.isfunction(item) or inspect.isclass(item)
+            if defined and item.__module__.startswith("psdstats") and item.__name__ == name:
+                places[name].add(item.__module__)
+    exported = {item.__name__ for item in PUBLIC.values()}
+    assert {name: own for name, own in places.items() if name in exported and len(own) > 1} == {}

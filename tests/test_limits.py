@@ -78,10 +78,6 @@ OF_STUDY = {
         ),
         {"coverage": NOWHERE, "draws": NOT_WHOLE, "workers": NOT_WHOLE},
     ),
-    "archive": (
-        lambda study, **option: list(uncertainty.propagate_archive([study], **option)),
-        {"batch_runs": NOT_WHOLE, "draws": NOT_WHOLE},
-    ),
     "report": (
         lambda study, **option: whole_report(study, Path("taken"), **option),
         {"level": NOWHERE, "target_um": NOWHERE},

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import pandas as pd
@@ -21,6 +21,7 @@ from psdstats.archive.store import Store, labelled, where_is
 from psdstats.archive.trial import is_of_trial
 from psdstats.columns import QUANTITIES, TIME, column_words
 from psdstats.errors import OutputError
+from psdstats.study.cells import SourceFile
 from psdstats.study.settings import Declared
 
 _LEAST_PERCENT = 0.001
@@ -47,22 +48,27 @@ class Archive:
     evaluated: int = 0
     unchanged: int = 0
 
-    def _frame(self, query: str) -> pd.DataFrame:
-        return Store(self.path).frame(query)
+    @property
+    def title(self) -> str:
+        """Its name, for the record of where numbers come from."""
+        return self.path.name
+
+    @property
+    def files(self) -> tuple[SourceFile, ...]:
+        """What it was read from: each trial with the digest of its files."""
+        trials = self.trials_frame()
+        return tuple(map(SourceFile, trials["path"], trials["sha256"]))
+
+    def _list(self, of: str) -> pd.DataFrame:
+        return Store(self.path).frame(f"{of}_list")
 
     def trials_frame(self) -> pd.DataFrame:
         """One row a trial: path, title, material, date, runs, groups, warnings, refusal."""
-        return self._frame(
-            "SELECT path, title, material, study_date, runs, groups, warnings, refusal, gone, "
-            "sha256, made_by FROM trials ORDER BY path"
-        )
+        return self._list("trial")
 
     def to_frame(self) -> pd.DataFrame:
         """One row a trial and size (or level of its further factors) with the verdict."""
-        return self._frame(
-            "SELECT path, title, material, study_date, answers.* FROM answers "
-            "JOIN trials USING (trial) ORDER BY study_date, path, answers.rowid"
-        ).drop(columns="trial")
+        return self._list("answer").drop(columns="trial")
 
     def runs_frame(self, where: Mapping[str, str] | None = None) -> pd.DataFrame:
         """One row a run and size, with everything that the run table says.
@@ -72,15 +78,9 @@ class Archive:
         where : mapping of str to str, optional
             Levels by column that the rows shall have.
         """
-        runs = labelled(
-            self._frame(
-                "SELECT path, title, material, study_date, runs.* FROM runs "
-                "JOIN trials USING (trial) ORDER BY run_date, path, runs.rowid"
-            )
-        ).rename(columns={"run_group": "group"})
-        sizes = self._frame("SELECT * FROM sizes ORDER BY rowid")
+        runs = labelled(self._list("run")).rename(columns={"run_group": "group"})
         kept = where_is(runs, where or {})
-        return kept.merge(sizes, on=["trial", "run"], how="left").drop(columns="trial")
+        return kept.merge(self._list("size"), on=["trial", "run"], how="left").drop(columns="trial")
 
     def chart(
         self,
@@ -130,18 +130,25 @@ class Archive:
         """
         trials = self.trials_frame()
         known = {name: level for name, level in (where or {}).items() if name in trials.columns}
-        spreads = self._frame(
-            "SELECT path, spreads.* FROM spreads JOIN trials USING (trial) ORDER BY path"
-        ).merge(_once(where_is(trials, known), trials)[["path"]], on="path")
+        spreads = self._list("spread").merge(
+            _once(where_is(trials, known), trials)[["path"]], on="path"
+        )
         return tuple(
             pooled(name, spreads[spreads["quantity"] == name])
             for name in QUANTITIES
             if (spreads["quantity"] == name).any()
         )
 
-    def run_to_run(self) -> dict[str, Declared]:
-        """The same as `compare` takes it for trials of single runs, by size.
+    def run_to_run(self) -> Declared:
+        """The same as `compare` takes it for trials of single runs, size by size.
 
+        Raises
+        ------
+        OutputError
+            If no trial holds runs alike.
+
+        Notes
+        -----
         Where the measurement explains all the scatter, or next to all of it, the scatter itself
         stands for it: it cannot be more.
         """
@@ -156,7 +163,7 @@ class Archive:
                 f"no trial of {self.path} holds runs alike, so how far runs differ is not known; "
                 "give a percentage, such as 2.5:8."
             )
-        return found
+        return replace(found.get("D50") or next(iter(found.values())), each=found)
 
 
 def _ensure_alike(runs: pd.DataFrame) -> None:

@@ -1,9 +1,6 @@
 """The archive of many trials: one SQLite file, and what can be asked of it.
 
-Tables: `trials` (one row a trial, by its path from the folder of the file), `answers` (one row a
-trial and size, or level of its further factors, with the verdict), `runs`, `sizes` (one row a run
-and size) and `spreads` (scatter among runs alike).  Sizes in µm, span without unit; u and ratios
-are of the logarithm's kind: relative.  A trial's rows are written whole or not at all, however the
+The tables are described in schema.sql.  A trial's rows are written whole or not at all, however the
 process ends; a file that psdstats did not make is never touched.
 """
 
@@ -12,7 +9,7 @@ from __future__ import annotations
 import json
 import os
 import sqlite3
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import closing, contextmanager
 from pathlib import Path
 
@@ -22,75 +19,10 @@ from psdstats.archive.trial import Row, TrialRows
 from psdstats.errors import OutputError
 from psdstats.files import ensure
 
-APPLICATION, VERSION = 0x70736473, 1  # "psds", and the form of the tables
+_MARKS = {"application_id": 0x70736473, "user_version": 1}  # "psds"; the form of the tables
 _WAIT_S = 20.0
-_TABLES: dict[str, dict[str, str]] = {
-    "trials": {
-        "trial": "INTEGER PRIMARY KEY",
-        "path": "TEXT NOT NULL UNIQUE",
-        "sha256": "TEXT NOT NULL",
-        "stamp": "TEXT NOT NULL",
-        "made_by": "TEXT NOT NULL",
-        "gone": "INTEGER NOT NULL DEFAULT 0",
-        "title": "TEXT",
-        "material": "TEXT",
-        "study_date": "TEXT",
-        "runs": "INTEGER",
-        "groups": "INTEGER",
-        "warnings": "INTEGER",
-        "refusal": "TEXT",
-    },
-    "answers": {
-        "quantity": "TEXT NOT NULL",
-        "place": "TEXT",
-        "first": "TEXT",
-        "last": "TEXT",
-        **{f"{at}_{end}": "REAL" for at in ("start", "end") for end in ("size", "lower", "upper")},
-        **dict.fromkeys(("ratio", "ratio_lower", "ratio_upper", "df", "p"), "REAL"),
-        "verdict": "TEXT NOT NULL",
-        "since": "TEXT",
-        "ending": "TEXT",
-        "enough_since": "TEXT",
-        "reason": "TEXT",
-        "run_percent": "REAL",
-        "run_df": "REAL",
-        "run_basis": "TEXT",
-    },
-    "runs": {
-        "run": "TEXT NOT NULL",
-        "run_group": "TEXT NOT NULL",
-        "milling_time_min": "REAL NOT NULL",
-        "run_date": "TEXT",
-        "labels": "TEXT NOT NULL",
-    },
-    "sizes": {
-        "run": "TEXT NOT NULL",
-        "quantity": "TEXT NOT NULL",
-        **dict.fromkeys(("size", "lower", "upper"), "REAL"),
-        "status": "TEXT NOT NULL",
-        **dict.fromkeys(("u", "own_u"), "REAL"),
-        "shared": "TEXT NOT NULL",
-    },
-    "spreads": {
-        "quantity": "TEXT NOT NULL",
-        "df": "REAL NOT NULL",
-        "sum_of_squares": "REAL NOT NULL",
-        "of_measurement": "REAL NOT NULL",
-    },
-}
-_OF_TRIAL = "INTEGER NOT NULL REFERENCES trials(trial) ON DELETE CASCADE"
-
-
-def _made() -> Iterator[str]:
-    """What makes the tables."""
-    yield f"PRAGMA application_id = {APPLICATION}"
-    yield f"PRAGMA user_version = {VERSION}"
-    for table, columns in _TABLES.items():
-        own = columns if table == "trials" else {"trial": _OF_TRIAL} | columns
-        listed = ", ".join(f"{name} {kind}" for name, kind in own.items())
-        yield f"CREATE TABLE {table} ({listed})"
-        if table != "trials":
-            yield f"CREATE INDEX {table}_of_trial ON {table} (trial)"
+_SCHEMA = Path(__file__).with_name("schema.sql")
+_TRIALS, _OF_TRIALS = "trials", ("answers", "runs", "sizes", "spreads")
 
 
 class Store:
@@ -116,31 +48,31 @@ class Store:
         inside = place.is_relative_to(folder)
         return (place.relative_to(folder) if inside else place).as_posix()
 
-    def frame(self, query: str) -> pd.DataFrame:
-        """Rows of a query."""
+    def frame(self, view: str) -> pd.DataFrame:
+        """Rows of a table or view."""
         if not self.path.is_file():
             raise OutputError(
                 f"{self.path} is no archive yet. Collect trials into it first: "
                 f"psdstats collect TRIALS --into {self.path.name}"
             )
         with self._open() as connection:
-            return pd.read_sql_query(query, connection)
+            return pd.read_sql_query(f"SELECT * FROM {view}", connection)  # noqa: S608
 
     def ensure_writable(self) -> None:
         """Refuse before any work a place that cannot be written, or holds something else."""
-        ensure(self.path, None, replace=True)
-        if self.path.exists() and self.path.stat().st_size:
-            self.frame("SELECT count(*) FROM trials")
+        if not self.path.is_file():
+            ensure(self.path, None)
+        elif self.path.stat().st_size:
+            self.frame("trial_list")
 
     @contextmanager
     def writing(self) -> Iterator[sqlite3.Connection]:
         """A connection to write with; the tables are made where there are none."""
         with self._open(new=True) as connection:
             if connection.execute("PRAGMA application_id").fetchone()[0] == 0:
-                connection.execute("BEGIN IMMEDIATE")
-                for one in _made():
-                    connection.execute(one)
-                connection.execute("COMMIT")
+                marks = "; ".join(f"PRAGMA {name} = {n}" for name, n in _MARKS.items())
+                tables = _SCHEMA.read_text(encoding="utf-8")
+                connection.executescript(f"BEGIN IMMEDIATE; {marks}; {tables} COMMIT;")
             yield connection
 
     @contextmanager
@@ -159,49 +91,41 @@ class Store:
 
     def _judge(self, connection: sqlite3.Connection, *, new: bool) -> None:
         found = [connection.execute(f"PRAGMA {one}").fetchone()[0] for one in _MARKS]
-        is_empty = not connection.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]
+        is_empty = not connection.execute("SELECT * FROM sqlite_master").fetchall()
         if new and is_empty and found == [0, 0]:
             return
-        if found[0] != APPLICATION:
+        if found[0] != _MARKS["application_id"]:
             raise OutputError(
                 f"{self.path} is an SQLite file that psdstats did not make. Choose another name."
             )
-        if found[1] != VERSION:
+        if found[1] != _MARKS["user_version"]:
             raise OutputError(
                 f"{self.path} is an archive of form {found[1]}, this psdstats writes form "
-                f"{VERSION}. Collect the trials into a new file."
+                f"{_MARKS['user_version']}. Collect the trials into a new file."
             )
-
-
-_MARKS = ("application_id", "user_version")
 
 
 def put(connection: sqlite3.Connection, key: str, made: Row, found: TrialRows) -> None:
     """Put all rows of a trial in place of those it had; inside a transaction of the caller."""
-    trial = {"path": key, **made, "gone": 0, **found.trial}
-    connection.execute(_UPSERT, [trial.get(name) for name in _COLUMNS])
-    number = connection.execute("SELECT trial FROM trials WHERE path = ?", (key,)).fetchone()[0]
-    for table, (delete, insert) in _REPLACE.items():
-        connection.execute(delete, (number,))
-        rows = [[number, *map(row.get, _TABLES[table])] for row in getattr(found, table)]
-        connection.executemany(insert, rows)
+    connection.execute(f"DELETE FROM {_TRIALS} WHERE path = ?", (key,))  # noqa: S608
+    trial = _insert(connection, _TRIALS, [{"path": key, **made, "gone": 0, **found.trial}])
+    for table in _OF_TRIALS:
+        _insert(connection, table, [{"trial": trial, **row} for row in getattr(found, table)])
 
 
-# S608: names are those of the tables above
-_COLUMNS = [name for name in _TABLES["trials"] if name != "trial"]
-_UPSERT = (
-    f"INSERT INTO trials ({', '.join(_COLUMNS)}) VALUES ({', '.join('?' * len(_COLUMNS))}) "  # noqa: S608
-    f"ON CONFLICT (path) DO UPDATE SET {', '.join(f'{one} = excluded.{one}' for one in _COLUMNS)}"
-)
-_REPLACE = {
-    table: (
-        f"DELETE FROM {table} WHERE trial = ?",  # noqa: S608
-        f"INSERT INTO {table} (trial, {', '.join(columns)}) "  # noqa: S608
-        f"VALUES ({', '.join('?' * (len(columns) + 1))})",
-    )
-    for table, columns in _TABLES.items()
-    if table != "trials"
-}
+def note(connection: sqlite3.Connection, key: str, name: str, value: object) -> None:
+    """Change one thing that is noted of a trial."""
+    connection.execute(f"UPDATE {_TRIALS} SET {name} = ? WHERE path = ?", (value, key))  # noqa: S608
+
+
+def _insert(connection: sqlite3.Connection, table: str, rows: Sequence[Row]) -> int | None:
+    """Add rows; the number of the last."""
+    names = [str(one[1]) for one in connection.execute(f"PRAGMA table_info({table})")]
+    marks = ", ".join("?" * len(names))
+    for row in rows:
+        values = [row.get(name) for name in names]
+        last = connection.execute(f"INSERT INTO {table} VALUES ({marks})", values)  # noqa: S608
+    return last.lastrowid if rows else None
 
 
 def labelled(frame: pd.DataFrame) -> pd.DataFrame:

@@ -27,7 +27,7 @@ from psdstats.comparison.answers import answer
 from psdstats.comparison.compare import compare, obstacle
 from psdstats.comparison.plan import LevelTest, SpreadRule, plan_comparison
 from psdstats.errors import ModelError, PsdstatsError
-from psdstats.findings import ContrastKind, Course, Finding, Numbers, Remark
+from psdstats.findings import ContrastKind, Course, Finding, Numbers, Remark, Verdict
 from psdstats.frozen import Array
 from psdstats.models.design_columns import level_text
 from psdstats.study.check import check_study
@@ -98,8 +98,16 @@ def trial_rows(path: Path, *, encoding: str | None = None, thorough: bool = Fals
     except PsdstatsError as cause:
         return TrialRows(trial=known | {"refusal": str(cause)})
     except Exception as fault:
-        said = f"psdstats itself failed on it ({type(fault).__name__}: {fault}); please report that"
-        return TrialRows(trial=known | {"refusal": said})
+        return TrialRows(trial=known | {"refusal": refused_by(fault)})
+
+
+def refused_by(fault: Exception) -> str:
+    """Refusal of a trial that psdstats did not foresee: the others go on."""
+    error = PsdstatsError(
+        f"psdstats itself failed on this trial ({type(fault).__name__}: {fault}). "
+        "Please report this line; the other trials are evaluated."
+    )
+    return str(error)
 
 
 def _evaluated(study: Study, known: Row, *, thorough: bool) -> TrialRows:
@@ -310,16 +318,23 @@ def _quick_verdicts(study: Study) -> Iterator[Row]:
     for quantity, one in analysis.quantities.items():
         why = obstacle(one)
         if why is not None:
-            yield {"quantity": quantity, "verdict": "cannot be told", "reason": _kinds([why])}
+            yield _untold_of(quantity, _kinds([why]))
             continue
-        families = () if plan.by == TIME else (ContrastKind.AGAINST_FIRST,)
-        found = answer(one, families)
+        try:
+            found = answer(one, () if plan.by == TIME else (ContrastKind.AGAINST_FIRST,))
+        except ModelError as cause:
+            yield _untold_of(quantity, str(cause))
+            continue
         yield from _answers(analysis, quantity, found.courses, found.findings)
 
 
 def _untold(reason: str) -> Iterator[Row]:
     for quantity in QUANTITIES:
-        yield {"quantity": quantity, "verdict": "cannot be told", "reason": reason}
+        yield _untold_of(quantity, reason)
+
+
+def _untold_of(quantity: str, reason: str) -> Row:
+    return {"quantity": quantity, "verdict": Verdict.CANNOT_BE_TOLD.value, "reason": reason}
 
 
 def _answers(

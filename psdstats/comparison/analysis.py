@@ -38,6 +38,7 @@ from psdstats.models.engine import CovarianceParts, fit_batch
 from psdstats.models.judged import Judged, Question, StudentJudged
 from psdstats.models.kenward_roger import adjusted_covariance, single_df
 from psdstats.models.level import LevelLaw, too_large
+from psdstats.models.level_design import cell_means
 from psdstats.models.likelihood import Criterion
 from psdstats.models.mixed_model import MixedModel, MixedModelFit
 from psdstats.room import ensure_room
@@ -45,7 +46,7 @@ from psdstats.student import critical_t
 from psdstats.study.records import Study, Trial
 from psdstats.study.settings import Declared
 from psdstats.uncertainty.inputs import Source
-from psdstats.uncertainty.law import at_mean_curve_with_balance, prepare
+from psdstats.uncertainty.law import MOST_WHOLE, at_mean_curve_with_balance, prepare
 from psdstats.uncertainty.propagation import Propagation
 from psdstats.uncertainty.registry import RUN_TO_RUN, measurement_sources
 
@@ -94,6 +95,21 @@ def declared_variance(declared: Declared) -> float:
     """Variance of ln size, widened so that a normal limit at 95 % is that of Student's t."""
     widened = critical_t(0.05, declared.df) / critical_t(0.05, np.inf)
     return float((declared.percent / 100 * widened) ** 2)
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _LevelRows:
+    """Rows that the calibrated level is found for: runs, or means (m, n) of them."""
+
+    x: Array
+    parts: Array
+    known: Array
+    y: Array
+    means: Array | None = None
+
+    def is_large(self, question: Question) -> bool:
+        """Whether that would take too long."""
+        return too_large(self.x, self.parts, self.known, question, self.y)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -244,22 +260,38 @@ class QuantityAnalysis:
         """What judges these contrasts of one response (n,); but for Kenward-Roger also of many."""
         if self.design.left < 1:
             return partial(self._by_single_runs, question)
-        known = self.known
-        if self.plan.test is LevelTest.KENWARD_ROGER or self.is_large(question):
+        rows = self._level_rows(question)
+        if rows is None or self.plan.test is LevelTest.KENWARD_ROGER or rows.is_large(question):
             return partial(self._by_kenward_roger, question)
         # simulated laws depend on the order of the rows, answers must not
-        order = np.lexsort((self.y, *self.design.x.T[::-1]))
+        order = np.lexsort((rows.y, *rows.x.T[::-1]))
         both = np.ix_(order, order)
-        parts = np.array([one[both] for one in self.design.parts])
-        law = LevelLaw(self.design.x[order], parts, known[both], question, self.y[order])
-        return lambda y: law.judge(np.asarray(y)[..., order])
+        parts = np.array([one[both] for one in rows.parts])
+        law = LevelLaw(rows.x[order], parts, rows.known[both], question, rows.y[order])
+        if rows.means is None:
+            return lambda y: law.judge(np.asarray(y)[..., order])
+        taking = rows.means[order].T
+        return lambda y: law.judge(np.asarray(y) @ taking)
+
+    def _level_rows(self, question: Question) -> _LevelRows | None:
+        """The runs, or means of very many of them in which nothing is lost, where there are any."""
+        design, known = self.design, self.known
+        if not isinstance(known, SharedErrors):
+            return _LevelRows(x=design.x, parts=design.parts, known=known, y=self.y)
+        means = cell_means(design.x, design.columns, question.contrasts)
+        if means is None or len(means) > MOST_WHOLE:
+            return None
+        columns = [*(means @ z for z in design.columns), means]
+        parts = np.array([one @ one.T for one in columns])
+        joint = np.asarray(known.averaged(means))
+        return _LevelRows(
+            x=means @ design.x, parts=parts, known=joint, y=means @ self.y, means=means
+        )
 
     def is_large(self, question: Question) -> bool:
         """Whether the calibrated level would take too long."""
-        known, design = self.known, self.design
-        if isinstance(known, SharedErrors):
-            return True
-        return too_large(design.x, design.parts, known, question, self.y)
+        rows = self._level_rows(question)
+        return rows is None or rows.is_large(question)
 
     def weights(self, question: Question) -> Array:
         """Least-squares weights (q, n) of contrasts on the runs."""
@@ -474,11 +506,13 @@ def analyse_sizes(
         return np.asarray(measured().covariance(name, log=True), dtype=np.float64)
 
     def one(name: str, joint: Covariance) -> QuantityAnalysis:
-        place = quantities.index(name)
+        place, is_large = quantities.index(name), len(runs) > MOST_WHOLE
+        if is_large and not isinstance(joint, SharedErrors):
+            joint = SharedErrors.told_apart(joint)
         response = build_response(
             runs,
             value[:, place],
-            plan,
+            plan.of(name),
             name,
             joint,
             bounds=None if bounds is None else bounds[:, place],
@@ -486,7 +520,7 @@ def analyse_sizes(
             own=partial(own, name),
             level=level,
         )
-        left = replace(response, plan=_left_plan(response.frame, plan))
+        left = replace(response, plan=_left_plan(response.frame, response.plan))
         design = trial_design(left.frame, left.plan)
         apart = ComparisonRemark.NOT_LINKED(columns=_linking(left.plan))
         obstacles = dict(left.obstacles) | dict.fromkeys(design.unlinked, apart)

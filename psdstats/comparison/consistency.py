@@ -117,6 +117,17 @@ def consistency(
     h: deviation of the group mean from the plain mean of the group means over the SD of the group
     means.  k: SD of the group over s_r.  With unequal numbers s_r is pooled by degrees of freedom
     (ISO 5725-2 pools equally; the same for equal numbers), because then the limit of k stays exact.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from psdstats.comparison.consistency import consistency
+    >>> sizes = {"a": [100.0, 102.0], "b": [99.0, 101.0], "c": [130.0, 131.0]}
+    >>> rows = [(group, size) for group, own in sizes.items() for size in own]
+    >>> frame = pd.DataFrame(rows, columns=["group", "D50"])
+    >>> found = consistency(frame, value="D50", group="group")
+    >>> found["finding"].tolist()
+    ['', '', 'h beyond the 5 % limit']
     """
     cells = cells_at_levels(frame, value=value, group=group, level=level, scale=scale)
     return pd.concat([_indicators(one, group) for one in cells], ignore_index=True)
@@ -244,6 +255,16 @@ def outliers(
     Unequal numbers of results: the suspect of Cochran's test is the group whose sum of squares is
     the least likely share of the total, and its share is referred to its own beta distribution.
     For equal numbers this is Cochran's C.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from psdstats.comparison import outliers
+    >>> sizes = {"a": [100.0, 102.0], "b": [99.0, 101.0], "c": [130.0, 131.0]}
+    >>> rows = [(group, size) for group, own in sizes.items() for size in own]
+    >>> frame = pd.DataFrame(rows, columns=["group", "D50"])
+    >>> outliers(frame, value="D50", group="group")["test"].map(str).tolist()
+    ['Cochran', 'Grubbs']
     """
     rows: list[dict[str, object]] = []
     for cells in cells_at_levels(frame, value=value, group=group, level=level, scale=scale):
@@ -374,6 +395,20 @@ def intraclass_correlation(
     ----------
     K. O. McGraw and S. P. Wong, "Forming inferences about some intraclass correlation
     coefficients", Psychological Methods 1 (1996) 30-46 (from memory).
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from psdstats.comparison import intraclass_correlation
+    >>> sizes = {"a": [250.0, 180, 120], "b": [252.0, 178, 123], "c": [249.0, 181, 119]}
+    >>> rows = [(g, time, d) for g, own in sizes.items() for time, d in zip((0, 12, 48), own)]
+    >>> frame = pd.DataFrame(rows, columns=["group", "time", "D50"])
+    >>> found = intraclass_correlation(frame, value="D50", group="group", level="time")
+    >>> found.table[["kind", "icc"]].round(3)
+                         kind    icc
+    0  groups interchangeable  0.999
+    1      absolute agreement  0.999
+    2             consistency  0.999
     """
     cells = cells_at_levels(frame, value=value, group=group, level=level, scale=scale)
     tidy = pd.DataFrame(

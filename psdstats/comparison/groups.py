@@ -135,6 +135,15 @@ class GroupAgreement(Shown):
         Difference that is too small to matter.
     set_aside : tuple of str
         Runs of cells with a size that is not bracketed.
+
+    Examples
+    --------
+    >>> import psdstats
+    >>> from psdstats_datasets import demo_study
+    >>> study = psdstats.read_study(demo_study("four_benches"))
+    >>> found = psdstats.comparison.group_agreement(study)
+    >>> print(found.summary().split(":")[0])
+    Alder differs from the other groups
     """
 
     quantity: str
@@ -152,6 +161,19 @@ class GroupAgreement(Shown):
         Columns: group, quantity, verdict, differs_at (number of conditions); for the average,
         without prefix, and for the rate, with ``rate_``: ratio, ratio_lower, ratio_upper,
         difference_percent, lower_percent, upper_percent, u_percent, df, p, p_adjusted.
+
+        Examples
+        --------
+        >>> import psdstats
+        >>> from psdstats_datasets import demo_study
+        >>> study = psdstats.read_study(demo_study("four_benches"))
+        >>> found = psdstats.comparison.group_agreement(study)
+        >>> found.to_frame()[["group", "difference_percent", "verdict"]].round(1)
+           group  difference_percent    verdict
+        0  Alder                 3.2    changed
+        1  Birch                -0.1  not shown
+        2  Cedar                -2.9  not shown
+        3  Rowan                -0.1  not shown
         """
         return pd.DataFrame(
             [
@@ -228,6 +250,15 @@ def group_agreement(
     ------
     ModelError
         If a column is missing, or the runs of study and propagation differ.
+
+    Examples
+    --------
+    >>> import psdstats
+    >>> from psdstats_datasets import demo_study
+    >>> study = psdstats.read_study(demo_study("four_benches"))
+    >>> found = psdstats.comparison.group_agreement(study)
+    >>> found.conditions, len(found.by_condition)
+    (('milling_time_min', 'ball_ratio'), 40)
     """
     LEVEL.require("level", level, ModelError)
     if margin_percent is not None:

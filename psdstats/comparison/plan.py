@@ -10,7 +10,7 @@ remark, and the remarks travel with the result.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import TypeVar
 
@@ -167,6 +167,11 @@ class ComparisonPlan:
     def crossing(self) -> Grouping | None:
         """The first grouping that holds several levels of the factor; None where there is none."""
         return next(iter(self.blocks), None)
+
+    def of(self, quantity: str) -> ComparisonPlan:
+        """The same for one quantity: the spread between runs declared for it."""
+        declared = self.run_to_run
+        return self if declared is None else replace(self, run_to_run=declared.of(quantity))
 
     def with_where(self, runs: pd.DataFrame) -> pd.DataFrame:
         """The runs with a column of the levels answered by themselves, where they are joined."""

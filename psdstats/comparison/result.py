@@ -102,6 +102,15 @@ class QuantityComparison(Shown):
         Whether the balance is good enough for the headline.
     advice : tuple of Remark
         What to do next.
+
+    Examples
+    --------
+    >>> import psdstats
+    >>> from psdstats_datasets import demo_study
+    >>> study = psdstats.read_study(demo_study("one_bench"))
+    >>> found = psdstats.compare(study, quantities=["D50"])
+    >>> found["D50"].route
+    <Route.SINGLE_RUNS: 'single runs'>
     """
 
     quantity: str
@@ -135,6 +144,15 @@ class QuantityComparison(Shown):
             in per cent, u, df, p, p_adjusted, detectable_decrease_percent with its range,
             equivalence_p with the interval of that test, verdict; undone_by_run_to_run_percent
             where run-to-run variation was neither estimated nor declared.
+
+        Examples
+        --------
+        >>> import psdstats
+        >>> from psdstats_datasets import demo_study
+        >>> study = psdstats.read_study(demo_study("one_bench"))
+        >>> found = psdstats.compare(study, quantities=["D50"])
+        >>> found["D50"].to_frame("successive")["contrast"].tolist()
+        ['6 - 0', '12 - 6', '24 - 12', '48 - 24']
         """
         own = [one for one in self.findings if family in (None, one.subject.family)]
         return _effects(own)
@@ -160,6 +178,15 @@ class Comparison(Shown):
         One a quantity.
     analysis : Analysis
         What it was read from.
+
+    Examples
+    --------
+    >>> import psdstats
+    >>> from psdstats_datasets import demo_study
+    >>> study = psdstats.read_study(demo_study("one_bench"))
+    >>> found = psdstats.compare(study, quantities=["D50"])
+    >>> found["D50"].courses[0].since
+    '12'
     """
 
     plan: ComparisonPlan
@@ -188,6 +215,19 @@ class Comparison(Shown):
         ----------
         family : str, optional
             Keep one family only: "against first", "successive" or "all pairs".
+
+        Examples
+        --------
+        >>> import psdstats
+        >>> from psdstats_datasets import demo_study
+        >>> study = psdstats.read_study(demo_study("one_bench"))
+        >>> found = psdstats.compare(study, quantities=["D50"])
+        >>> found.to_frame("against first")[["contrast", "ratio", "verdict"]].round(2)
+          contrast  ratio    verdict
+        0    6 - 0   0.90  not shown
+        1   12 - 0   0.79    changed
+        2   24 - 0   0.69    changed
+        3   48 - 0   0.53    changed
         """
         frames = [
             result.to_frame().assign(quantity=result.quantity, route=result.route.value)
@@ -199,13 +239,36 @@ class Comparison(Shown):
         return whole if family is None else whole[whole["family"] == family].reset_index(drop=True)
 
     def means_frame(self) -> pd.DataFrame:
-        """Sizes at each level, every quantity: quantity, factor columns, value, lower, upper."""
+        """Sizes at each level, every quantity: quantity, factor columns, value, lower, upper.
+
+        Examples
+        --------
+        >>> import psdstats
+        >>> from psdstats_datasets import demo_study
+        >>> study = psdstats.read_study(demo_study("one_bench"))
+        >>> found = psdstats.compare(study, quantities=["D50"])
+        >>> found.means_frame().head(2).round(0)
+          quantity milling_time_min  value  lower  upper
+        0      D50                0  247.0  220.0  278.0
+        1      D50                6  224.0  200.0  250.0
+        """
         frames = [result.means.assign(quantity=result.quantity) for result in self.results]
         whole = pd.concat(frames, ignore_index=True)
         return whole[["quantity", *(name for name in whole.columns if name != "quantity")]]
 
     def tests_frame(self) -> pd.DataFrame:
-        """One row a test: quantity, term, f, df_num, df_den, p, p_plain, route."""
+        """One row a test: quantity, term, f, df_num, df_den, p, p_plain, route.
+
+        Examples
+        --------
+        >>> import psdstats
+        >>> from psdstats_datasets import demo_study
+        >>> study = psdstats.read_study(demo_study("one_bench"))
+        >>> found = psdstats.compare(study, quantities=["D50"])
+        >>> found.tests_frame()[["quantity", "term", "df_num", "route"]]
+          quantity              term  df_num        route
+        0      D50  milling_time_min       4  single runs
+        """
         rows = [
             (
                 one.quantity,
@@ -227,6 +290,15 @@ class Comparison(Shown):
         """One row a variance component of each fitted model, as a relative SD in per cent.
 
         The SD is missing where the estimate of the variance is below zero.
+
+        Examples
+        --------
+        >>> import psdstats
+        >>> from psdstats_datasets import demo_study
+        >>> study = psdstats.read_study(demo_study("one_bench"))
+        >>> found = psdstats.compare(study, quantities=["D50"])
+        >>> found.variance_frame().columns.tolist()
+        ['quantity', 'component', 'variance', 'sd_percent']
         """
         rows = [
             (

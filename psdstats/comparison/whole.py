@@ -104,6 +104,15 @@ class WholeComparison(Shown):
         Confidence level.
     notes : tuple of Remark
         What was merged, replaced or left out.
+
+    Examples
+    --------
+    >>> import psdstats
+    >>> from psdstats_datasets import demo_study
+    >>> study = psdstats.read_study(demo_study("four_benches"))
+    >>> found = psdstats.comparison.compare_distributions(study, permutations=99)
+    >>> found.finding.verdict, [part.name for part in found.parts]
+    (<Verdict.CHANGED: 'changed'>, ['Alder, Birch, Cedar', 'Rowan'])
     """
 
     by: str
@@ -115,7 +124,19 @@ class WholeComparison(Shown):
     notes: tuple[Remark, ...]
 
     def to_frame(self) -> pd.DataFrame:
-        """All class changes in one tidy frame, with the stack's groups."""
+        """All class changes in one tidy frame, with the stack's groups.
+
+        Examples
+        --------
+        >>> import psdstats
+        >>> from psdstats_datasets import demo_study
+        >>> study = psdstats.read_study(demo_study("four_benches"))
+        >>> found = psdstats.comparison.compare_distributions(study, permutations=99)
+        >>> found.to_frame()[["class", "pair", "change_percent", "moved"]].head(2).round(1)
+                 class        pair  change_percent  moved
+        0      < 45 µm  0 to 6 min             0.9   True
+        1  45 to 63 µm  0 to 6 min             0.9   True
+        """
         frames = [
             one.to_frame().assign(stack=part.name) for part in self.parts for one in part.moved
         ]
@@ -165,6 +186,15 @@ def compare_distributions(
     An empty class is given 0.65 of the balance resolution over the sample's total.  With several
     families of stacks the coordinates of each family stand in columns of their own (zero for the
     others) and the factor is taken within family, so that the exchange of runs stays exact.
+
+    Examples
+    --------
+    >>> import psdstats
+    >>> from psdstats_datasets import demo_study
+    >>> study = psdstats.read_study(demo_study("four_benches"))
+    >>> found = psdstats.comparison.compare_distributions(study, permutations=99)
+    >>> found.test.smallest_p
+    0.01
     """
     LEVEL.require("level", level, ModelError)
     PERMUTATIONS.require("permutations", permutations, ModelError)

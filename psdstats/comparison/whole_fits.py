@@ -177,6 +177,16 @@ def fit_study(
     ------
     SizeError, UncertaintyError
         As `propagate`.
+
+    Examples
+    --------
+    >>> import psdstats
+    >>> from psdstats_datasets import demo_study
+    >>> study = psdstats.read_study(demo_study("one_bench"))
+    >>> fits = psdstats.comparison.fit_study(study, families=["log-normal"])
+    >>> fits.families_frame()[["family", "fitted", "described"]]
+           family  fitted  described
+    0  log-normal       5          1
     """
     LEVEL.require("coverage", coverage, ModelError)
     fits: dict[tuple[str, Family], DistributionFit] = {}

@@ -173,6 +173,12 @@ class InterpolationRule(StrEnum):
     SEMILOG: undersize linear in ln x.  LINEAR: undersize linear in x.  LOGPROBIT: probit of the
     undersize linear in ln x (a segment that starts at 0 or ends at 1 is taken semilog, because the
     probit is infinite there).  MONOTONE: a monotone cubic in ln x through all the points.
+
+    Examples
+    --------
+    >>> from psdstats.distribution import InterpolationRule
+    >>> [str(rule) for rule in InterpolationRule]
+    ['semilog', 'linear', 'logprobit', 'monotone']
     """
 
     SEMILOG = "semilog"
@@ -300,6 +306,14 @@ def mass_fractions(run: Run) -> Array:
     ------
     SizeError
         If the run holds no powder.
+
+    Examples
+    --------
+    >>> import psdstats
+    >>> from psdstats_datasets import demo_study
+    >>> study = psdstats.read_study(demo_study("one_bench"))
+    >>> psdstats.distribution.mass_fractions(study.runs[0]).round(2)
+    array([-0.  ,  0.  ,  0.  ,  0.03,  0.16,  0.32,  0.33,  0.14,  0.02])
     """
     net = np.array([reading.net_g for reading in run.readings], dtype=float)
     total = net.sum()
@@ -322,6 +336,14 @@ def cumulative_undersize(run: Run) -> Array:
     -------
     ndarray, shape (n_readings - 1,)
         Undersize at the aperture of readings 1, 2, … (the pan itself has none).
+
+    Examples
+    --------
+    >>> import psdstats
+    >>> from psdstats_datasets import demo_study
+    >>> study = psdstats.read_study(demo_study("one_bench"))
+    >>> psdstats.distribution.cumulative_undersize(study.runs[0]).round(2)
+    array([-0.  ,  0.  ,  0.  ,  0.03,  0.19,  0.51,  0.84,  0.98])
     """
     return np.asarray(np.cumsum(mass_fractions(run))[:-1])
 

@@ -111,6 +111,14 @@ class DistributionFit(Shown):
         Percentiles of the fitted curve.
     status : str
         "converged" or "not settled".
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from psdstats.distribution import fit_distribution
+    >>> fit = fit_distribution([63, 125, 250], [0.10, 0.48, 0.90], covariance=1e-5 * np.eye(3))
+    >>> fit.status, fit.df
+    ('converged', 1)
     """
 
     family: Family
@@ -143,6 +151,14 @@ class DistributionFit(Shown):
         -------
         ndarray, shape (n,)
             Fractions, 0 to 1.
+
+        Examples
+        --------
+        >>> import numpy as np
+        >>> from psdstats.distribution import fit_distribution
+        >>> fit = fit_distribution([63, 125, 250], [0.10, 0.48, 0.90], covariance=1e-5 * np.eye(3))
+        >>> fit.undersize([63, 125]).round(2)
+        array([0.14, 0.45])
         """
         ln_size = np.log(np.asarray(size_um, dtype=float))
         return form_of(self.family).curve(ln_size, self.theta)[0]
@@ -153,7 +169,18 @@ class DistributionFit(Shown):
         return None if np.isnan(self.p) else bool(self.p >= POOR)
 
     def to_frame(self) -> pd.DataFrame:
-        """One row a parameter: family, parameter, value, lower, upper, chi_squared, df, p, …."""
+        """One row a parameter: family, parameter, value, lower, upper, chi_squared, df, p, ….
+
+        Examples
+        --------
+        >>> import numpy as np
+        >>> from psdstats.distribution import fit_distribution
+        >>> fit = fit_distribution([63, 125, 250], [0.10, 0.48, 0.90], covariance=1e-5 * np.eye(3))
+        >>> fit.to_frame()[["parameter", "value"]].round(2)
+                   parameter   value
+        0  characteristic_um  159.32
+        1           exponent    2.08
+        """
         return pd.DataFrame(
             {
                 "family": str(self.family),
@@ -170,7 +197,19 @@ class DistributionFit(Shown):
         )
 
     def sizes_frame(self) -> pd.DataFrame:
-        """One row a percentile: family, level, size_um, lower_um, upper_um, extrapolated."""
+        """One row a percentile: family, level, size_um, lower_um, upper_um, extrapolated.
+
+        Examples
+        --------
+        >>> import numpy as np
+        >>> from psdstats.distribution import fit_distribution
+        >>> fit = fit_distribution([63, 125, 250], [0.10, 0.48, 0.90], covariance=1e-5 * np.eye(3))
+        >>> fit.sizes_frame()[["level", "size_um", "extrapolated"]].round(0)
+           level  size_um  extrapolated
+        0    0.0     54.0          True
+        1    0.0    134.0         False
+        2    1.0    238.0         False
+        """
         return pd.DataFrame([{"family": str(self.family), **vars(one)} for one in self.sizes])
 
 

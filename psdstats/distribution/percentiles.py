@@ -209,6 +209,14 @@ class SizeTable(Shown):
         Shape of the undersize curve between apertures; None where the law of the curve gave sizes.
     notes : tuple of Remark
         What had to be assumed.
+
+    Examples
+    --------
+    >>> import psdstats
+    >>> from psdstats_datasets import demo_study
+    >>> study = psdstats.read_study(demo_study("one_bench"))
+    >>> psdstats.distribution.sizes(study, rule="semilog").value[0].round(1)
+    array([145.9, 247.1, 409.9,   1.1])
     """
 
     runs: tuple[str, ...]
@@ -224,7 +232,19 @@ class SizeTable(Shown):
         freeze_arrays(self)
 
     def to_frame(self) -> pd.DataFrame:
-        """One row a run and quantity: run, quantity, unit, value, lower, upper, status."""
+        """One row a run and quantity: run, quantity, unit, value, lower, upper, status.
+
+        Examples
+        --------
+        >>> import psdstats
+        >>> from psdstats_datasets import demo_study
+        >>> study = psdstats.read_study(demo_study("one_bench"))
+        >>> table = psdstats.distribution.sizes(study, rule="semilog").to_frame()
+        >>> table[["run", "quantity", "value", "status"]].head(2).round(1)
+              run quantity  value     status
+        0  mill-0      D10  145.9  bracketed
+        1  mill-0      D50  247.1  bracketed
+        """
         n_runs, n_quantities = self.value.shape
         return pd.DataFrame(
             {
@@ -259,6 +279,14 @@ def sizes(study: Study, *, rule: str | InterpolationRule | None = None) -> SizeT
     SizeError
         If no rule is given, it is unknown, or a run cannot be read as a distribution (no pan, no
         mass, …).
+
+    Examples
+    --------
+    >>> import psdstats
+    >>> from psdstats_datasets import demo_study
+    >>> study = psdstats.read_study(demo_study("one_bench"))
+    >>> psdstats.distribution.sizes(study, rule="monotone").value[0].round(1)
+    array([152.8, 247.1, 395.3,   1. ])
     """
     wanted = study.rule if rule is None else rule
     if wanted is None:

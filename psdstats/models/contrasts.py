@@ -201,6 +201,23 @@ class ContrastResult(Shown):
         Rule, method in words, critical values, integration error.
     level : float
         Confidence level.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from psdstats.models import MixedModel
+    >>> trial = pd.DataFrame(
+    ...     {
+    ...         "ln_D50": [5.9, 5.5, 5.2, 6.0, 5.4, 5.3, 5.8, 5.6, 5.1],
+    ...         "time": ["0", "5", "9"] * 3,
+    ...         "group": list("aaabbbccc"),
+    ...     }
+    ... )
+    >>> fit = MixedModel(trial, response="ln_D50", fixed=["time"], random=["group"]).fit()
+    >>> fit.contrasts("time", kind="successive")
+    ContrastResult
+      5 - 0: −0.400 (−0.670 to −0.130), p = 0.014.
+      9 - 5: −0.300 (−0.570 to −0.030), p = 0.036.
     """
 
     contrasts: tuple[Contrast, ...]
@@ -222,7 +239,26 @@ class ContrastResult(Shown):
         freeze_arrays(self)
 
     def to_frame(self) -> pd.DataFrame:
-        """One row a contrast, in the unit of the response."""
+        """One row a contrast, in the unit of the response.
+
+        Examples
+        --------
+        >>> import pandas as pd
+        >>> from psdstats.models import MixedModel
+        >>> trial = pd.DataFrame(
+        ...     {
+        ...         "ln_D50": [5.9, 5.5, 5.2, 6.0, 5.4, 5.3, 5.8, 5.6, 5.1],
+        ...         "time": ["0", "5", "9"] * 3,
+        ...         "group": list("aaabbbccc"),
+        ...     }
+        ... )
+        >>> fit = MixedModel(trial, response="ln_D50", fixed=["time"], random=["group"]).fit()
+        >>> fit.contrasts("time").to_frame()[["contrast", "estimate", "p_adjusted"]].round(3)
+          contrast  estimate  p_adjusted
+        0    5 - 0      -0.4       0.018
+        1    9 - 0      -0.7       0.002
+        2    9 - 5      -0.3       0.045
+        """
         alone = {name: getattr(self, name) for name in ("estimate", "standard_error", "df", "t")}
         ends = ("p", "p_adjusted", "lower", "upper", "lower_single", "upper_single")
         return self._named().assign(**alone, **{name: getattr(self, name) for name in ends})
@@ -233,6 +269,24 @@ class ContrastResult(Shown):
         Columns: contrast, high, low, where, ratio, ratio_lower, ratio_upper (simultaneous),
         ratio_lower_single, ratio_upper_single, change_percent, change_lower_percent,
         change_upper_percent (simultaneous), df, p, p_adjusted.
+
+        Examples
+        --------
+        >>> import pandas as pd
+        >>> from psdstats.models import MixedModel
+        >>> trial = pd.DataFrame(
+        ...     {
+        ...         "ln_D50": [5.9, 5.5, 5.2, 6.0, 5.4, 5.3, 5.8, 5.6, 5.1],
+        ...         "time": ["0", "5", "9"] * 3,
+        ...         "group": list("aaabbbccc"),
+        ...     }
+        ... )
+        >>> fit = MixedModel(trial, response="ln_D50", fixed=["time"], random=["group"]).fit()
+        >>> fit.contrasts("time").as_ratios()[["contrast", "ratio"]].round(2)
+          contrast  ratio
+        0    5 - 0   0.67
+        1    9 - 0   0.50
+        2    9 - 5   0.74
         """
         names = ("lower", "upper", "lower_single", "upper_single")
         ends = {name: getattr(self, name) for name in names}

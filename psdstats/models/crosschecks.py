@@ -92,6 +92,21 @@ def repeated_measures_check(
     -----
     F is the mean square of the factor over that of its interaction with the group.  Epsilon times
     both degrees of freedom gives the corrected p; it is 1 with two levels.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from psdstats.models import repeated_measures_check
+    >>> trial = pd.DataFrame(
+    ...     {
+    ...         "ln_D50": [5.9, 5.5, 5.2, 6.0, 5.4, 5.3, 5.8, 5.6, 5.1],
+    ...         "time": ["0", "5", "9"] * 3,
+    ...         "group": list("aaabbbccc"),
+    ...     }
+    ... )
+    >>> found = repeated_measures_check(trial, response="ln_D50", within="time", group="group")
+    >>> round(float(found.table["f"].iloc[0]), 1)
+    27.8
     """
     test = CommonTest.REPEATED_MEASURES
     cells, remarks = _complete_cells(frame, response=response, within=within, group=group)
@@ -147,6 +162,21 @@ def friedman_check(frame: pd.DataFrame, *, response: str, within: str, group: st
     ------
     ModelError
         If a column is missing or the response is not numeric.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from psdstats.models import friedman_check
+    >>> trial = pd.DataFrame(
+    ...     {
+    ...         "ln_D50": [5.9, 5.5, 5.2, 6.0, 5.4, 5.3, 5.8, 5.6, 5.1],
+    ...         "time": ["0", "5", "9"] * 3,
+    ...         "group": list("aaabbbccc"),
+    ...     }
+    ... )
+    >>> found = friedman_check(trial, response="ln_D50", within="time", group="group")
+    >>> round(float(found.table["p"].iloc[0]), 3)
+    0.05
     """
     test = CommonTest.FRIEDMAN
     cells, remarks = _complete_cells(frame, response=response, within=within, group=group)

@@ -160,6 +160,22 @@ def leave_one_group_out(
 
     Of very many runs (`SharedErrors`) a group is left out at the variances and degrees of freedom
     of all groups; where p comes within three times of ``alpha``, or beyond, the others are fitted.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from psdstats.models import MixedModel
+    >>> trial = pd.DataFrame(
+    ...     {
+    ...         "ln_D50": [5.9, 5.5, 5.2, 6.0, 5.4, 5.3, 5.8, 5.6, 5.1],
+    ...         "time": ["0", "5", "9"] * 3,
+    ...         "group": list("aaabbbccc"),
+    ...     }
+    ... )
+    >>> fit = MixedModel(trial, response="ln_D50", fixed=["time"], random=["group"]).fit()
+    >>> from psdstats.models import leave_one_group_out
+    >>> leave_one_group_out(fit, "time").table.shape
+    (4, 8)
     """
     name = grouping or (fit.random.groupings[0].label if fit.random.groupings else None)
     if name is None:

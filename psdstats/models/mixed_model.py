@@ -131,6 +131,24 @@ class MixedModelFit(Shown):
         Groupings and their covariance matrices.
     estimates : BatchFit
         Variance parameters, coefficients, likelihood and information, of one response.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from psdstats.models import MixedModel
+    >>> trial = pd.DataFrame(
+    ...     {
+    ...         "ln_D50": [5.9, 5.5, 5.2, 6.0, 5.4, 5.3, 5.8, 5.6, 5.1],
+    ...         "time": ["0", "5", "9"] * 3,
+    ...         "group": list("aaabbbccc"),
+    ...     }
+    ... )
+    >>> fit = MixedModel(trial, response="ln_D50", fixed=["time"], random=["group"]).fit()
+    >>> fit.variance_components.round(3)
+    component
+    group       0.00
+    residual    0.01
+    Name: variance, dtype: float64
     """
 
     model: MixedModel
@@ -258,6 +276,21 @@ class MixedModelFit(Shown):
         DataFrame
             One row a coefficient: estimate, standard_error, standard_error_adjusted, df, t, p,
             lower, upper.
+
+        Examples
+        --------
+        >>> import pandas as pd
+        >>> from psdstats.models import MixedModel
+        >>> trial = pd.DataFrame(
+        ...     {
+        ...         "ln_D50": [5.9, 5.5, 5.2, 6.0, 5.4, 5.3, 5.8, 5.6, 5.1],
+        ...         "time": ["0", "5", "9"] * 3,
+        ...         "group": list("aaabbbccc"),
+        ...     }
+        ... )
+        >>> fit = MixedModel(trial, response="ln_D50", fixed=["time"], random=["group"]).fit()
+        >>> fit.to_frame()["estimate"].round(3).to_dict()
+        {'(Intercept)': 5.9, 'time[5]': -0.4, 'time[9]': -0.7}
         """
         estimate = self.estimates.beta
         covariance, df = self._used(np.eye(len(estimate)), method)
@@ -300,6 +333,21 @@ class MixedModelFit(Shown):
         -----
         The hypothesis is that equally weighted cell means of the term's factors do not differ
         (averaged over factors the term interacts with).
+
+        Examples
+        --------
+        >>> import pandas as pd
+        >>> from psdstats.models import MixedModel
+        >>> trial = pd.DataFrame(
+        ...     {
+        ...         "ln_D50": [5.9, 5.5, 5.2, 6.0, 5.4, 5.3, 5.8, 5.6, 5.1],
+        ...         "time": ["0", "5", "9"] * 3,
+        ...         "group": list("aaabbbccc"),
+        ...     }
+        ... )
+        >>> fit = MixedModel(trial, response="ln_D50", fixed=["time"], random=["group"]).fit()
+        >>> round(fit.test("time").p, 4)
+        0.0026
         """
         label = self.fixed.term(term).label
         return self.test_matrix(self.fixed.hypothesis(term), method=method, term=label)
@@ -330,6 +378,21 @@ class MixedModelFit(Shown):
         ------
         ModelError
             If L has the wrong width or rows that repeat each other.
+
+        Examples
+        --------
+        >>> import pandas as pd
+        >>> from psdstats.models import MixedModel
+        >>> trial = pd.DataFrame(
+        ...     {
+        ...         "ln_D50": [5.9, 5.5, 5.2, 6.0, 5.4, 5.3, 5.8, 5.6, 5.1],
+        ...         "time": ["0", "5", "9"] * 3,
+        ...         "group": list("aaabbbccc"),
+        ...     }
+        ... )
+        >>> fit = MixedModel(trial, response="ln_D50", fixed=["time"], random=["group"]).fit()
+        >>> round(fit.test_matrix([[0, 1, 0], [0, 0, 1]]).p, 4)
+        0.0026
         """
         rows = np.atleast_2d(np.asarray(contrast, dtype=float))
         if rows.shape[1] != len(self.fixed.names) or np.linalg.matrix_rank(rows) < len(rows):
@@ -382,6 +445,24 @@ class MixedModelFit(Shown):
         ------
         ModelError
             If a term is unknown or no factor.
+
+        Examples
+        --------
+        >>> import pandas as pd
+        >>> from psdstats.models import MixedModel
+        >>> trial = pd.DataFrame(
+        ...     {
+        ...         "ln_D50": [5.9, 5.5, 5.2, 6.0, 5.4, 5.3, 5.8, 5.6, 5.1],
+        ...         "time": ["0", "5", "9"] * 3,
+        ...         "group": list("aaabbbccc"),
+        ...     }
+        ... )
+        >>> fit = MixedModel(trial, response="ln_D50", fixed=["time"], random=["group"]).fit()
+        >>> fit.marginal_means("time").iloc[:, :2].round(2)
+          time  estimate
+        0    0       5.9
+        1    5       5.5
+        2    9       5.2
         """
         factors = (*self.fixed.variables(term), *([] if by is None else [by]))
         cells, weights = cell_means(self.fixed, factors)
@@ -432,6 +513,21 @@ class MixedModelFit(Shown):
         ------
         ModelError
             If the term or kind is unknown or does not fit the factor.
+
+        Examples
+        --------
+        >>> import pandas as pd
+        >>> from psdstats.models import MixedModel
+        >>> trial = pd.DataFrame(
+        ...     {
+        ...         "ln_D50": [5.9, 5.5, 5.2, 6.0, 5.4, 5.3, 5.8, 5.6, 5.1],
+        ...         "time": ["0", "5", "9"] * 3,
+        ...         "group": list("aaabbbccc"),
+        ...     }
+        ... )
+        >>> fit = MixedModel(trial, response="ln_D50", fixed=["time"], random=["group"]).fit()
+        >>> [one.label for one in fit.contrasts("time", kind="against first").contrasts]
+        ['5 - 0', '9 - 0']
         """
         asked = asked_contrasts(self.fixed, term, kind=kind, by=by, degree=degree)
         return contrast_table(
@@ -515,6 +611,22 @@ class MixedModel:
         ModelError
             If columns are missing or have gaps, terms are aliased, an interaction has empty cells,
             or variances cannot be told apart; the message names what.
+
+        Examples
+        --------
+        >>> import pandas as pd
+        >>> from psdstats.models import MixedModel
+        >>> trial = pd.DataFrame(
+        ...     {
+        ...         "ln_D50": [5.9, 5.5, 5.2, 6.0, 5.4, 5.3, 5.8, 5.6, 5.1],
+        ...         "time": ["0", "5", "9"] * 3,
+        ...         "group": list("aaabbbccc"),
+        ...     }
+        ... )
+        >>> MixedModel(trial, response="ln_D50", fixed=["time"]).fit().variance_components.round(3)
+        component
+        residual    0.01
+        Name: variance, dtype: float64
         """
         return fit_many(self, [self.response], criterion=criterion)[0]
 
@@ -543,6 +655,22 @@ def fit_many(
     ------
     ModelError
         As in `MixedModel.fit`.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from psdstats.models import MixedModel, fit_many
+    >>> trial = pd.DataFrame(
+    ...     {
+    ...         "ln_D50": [5.9, 5.5, 5.2, 6.0, 5.4, 5.3, 5.8, 5.6, 5.1],
+    ...         "time": ["0", "5", "9"] * 3,
+    ...         "group": list("aaabbbccc"),
+    ...     }
+    ... )
+    >>> trial["ln_D90"] = trial["ln_D50"] + 0.5
+    >>> model = MixedModel(trial, response="ln_D50", fixed=["time"], random=["group"])
+    >>> [fit.model.response for fit in fit_many(model, ["ln_D50", "ln_D90"])]
+    ['ln_D50', 'ln_D90']
     """
     free = Boundary(model.boundary) is Boundary.FREE
     chosen = Criterion(criterion)

@@ -133,6 +133,22 @@ def bootstrap_test(
     Variances are those of the model without the term, which a large effect makes large; small p
     are then smaller than those of the F test.  In the smallest designs the test rejects in 3.3 to
     6.6 % at 5 % (tests/calibration/results/bootstrap_level.md).
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from psdstats.models import MixedModel
+    >>> trial = pd.DataFrame(
+    ...     {
+    ...         "ln_D50": [5.9, 5.5, 5.2, 6.0, 5.4, 5.3, 5.8, 5.6, 5.1],
+    ...         "time": ["0", "5", "9"] * 3,
+    ...         "group": list("aaabbbccc"),
+    ...     }
+    ... )
+    >>> fit = MixedModel(trial, response="ln_D50", fixed=["time"], random=["group"]).fit()
+    >>> from psdstats.models import bootstrap_test
+    >>> bootstrap_test(fit, "time", draws=99).draws
+    99
     """
     PERMUTATIONS.require("draws", draws, ModelError)
     fit = fit.whole

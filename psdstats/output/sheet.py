@@ -95,6 +95,23 @@ def recording_sheet(
     ------
     OutputError
         If the target exists, has the wrong ending or cannot be written, or the form is not known.
+
+    Examples
+    --------
+    >>> from psdstats.study import SheetPlan
+    >>> plan = SheetPlan(
+    ...     title="Trial",
+    ...     groups=("Alder",),
+    ...     times_min=(0, 12),
+    ...     apertures_um=(63, 125),
+    ...     replicates=2,
+    ... )
+    >>> from tempfile import TemporaryDirectory
+    >>> from psdstats.output import recording_sheet
+    >>> with TemporaryDirectory() as folder:
+    ...     path = recording_sheet(plan, f"{folder}/sheet.xlsx")
+    >>> path.name
+    'sheet.xlsx'
     """
     place = Path(target)
     if form == StudyForm.FOLDER:

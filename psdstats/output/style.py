@@ -91,6 +91,16 @@ def house_style() -> Iterator[None]:
     -----
     The block starts from matplotlib's own defaults, so that a user's settings file cannot change
     a report.
+
+    Examples
+    --------
+    >>> import matplotlib as mpl
+    >>> from psdstats.output import house_style
+    >>> before = mpl.rcParams["font.size"]
+    >>> with house_style():
+    ...     inside = mpl.rcParams["font.size"]
+    >>> inside < before, mpl.rcParams["font.size"] == before
+    (True, True)
     """
     import matplotlib as mpl
 
@@ -174,6 +184,12 @@ def new_axes(
     ------
     OutputError
         If a side is not positive.
+
+    Examples
+    --------
+    >>> from psdstats.output import new_axes
+    >>> (new_axes(width_mm=127, height_mm=63.5).figure.get_size_inches()).tolist()
+    [5.0, 2.5]
     """
     column = column_mm()
     if width_mm is None or column < WIDTH_MM:

@@ -58,6 +58,13 @@ class ExpectedPowder:
         For example "unmilled" or "after 48 min".
     d10_um, d50_um, d90_um : float
         Sizes that 10, 50 and 90 % of the mass pass, µm; increasing.
+
+    Examples
+    --------
+    >>> from psdstats.planning import ExpectedPowder
+    >>> powder = ExpectedPowder(name="raw", d10_um=80, d50_um=200, d90_um=450)
+    >>> powder.d50_um
+    200
     """
 
     name: str
@@ -92,6 +99,14 @@ class ExpectedPowder:
         -----
         Probit of the undersize a smooth curve of ln x through the three points, nearly straight
         beyond them.
+
+        Examples
+        --------
+        >>> import numpy as np
+        >>> from psdstats.planning import ExpectedPowder
+        >>> powder = ExpectedPowder(name="raw", d10_um=80, d50_um=200, d90_um=450)
+        >>> powder.undersize(np.array([80.0, 200.0, 450.0])).round(2)
+        array([0.1, 0.5, 0.9])
         """
         return undersize_through(self.percentiles_um, aperture_um)
 
@@ -167,6 +182,12 @@ class PlannedWeighing:
     rule : str or None
         Interpolation rule that a procedure prescribes ("semilog", "linear", "logprobit",
         "monotone"); None: the law of the powder's own curve.
+
+    Examples
+    --------
+    >>> from psdstats.planning import PlannedWeighing
+    >>> PlannedWeighing(resolution_g=0.001, certified_u_percent=0.5).standard
+    'ISO 3310-1'
     """
 
     density_g_per_cm3: float = 2.7
@@ -204,6 +225,13 @@ class PlannedWeighing:
         Returns
         -------
         ndarray, shape (n + 1,)
+
+        Examples
+        --------
+        >>> import numpy as np
+        >>> from psdstats.planning import PlannedWeighing
+        >>> PlannedWeighing().particle_g(np.array([63.0, 125.0])).shape
+        (3,)
         """
         size_cm = class_sizes_um(aperture_um[None, :])[0] * CM_PER_UM
         return np.asarray(self.density_g_per_cm3 * self.shape_factor * size_cm**3)
@@ -219,6 +247,13 @@ class PlannedWeighing:
         Returns
         -------
         ndarray, shape (n,)
+
+        Examples
+        --------
+        >>> import numpy as np
+        >>> from psdstats.planning import PlannedWeighing
+        >>> PlannedWeighing(certified_u_percent=0.5).u_ln_aperture(np.array([63.0, 125.0]))
+        array([0.005, 0.005])
         """
         if self.certified_u_percent is not None:
             return np.full(len(aperture_um), self.certified_u_percent / 100)

@@ -52,6 +52,13 @@ class PowerResult(Shown):
         As asked.
     smallest : Smallest or None
         The smallest design that is enough, where it was sought.
+
+    Examples
+    --------
+    >>> from psdstats.planning.power import Variation, power
+    >>> result = power(Variation(run_percent=3), groups=3, times=3, replicates=1, trials=200)
+    >>> [one.design.runs for one in result.designs]
+    [9]
     """
 
     designs: tuple[DesignPower, ...]
@@ -74,7 +81,16 @@ class PowerResult(Shown):
         )
 
     def to_frame(self) -> pd.DataFrame:
-        """One row a design: its size, what it shows how often, and the least that it shows."""
+        """One row a design: its size, what it shows how often, and the least that it shows.
+
+        Examples
+        --------
+        >>> from psdstats.planning.power import Variation, power
+        >>> result = power(Variation(run_percent=3), groups=3, times=3, replicates=1, trials=200)
+        >>> result.to_frame()[["replicates", "runs", "enough"]]
+           replicates  runs  enough
+        0           1     9   False
+        """
         return pd.DataFrame([self._row(one) for one in self.designs])
 
     def _row(self, one: DesignPower) -> dict[str, float]:
@@ -115,6 +131,13 @@ class PowerResult(Shown):
         ----------
         change_percent : array_like, optional
             Changes of size, per cent, above -100; by default from none to twice the change asked.
+
+        Examples
+        --------
+        >>> from psdstats.planning.power import Variation, power
+        >>> result = power(Variation(run_percent=3), groups=3, times=3, replicates=1, trials=200)
+        >>> len(result.curve_frame([-5, -10]))
+        2
         """
         if change_percent is None:
             largest = np.log1p(self.change_percent / 100)
@@ -133,6 +156,13 @@ class PowerResult(Shown):
 
         One row a design (in words) and margin, from none to twice the margin asked; no row where
         none was.
+
+        Examples
+        --------
+        >>> from psdstats.planning.power import Variation, power
+        >>> result = power(Variation(run_percent=3), groups=3, times=3, replicates=1, trials=200)
+        >>> "margin_percent" in result.margin_frame()
+        True
         """
         if self.margin_percent is None:
             return pd.DataFrame()
@@ -239,6 +269,13 @@ def power(
     ------
     PlanError
         For a design that cannot answer, or a number out of range.
+
+    Examples
+    --------
+    >>> from psdstats.planning.power import Variation, power
+    >>> result = power(Variation(run_percent=3), groups=3, times=3, replicates=1, trials=200)
+    >>> result.to_frame()["runs"].tolist()
+    [9]
     """
     _refuse(change_percent, margin_percent, alpha, wanted_power, trials, seed)
     wanted = Wanted(

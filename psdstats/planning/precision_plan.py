@@ -136,6 +136,15 @@ class PrecisionPlan(Shown):
         What the law itself makes of some of the samples; None by a rule.
     trials, seed : int
         Simulated stacks a cell, with two samples of each powder on it; seed of the simulation.
+
+    Examples
+    --------
+    >>> from psdstats.planning import ExpectedPowder, precision
+    >>> powder = ExpectedPowder(name="raw", d10_um=80, d50_um=200, d90_um=450)
+    >>> few = {"resolution_g": [0.01], "sample_g": [25.0], "trials": 100}
+    >>> plan = precision(powder, [63, 125, 250, 500], wanted_percent=3, **few)
+    >>> plan.quantity, plan.resolution_g
+    ('D50', (0.01,))
     """
 
     quantity: str
@@ -160,18 +169,37 @@ class PrecisionPlan(Shown):
     def law(self, resolution_g: float, *, change: bool = False) -> PrecisionLaw:
         """The linear law of a balance, with the sensitivities found with the largest sample.
 
-        Parameters
-        ----------
-        resolution_g : float
-            One of `resolution_g`.
-        change : bool, default=False
-            Whether the uncertainty of the change is wanted, not that of a size.
+            Parameters
+            ----------
+            resolution_g : float
+                One of `resolution_g`.
+            change : bool, default=False
+                Whether the uncertainty of the change is wanted, not that of a size.
+
+        Examples
+        --------
+        >>> from psdstats.planning import ExpectedPowder, precision
+        >>> powder = ExpectedPowder(name="raw", d10_um=80, d50_um=200, d90_um=450)
+        >>> few = {"resolution_g": [0.01], "sample_g": [25.0], "trials": 100}
+        >>> plan = precision(powder, [63, 125, 250, 500], wanted_percent=3, **few)
+        >>> type(plan.law(0.01)).__name__
+        'PrecisionLaw'
         """
         cell = self.cells[resolution_g, max(self.sample_g)]
         return precision_law(cell, self.quantity, change=change)
 
     def to_frame(self) -> pd.DataFrame:
-        """One row a resolution and sample mass: simulated u, its error, the law, whether enough."""
+        """One row a resolution and sample mass: simulated u, its error, the law, whether enough.
+
+        Examples
+        --------
+        >>> from psdstats.planning import ExpectedPowder, precision
+        >>> powder = ExpectedPowder(name="raw", d10_um=80, d50_um=200, d90_um=450)
+        >>> few = {"resolution_g": [0.01], "sample_g": [25.0], "trials": 100}
+        >>> plan = precision(powder, [63, 125, 250, 500], wanted_percent=3, **few)
+        >>> len(plan.to_frame())
+        1
+        """
         return pd.DataFrame([self._row(*cell) for cell in self.cells])
 
     def _row(self, resolution_g: float, sample_g: float) -> dict[str, float]:
@@ -199,10 +227,19 @@ class PrecisionPlan(Shown):
     def law_frame(self, *, change: bool = False) -> pd.DataFrame:
         """Linear law as curves, for a figure: series (resolution in words), sample_g, u_percent.
 
-        Parameters
-        ----------
-        change : bool, default=False
-            Whether the uncertainty of the change is wanted, not that of a size.
+            Parameters
+            ----------
+            change : bool, default=False
+                Whether the uncertainty of the change is wanted, not that of a size.
+
+        Examples
+        --------
+        >>> from psdstats.planning import ExpectedPowder, precision
+        >>> powder = ExpectedPowder(name="raw", d10_um=80, d50_um=200, d90_um=450)
+        >>> few = {"resolution_g": [0.01], "sample_g": [25.0], "trials": 100}
+        >>> plan = precision(powder, [63, 125, 250, 500], wanted_percent=3, **few)
+        >>> plan.law_frame().columns.tolist()
+        ['series', 'resolution_g', 'sample_g', 'u_percent']
         """
         masses = np.geomspace(min(self.sample_g) / 1.5, max(self.sample_g) * 1.5, 61).tolist()
         columns = ["series", "resolution_g", "sample_g", "u_percent"]
@@ -217,10 +254,19 @@ class PrecisionPlan(Shown):
     def simulated_frame(self, *, change: bool = False) -> pd.DataFrame:
         """What was simulated, for a figure: as `law_frame`, and u_error_percent.
 
-        Parameters
-        ----------
-        change : bool, default=False
-            Whether the uncertainty of the change is wanted, not that of a size.
+            Parameters
+            ----------
+            change : bool, default=False
+                Whether the uncertainty of the change is wanted, not that of a size.
+
+        Examples
+        --------
+        >>> from psdstats.planning import ExpectedPowder, precision
+        >>> powder = ExpectedPowder(name="raw", d10_um=80, d50_um=200, d90_um=450)
+        >>> few = {"resolution_g": [0.01], "sample_g": [25.0], "trials": 100}
+        >>> plan = precision(powder, [63, 125, 250, 500], wanted_percent=3, **few)
+        >>> plan.simulated_frame().columns.tolist()
+        ['series', 'resolution_g', 'sample_g', 'u_percent', 'u_error_percent']
         """
         frame, start = self.to_frame(), "u_change" if change else "u"
         return pd.DataFrame(
@@ -236,7 +282,16 @@ class PrecisionPlan(Shown):
     def needs_frame(self) -> pd.DataFrame:
         """One row a resolution: smallest sample by the law for a size and for the change, g.
 
-        inf where no sample is large enough.
+            inf where no sample is large enough.
+
+        Examples
+        --------
+        >>> from psdstats.planning import ExpectedPowder, precision
+        >>> powder = ExpectedPowder(name="raw", d10_um=80, d50_um=200, d90_um=450)
+        >>> few = {"resolution_g": [0.01], "sample_g": [25.0], "trials": 100}
+        >>> plan = precision(powder, [63, 125, 250, 500], wanted_percent=3, **few)
+        >>> plan.needs_frame().columns.tolist()
+        ['resolution_g', 'least_sample_g', 'least_sample_for_change_g']
         """
         needs = {
             name: [
@@ -315,6 +370,16 @@ def precision(
     ------
     PlanError
         If the stack does not bracket the percentile, or a number is out of range.
+
+    Examples
+    --------
+    >>> from psdstats.planning import ExpectedPowder, precision
+    >>> powder = ExpectedPowder(name="raw", d10_um=80, d50_um=200, d90_um=450)
+    >>> few = {"resolution_g": [0.01], "sample_g": [25.0], "trials": 100}
+    >>> plan = precision(powder, [63, 125, 250, 500], wanted_percent=3, **few)
+    >>> plan.to_frame()[["resolution_g", "sample_g", "enough"]].head(2)
+       resolution_g  sample_g  enough
+    0          0.01      25.0    True
     """
     weighing = PlannedWeighing() if weighing is None else weighing
     limits.DECLARED_PERCENT.require("wanted uncertainty", wanted_percent)

@@ -216,6 +216,14 @@ class StackChoice(Shown):
         Rules that cannot be held, and what to do.
     trial : StackTrial
         What simulated samples of the powders do on it.
+
+    Examples
+    --------
+    >>> from psdstats.planning import ExpectedPowder, choose_sieves
+    >>> powder = ExpectedPowder(name="raw", d10_um=80, d50_um=200, d90_um=450)
+    >>> choice = choose_sieves([powder], [45, 63, 90, 125, 180, 250, 355, 500], trials=100)
+    >>> choice.aperture_um
+    (500.0, 250.0, 180.0, 125.0, 63.0)
     """
 
     aperture_um: tuple[float, ...]
@@ -231,7 +239,16 @@ class StackChoice(Shown):
         self.share.setflags(write=False)
 
     def to_frame(self) -> pd.DataFrame:
-        """One row a powder and sieve (pan: aperture 0): share, mass, load limit."""
+        """One row a powder and sieve (pan: aperture 0): share, mass, load limit.
+
+        Examples
+        --------
+        >>> from psdstats.planning import ExpectedPowder, choose_sieves
+        >>> powder = ExpectedPowder(name="raw", d10_um=80, d50_um=200, d90_um=450)
+        >>> choice = choose_sieves([powder], [45, 63, 90, 125, 180, 250, 355, 500], trials=100)
+        >>> choice.to_frame().columns.tolist()
+        ['powder', 'aperture_um', 'share_percent', 'mass_g', 'load_limit_g']
+        """
         rows = []
         for powder, shares in zip(self.powders, self.share, strict=True):
             for aperture, share in zip((*self.aperture_um, 0.0), shares, strict=True):
@@ -254,6 +271,14 @@ class StackChoice(Shown):
         ----------
         size_um : sequence of float, optional
             Sizes, µm; by default all that a figure of stack and powders shows.
+
+        Examples
+        --------
+        >>> from psdstats.planning import ExpectedPowder, choose_sieves
+        >>> powder = ExpectedPowder(name="raw", d10_um=80, d50_um=200, d90_um=450)
+        >>> choice = choose_sieves([powder], [45, 63, 90, 125, 180, 250, 355, 500], trials=100)
+        >>> choice.undersize_frame([200.0])["undersize"].round(2).tolist()
+        [0.5]
         """
         return expected_curves(self.powders, size_um, stack_um=self.aperture_um)
 
@@ -310,6 +335,14 @@ def choose_sieves(
     ------
     PlanError
         Without powders, with fewer than two apertures, or numbers out of range.
+
+    Examples
+    --------
+    >>> from psdstats.planning import ExpectedPowder, choose_sieves
+    >>> powder = ExpectedPowder(name="raw", d10_um=80, d50_um=200, d90_um=450)
+    >>> choice = choose_sieves([powder], [45, 63, 90, 125, 180, 250, 355, 500], trials=100)
+    >>> len(choice.aperture_um)
+    5
     """
     powders = tuple(powders)
     if not powders:

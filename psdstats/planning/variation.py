@@ -55,6 +55,12 @@ class Variation:
         Known from the sieves, shared by all runs of a group; cancels likewise.
     source : tuple of Remark
         Where the figures come from.
+
+    Examples
+    --------
+    >>> from psdstats.planning import Variation
+    >>> Variation(run_percent=4, group_percent=6).group_percent
+    6
     """
 
     run_percent: float
@@ -97,6 +103,12 @@ class Design:
     ----------
     groups, times, replicates : int
         How many of each; two times or more.
+
+    Examples
+    --------
+    >>> from psdstats.planning import Design
+    >>> Design(groups=3, times=4, replicates=2).runs
+    24
     """
 
     groups: int
@@ -126,6 +138,12 @@ class Design:
         ----------
         spread : {"drifting", "pooled"}
             The rule asked for.
+
+        Examples
+        --------
+        >>> from psdstats.planning import Design
+        >>> Design(groups=3, times=4, replicates=1).allows_drift("drifting")
+        True
         """
         enough = self.groups >= FEWEST_FOR_LINES and self.times >= FEWEST_FOR_LINES
         return enough and SpreadRule(spread) is SpreadRule.DRIFTING
@@ -137,6 +155,12 @@ class Design:
         ----------
         spread : {"drifting", "pooled"}
             The rule asked for.
+
+        Examples
+        --------
+        >>> from psdstats.planning import Design
+        >>> Design(groups=2, times=4, replicates=2).leaves_drift_unknown("drifting")
+        True
         """
         several = self.groups > 1 and self.times >= FEWEST_FOR_LINES
         drifting = SpreadRule(spread) is SpreadRule.DRIFTING
@@ -151,6 +175,13 @@ class Design:
             What varies.
         spread : {"drifting", "pooled"}
             The rule asked for.
+
+        Examples
+        --------
+        >>> from psdstats.planning import Design, Variation
+        >>> drifting = Variation(run_percent=4, drift_percent=3)
+        >>> Design(groups=3, times=4, replicates=1).allows_for(drifting, "pooled")
+        False
         """
         step = variation.drift_percent / (self.times - 1)
         most = PLAUSIBLE_DRIFT_PERCENT if self.leaves_drift_unknown(spread) else 0.0
@@ -244,6 +275,15 @@ def variation_of(
     summed up by how far they lie apart at the last time.  The known covariance is summed up as a
     part of each run and a part shared by a group's runs (its mean covariance between two runs of
     one group), which stands for the sieves.
+
+    Examples
+    --------
+    >>> import psdstats
+    >>> from psdstats_datasets import demo_study
+    >>> study = psdstats.read_study(demo_study("four_benches"))
+    >>> found = psdstats.planning.variation_of(study)
+    >>> found.run_percent > found.measurement_percent > 0
+    True
     """
     if quantity not in QUANTITIES:
         raise PlanError(f"there is no quantity {quantity!r}; choose from {', '.join(QUANTITIES)}.")

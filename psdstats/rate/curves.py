@@ -38,7 +38,14 @@ LEAST_LEVEL = 1e-100  # keeps the logarithm of a size that has faded away finite
 
 
 class CurveName(StrEnum):
-    """The curves on offer."""
+    """The curves on offer.
+
+    Examples
+    --------
+    >>> from psdstats.rate import CurveName
+    >>> [str(name) for name in CurveName]
+    ['no change', 'constant rate', 'approach to a limit', 'power law']
+    """
 
     NO_CHANGE = "no change"
     CONSTANT = "constant rate"

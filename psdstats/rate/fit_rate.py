@@ -178,6 +178,16 @@ class RateResult(Shown):
         By charge, where the charge was stated.
     notes : tuple of Remark
         Assumptions and what was left out.
+
+    Examples
+    --------
+    >>> import psdstats
+    >>> from psdstats.rate.fit_rate import fit_rate
+    >>> from psdstats_datasets import demo_study
+    >>> study = psdstats.read_study(demo_study("one_bench"))
+    >>> result = fit_rate(study)
+    >>> [len(one.parameters) for one in result.series]
+    [3]
     """
 
     quantity: str
@@ -191,7 +201,21 @@ class RateResult(Shown):
     notes: tuple[Remark, ...]
 
     def to_frame(self) -> pd.DataFrame:
-        """Parameters of every series."""
+        """Parameters of every series.
+
+        Examples
+        --------
+        >>> import psdstats
+        >>> from psdstats.rate.fit_rate import fit_rate
+        >>> from psdstats_datasets import demo_study
+        >>> study = psdstats.read_study(demo_study("one_bench"))
+        >>> result = fit_rate(study)
+        >>> result.to_frame()[["parameter", "unit"]]
+               parameter   unit
+        0     start size     µm
+        1  rate constant  1/min
+        2    power shape      1
+        """
         return pd.DataFrame(
             [
                 {
@@ -215,6 +239,16 @@ class RateResult(Shown):
 
         ``cell_sd_percent`` is that of groups at one condition, ``drift_sd_percent`` that of a group
         a step of the milling times; NaN where not estimated.
+
+        Examples
+        --------
+        >>> import psdstats
+        >>> from psdstats.rate.fit_rate import fit_rate
+        >>> from psdstats_datasets import demo_study
+        >>> study = psdstats.read_study(demo_study("one_bench"))
+        >>> result = fit_rate(study)
+        >>> result.scatter_frame().columns.tolist()
+        ['series', 'run_sd_percent', 'cell_sd_percent', 'drift_sd_percent', 'df']
         """
         found = self.spread
         sds = {
@@ -223,7 +257,22 @@ class RateResult(Shown):
         return pd.DataFrame({"series": [""], **sds, "df": [found.df]})
 
     def choice_frame(self) -> pd.DataFrame:
-        """Comparison of the curves, series by series."""
+        """Comparison of the curves, series by series.
+
+        Examples
+        --------
+        >>> import psdstats
+        >>> from psdstats.rate.fit_rate import fit_rate
+        >>> from psdstats_datasets import demo_study
+        >>> study = psdstats.read_study(demo_study("one_bench"))
+        >>> result = fit_rate(study)
+        >>> result.choice_frame()[["curve", "parameters"]]
+                         curve  parameters
+        0            power law           3
+        1  approach to a limit           3
+        2        constant rate           2
+        3            no change           1
+        """
         return pd.concat(
             [one.choice.to_frame().assign(series=one.label) for one in self.series],
             ignore_index=True,
@@ -243,7 +292,18 @@ class RateResult(Shown):
         )
 
     def stopping_frame(self) -> pd.DataFrame:
-        """One row a series and question: time in min, its interval, open ends, extrapolated."""
+        """One row a series and question: time in min, its interval, open ends, extrapolated.
+
+        Examples
+        --------
+        >>> import psdstats
+        >>> from psdstats.rate.fit_rate import fit_rate
+        >>> from psdstats_datasets import demo_study
+        >>> study = psdstats.read_study(demo_study("one_bench"))
+        >>> result = fit_rate(study, target_um=120)
+        >>> result.stopping_frame()["upper_open"].tolist()
+        [True]
+        """
         return pd.DataFrame(
             [
                 {
@@ -273,6 +333,16 @@ class RateResult(Shown):
             Times of each series.
         until_min : float, optional
             Last time; the last one measured if left out.
+
+        Examples
+        --------
+        >>> import psdstats
+        >>> from psdstats.rate.fit_rate import fit_rate
+        >>> from psdstats_datasets import demo_study
+        >>> study = psdstats.read_study(demo_study("one_bench"))
+        >>> result = fit_rate(study)
+        >>> len(result.curve_frame(points=11))
+        11
         """
         return pd.concat(
             [
@@ -283,7 +353,18 @@ class RateResult(Shown):
         )
 
     def points_frame(self) -> pd.DataFrame:
-        """The sizes fitted, one row a run, with the fitted size and the residual in per cent."""
+        """The sizes fitted, one row a run, with the fitted size and the residual in per cent.
+
+        Examples
+        --------
+        >>> import psdstats
+        >>> from psdstats.rate.fit_rate import fit_rate
+        >>> from psdstats_datasets import demo_study
+        >>> study = psdstats.read_study(demo_study("one_bench"))
+        >>> result = fit_rate(study)
+        >>> result.points_frame()["run"].tolist()
+        ['mill-0', 'mill-6', 'mill-12', 'mill-24', 'mill-48']
+        """
         pieces = []
         for one in self.series:
             fitted = one.fit.log_size(one.fit.data.time_min)
@@ -297,7 +378,18 @@ class RateResult(Shown):
         return pd.concat(pieces, ignore_index=True)
 
     def withdrawal_frame(self) -> pd.DataFrame:
-        """Powder left and ball-to-powder ratio, charge by charge; empty without a stated charge."""
+        """Powder left and ball-to-powder ratio, charge by charge; empty without a stated charge.
+
+        Examples
+        --------
+        >>> import psdstats
+        >>> from psdstats.rate.fit_rate import fit_rate
+        >>> from psdstats_datasets import demo_study
+        >>> study = psdstats.read_study(demo_study("one_bench"))
+        >>> result = fit_rate(study)
+        >>> result.withdrawal_frame().empty
+        True
+        """
         pieces = [one.frame.assign(charge=name) for name, one in self.withdrawals.items()]
         return pd.concat(pieces, ignore_index=True) if pieces else pd.DataFrame()
 
@@ -358,6 +450,17 @@ def fit_rate(
     ------
     ModelError
         If a column, quantity or curve is unknown, or the runs are too few.
+
+    Examples
+    --------
+    >>> import psdstats
+    >>> from psdstats.rate.fit_rate import fit_rate
+    >>> from psdstats_datasets import demo_study
+    >>> study = psdstats.read_study(demo_study("one_bench"))
+    >>> result = fit_rate(study, target_um=120)
+    >>> result.stopping_frame()[["question", "time_min", "beyond_last_time"]].round(0)
+             question  time_min  beyond_last_time
+    0  time to target      60.0              True
     """
     LEVEL.require("level", level, ModelError)
     stated = {"target_um": target_um, "margin_percent": margin_percent}

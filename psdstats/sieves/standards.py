@@ -55,6 +55,12 @@ def aperture_table() -> pd.DataFrame:
     -------
     DataFrame
         One row an aperture; columns ending in `_status` say "searched" or "from memory".
+
+    Examples
+    --------
+    >>> from psdstats.sieves import aperture_table
+    >>> "aperture_um" in aperture_table().columns
+    False
     """
     import pandas as pd
 

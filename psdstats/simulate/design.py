@@ -48,6 +48,12 @@ class SieveSet:
         Typical mass of an empty sieve, g; single sieves differ by up to 15 %.
     certificate_decimals : int, default=1
         Decimals of a micrometre to which a certificate is written.
+
+    Examples
+    --------
+    >>> from psdstats.simulate import SieveSet
+    >>> SieveSet(name="Alder", apertures_um=(63.0, 125.0)).standard
+    'ISO 3310-1'
     """
 
     name: str
@@ -79,6 +85,16 @@ class Bench:
         Its sieves.
     balance : Balance
         Its balance.
+
+    Examples
+    --------
+    >>> from psdstats.simulate import Bench, Powder, SieveSet, TrialDesign, simulate_study
+    >>> from psdstats.simulate.breakage import Breakage
+    >>> from psdstats.study import Balance
+    >>> stack = SieveSet(name="Alder", apertures_um=(45.0, 90.0, 180.0, 355.0))
+    >>> bench = Bench(name="Alder", sieves=stack, balance=Balance(name="b", resolution_g=0.01))
+    >>> bench.name, bench.sieves.apertures_um
+    ('Alder', (45.0, 90.0, 180.0, 355.0))
     """
 
     name: str
@@ -105,6 +121,16 @@ class Powder:
         Particle volume over the cube of its sieve size (common practice, no source).
     name : str
         Free text.
+
+    Examples
+    --------
+    >>> from psdstats.simulate import Bench, Powder, SieveSet, TrialDesign, simulate_study
+    >>> from psdstats.simulate.breakage import Breakage
+    >>> from psdstats.study import Balance
+    >>> stack = SieveSet(name="Alder", apertures_um=(45.0, 90.0, 180.0, 355.0))
+    >>> bench = Bench(name="Alder", sieves=stack, balance=Balance(name="b", resolution_g=0.01))
+    >>> Powder(breakage=Breakage(rate_per_min=0.05), feed_d50_um=200).feed_d50_um
+    200
     """
 
     breakage: Breakage | None
@@ -185,6 +211,17 @@ class TrialDesign:
         Title of the study.
     uncertainty : mapping of str to object
         Passed to the study unchanged: which sources the evaluation takes.
+
+    Examples
+    --------
+    >>> from psdstats.simulate import Bench, Powder, SieveSet, TrialDesign, simulate_study
+    >>> from psdstats.simulate.breakage import Breakage
+    >>> from psdstats.study import Balance
+    >>> stack = SieveSet(name="Alder", apertures_um=(45.0, 90.0, 180.0, 355.0))
+    >>> bench = Bench(name="Alder", sieves=stack, balance=Balance(name="b", resolution_g=0.01))
+    >>> powder = Powder(breakage=Breakage(rate_per_min=0.05))
+    >>> TrialDesign(benches=(bench,), powder=powder, times_min=(0.0, 12.0)).replicates
+    1
     """
 
     benches: tuple[Bench, ...]

@@ -319,6 +319,18 @@ class SimulatedTrial:
         One row for each run and quantity; see `psdstats.simulate.trial.truth_frame`.
     apertures : DataFrame
         sieve, nominal_um, true_um of every physical sieve.
+
+    Examples
+    --------
+    >>> from psdstats.simulate import Bench, Powder, SieveSet, TrialDesign, simulate_study
+    >>> from psdstats.simulate.breakage import Breakage
+    >>> from psdstats.study import Balance
+    >>> stack = SieveSet(name="Alder", apertures_um=(45.0, 90.0, 180.0, 355.0))
+    >>> bench = Bench(name="Alder", sieves=stack, balance=Balance(name="b", resolution_g=0.01))
+    >>> powder = Powder(breakage=Breakage(rate_per_min=0.05))
+    >>> design = TrialDesign(benches=(bench,), powder=powder, times_min=(0.0, 12.0))
+    >>> simulate_study(design, seed=1).truth.columns.tolist()
+    ['run', 'quantity', 'unit', 'true', 'typical']
     """
 
     study: Study

@@ -21,7 +21,8 @@ def every_note(study: Study) -> tuple[str, ...]:
     }
     left = [f"{words} and left out: {', '.join(own)}." for words, own in named.items() if own]
     kept = further_columns((*study.runs, *study.aside))
-    columns = [f"Not evaluated: column {', '.join(kept)}."] if kept else []
+    kept += [name for sieve in study.sieves.values() for name in sieve.further]
+    columns = [f"Not evaluated: column {', '.join(dict.fromkeys(kept))}."] if kept else []
     return (*study.notes, *columns, *left)
 
 

@@ -519,6 +519,15 @@ def check_study(study: Study) -> CheckReport:
     -------
     CheckReport
         Flags, errors first.
+
+    Examples
+    --------
+    >>> import psdstats
+    >>> from psdstats_datasets import demo_study
+    >>> study = psdstats.read_study(demo_study("one_bench"))
+    >>> report = psdstats.check_study(study)
+    >>> report.exit_code, [str(flag.severity) for flag in report.flags]
+    (0, ['note', 'note'])
     """
     return report_with(study, ())
 

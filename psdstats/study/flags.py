@@ -132,6 +132,12 @@ class Flag:
         Unit of value and limit.
     common : str
         What it has in common with flags of other runs that are one finding with it, as a clause.
+
+    Examples
+    --------
+    >>> from psdstats.study import Flag
+    >>> print(Flag("mass_balance", "6 % lost", "Weigh again."))
+    warning: 6 % lost. Weigh again.
     """
 
     check: str
@@ -170,7 +176,14 @@ class Flag:
         return ", ".join(f"{kind} {name}" for kind, name in names.items() if name)
 
     def to_problem(self) -> Problem:
-        """Give the same as a problem that stops reading."""
+        """Give the same as a problem that stops reading.
+
+        Examples
+        --------
+        >>> from psdstats.study import Flag
+        >>> Flag("mass_balance", "6 % lost", "Weigh again.").to_problem().remedy
+        'Weigh again.'
+        """
         names = self._names()
         fault = f"{names}: {self.says}" if names else self.says
         return Problem(self.spot.file or "", fault, self.remedy, row=self.spot.row)
@@ -229,6 +242,15 @@ class CheckReport(Shown):
         Errors first, then warnings, then notes; within each in the order of the checks.
     switched_off : tuple of str
         Checks that the study switches off.
+
+    Examples
+    --------
+    >>> import psdstats
+    >>> from psdstats_datasets import demo_study
+    >>> study = psdstats.read_study(demo_study("one_bench"))
+    >>> report = psdstats.check_study(study)
+    >>> print(report.summary().splitlines()[0].split(".")[0])
+    note: no run has a sample mass, so loss of powder is not looked for
     """
 
     flags: tuple[Flag, ...]
@@ -265,11 +287,32 @@ class CheckReport(Shown):
         -------
         tuple of Flag
             In the order of the report.
+
+        Examples
+        --------
+        >>> import psdstats
+        >>> from psdstats_datasets import demo_study
+        >>> study = psdstats.read_study(demo_study("one_bench"))
+        >>> report = psdstats.check_study(study)
+        >>> len(report.of_severity("warning")), len(report.of_severity("note"))
+        (0, 2)
         """
         return tuple(each for each in self.flags if each.severity == severity)
 
     def to_frame(self) -> pd.DataFrame:
-        """One row a flag: severity, check, what it says, remedy, place, value, limit, source."""
+        """One row a flag: severity, check, what it says, remedy, place, value, limit, source.
+
+        Examples
+        --------
+        >>> import psdstats
+        >>> from psdstats_datasets import demo_study
+        >>> study = psdstats.read_study(demo_study("one_bench"))
+        >>> report = psdstats.check_study(study)
+        >>> report.to_frame()[["severity", "check"]].head(2)
+          severity           check
+        0     note  no_sample_mass
+        1     note    negative_net
+        """
         rows = [
             {**vars(flag.spot), **vars(flag), "severity": str(flag.severity), "source": flag.source}
             for flag in self.flags

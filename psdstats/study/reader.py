@@ -23,7 +23,7 @@ from psdstats.study.bench_sheet import (
     read_bench,
     with_keys,
 )
-from psdstats.study.cells import MAX_FILE_BYTES, MAX_SETTINGS_BYTES, SourceFile
+from psdstats.study.cells import MAX_FILE_BYTES, MAX_SETTINGS_BYTES, SourceFile, letters
 from psdstats.study.check import report_with
 from psdstats.study.comments import (
     LIST_SHEET,
@@ -63,7 +63,7 @@ from psdstats.study.tables import (
 )
 from psdstats.study.tares import stopping_flags
 from psdstats.study.wide import looks_wide, read_wide, refuse_rules
-from psdstats.study.wide_cells import WideTable, letters
+from psdstats.study.wide_cells import WideTable
 
 _TABLES = {
     "runs.csv": (*RUN_COLUMNS, *COMPUTED_COLUMNS),
@@ -105,6 +105,14 @@ def read_study(path: str | Path, *, encoding: str | None = None, to_carry: bool 
     ------
     StudyError
         If anything cannot be read as it stands; lists every problem found.
+
+    Examples
+    --------
+    >>> import psdstats
+    >>> from psdstats_datasets import demo_study
+    >>> study = psdstats.read_study(demo_study("one_bench"))
+    >>> [run.name for run in study.runs]
+    ['mill-0', 'mill-6', 'mill-12', 'mill-24', 'mill-48']
     """
     return settled(*_read(path, encoding), to_carry=to_carry)
 
@@ -137,6 +145,13 @@ def check_file(path: str | Path, *, encoding: str | None = None) -> CheckReport:
     -------
     CheckReport
         What cannot be read, as errors, and the flags of all runs that can.
+
+    Examples
+    --------
+    >>> import psdstats
+    >>> from psdstats_datasets import demo_study
+    >>> psdstats.study.check_file(demo_study("one_bench")).exit_code
+    0
     """
     study, problems = _read(path, encoding)
     problems += [] if study is None else unready(study)

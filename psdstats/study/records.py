@@ -45,7 +45,14 @@ ACCURACY_CLASSES = ("I", "II", "III", "IIII")
 
 
 class TareHandling(StrEnum):
-    """How often the empty sieves were weighed."""
+    """How often the empty sieves were weighed.
+
+    Examples
+    --------
+    >>> from psdstats.study import TareHandling
+    >>> [str(one) for one in TareHandling]
+    ['each run', 'once']
+    """
 
     EACH_RUN = "each run"
     ONCE = "once"
@@ -84,6 +91,12 @@ class Balance:
     ------
     StudyError
         If a field cannot be so; names the balance, the field, the value and the remedy.
+
+    Examples
+    --------
+    >>> from psdstats.study import Balance
+    >>> Balance(name="fine", resolution_g=0.001, repeatability_g=0.0005).has_data_sheet
+    True
     """
 
     name: str
@@ -176,6 +189,12 @@ class Reading(_Written):
     ------
     StudyError
         If a field cannot be so; names the sieve, the field, the value and the remedy.
+
+    Examples
+    --------
+    >>> from psdstats.study import Reading
+    >>> round(Reading(sieve="90 µm", aperture_um=90, tare_g=380.1, gross_g=392.6).net_g, 2)
+    12.5
     """
 
     tare_g: float
@@ -263,6 +282,12 @@ class _ListedRun:
     noted: Mapping[str, str] = field(default_factory=ReadOnly)
     place: Place = field(default=Place("", 0), compare=False)
 
+    @property
+    def sample(self) -> tuple[object, ...]:
+        """What the splits of one sample have in common: all that tells samples apart."""
+        factors = tuple(sorted((name, str(level)) for name, level in self.factors.items()))
+        return self.group, self.milling_time_min, self.replicate, self.charge, factors
+
 
 @dataclass(frozen=True, kw_only=True)
 class Run(_ListedRun):
@@ -298,6 +323,15 @@ class Run(_ListedRun):
     ------
     StudyError
         If a field cannot be so; names the run, the field, the value and the remedy.
+
+    Examples
+    --------
+    >>> import psdstats
+    >>> from psdstats_datasets import demo_study
+    >>> study = psdstats.read_study(demo_study("one_bench"))
+    >>> run = study.runs[0]
+    >>> run.name, run.milling_time_min, round(run.total_g, 1)
+    ('mill-0', 0.0, 50.2)
     """
 
     readings: tuple[Reading, ...]
@@ -305,12 +339,6 @@ class Run(_ListedRun):
 
     def __post_init__(self) -> None:
         _hold_run(self, Reading)
-
-    @property
-    def sample(self) -> tuple[object, ...]:
-        """What the splits of one sample have in common: all that tells samples apart."""
-        factors = tuple(sorted((name, str(level)) for name, level in self.factors.items()))
-        return self.group, self.milling_time_min, self.replicate, self.charge, factors
 
     @property
     def total_g(self) -> float:
@@ -397,6 +425,14 @@ class Study(Shown):
     StudyError
         If a field cannot be so, two runs have one name, or a run names a sieve or a balance that
         is not among those of the study.
+
+    Examples
+    --------
+    >>> import psdstats
+    >>> from psdstats_datasets import demo_study
+    >>> study = psdstats.read_study(demo_study("one_bench"))
+    >>> study.title, len(study.runs), list(study.balances)
+    ('one_bench', 5, ['balance'])
     """
 
     title: str
@@ -569,7 +605,18 @@ class Study(Shown):
         return frames
 
     def runs_frame(self) -> pd.DataFrame:
-        """One row a run: the fields of `Run`, then its factors as columns of their own."""
+        """One row a run: the fields of `Run`, then its factors as columns of their own.
+
+        Examples
+        --------
+        >>> import psdstats
+        >>> from psdstats_datasets import demo_study
+        >>> study = psdstats.read_study(demo_study("one_bench"))
+        >>> study.runs_frame()[["run", "group", "milling_time_min"]].head(2)
+              run group  milling_time_min
+        0  mill-0   all               0.0
+        1  mill-6   all               6.0
+        """
         return frame_of_runs(self.runs)
 
 

@@ -12,7 +12,7 @@ from __future__ import annotations
 import csv
 import io
 import re
-from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import fields, replace
 from decimal import Decimal
 from enum import StrEnum
@@ -95,7 +95,8 @@ def _settings(study: Study, *, with_comments: bool = True) -> tuple[dict[str, ob
 
 def described(record: Balance | Sieve) -> dict[str, object]:
     """What is known of a balance or a sieve, as a table of the settings has it."""
-    return {name: value for name, value in list(vars(record).items())[1:] if value is not None}
+    pairs = list(vars(record).items())[1:]
+    return {name: value for name, value in pairs if value is not None and value != {}}
 
 
 def toml_text(settings: Mapping[str, object], typed: str = "") -> str:
@@ -108,7 +109,7 @@ def toml_text(settings: Mapping[str, object], typed: str = "") -> str:
 def _bring_up_to_date(table: MutableMapping[str, object], wanted: Mapping[str, object]) -> None:
     """Make a table of TOML say what is wanted; what it says already stays as it was typed."""
     for key in [key for key in table if key not in wanted and table[key] not in ({}, [], "")]:
-        del table[key]
+        _take_out(table, key)
     for key, value in wanted.items():
         if isinstance(value, Mapping):
             if not isinstance(table.get(key), Mapping):
@@ -121,6 +122,17 @@ def _bring_up_to_date(table: MutableMapping[str, object], wanted: Mapping[str, o
                 value = [list(part) if isinstance(part, tuple) else part for part in value]
             if key not in table or table[key] != value:
                 table[key] = value
+
+
+def _take_out(table: MutableMapping[str, object], key: str) -> None:
+    """Take a key out of a table of TOML; a comment beside it stays, on a line of its own."""
+    body = getattr(getattr(table, "value", table), "body", [])
+    places = [place for place, (own, _) in enumerate(body) if own is not None and own.key == key]
+    remarks = [getattr(body[place][1].trivia, "comment", "") for place in places]
+    del table[key]
+    for place, remark in zip(places, remarks, strict=True):
+        if remark:
+            body[place] = (None, tomlkit.comment(remark.removeprefix("#").strip()))
 
 
 def setting_rows(settings: Mapping[str, object], *path: str) -> Iterator[list[OutCell]]:
@@ -174,8 +186,19 @@ def sieve_table(sieves: Mapping[str, Sieve]) -> OutTable:
     """One row a physical sieve."""
     used = {n for s in sieves.values() for n, value in vars(s).items() if value is not None}
     names = [n for n in SIEVE_COLUMNS if n in USUAL_SIEVE_COLUMNS or n in used]
-    rows = [[key, *(getattr(sieve, n) for n in names[1:])] for key, sieve in sieves.items()]
-    return names, rows
+    further = list(dict.fromkeys(name for sieve in sieves.values() for name in sieve.further))
+    _refuse_taken(further, SIEVE_COLUMNS)
+    columns = [*names[1:], *further]
+    cells = ({**vars(sieve), **sieve.further} for sieve in sieves.values())
+    rows = [[one["key"], *(one.get(name) for name in columns)] for one in cells]
+    return [*names, *further], rows
+
+
+def _refuse_taken(further: Iterable[str], known: Collection[str]) -> None:
+    """Refuse columns that would not be read again as those that nobody knows."""
+    for name in further:
+        if name in known or name != name.strip():
+            raise OutputError(f"A column cannot be named {name!r}: rename it.")
 
 
 def _run_columns(study: Study) -> list[str]:
@@ -207,9 +230,7 @@ def _weighing_columns(study: Study) -> list[str]:
     remark = any(reading.remark for reading in readings)
     extra = [*([col.GROSS_AGAIN] if again else []), *(["remark"] if remark else [])]
     further = further_columns(all_runs(study))
-    for name in further:
-        if name in FLAT_COLUMNS or name != name.strip():
-            raise OutputError(f"A column cannot be named {name!r}: rename it.")
+    _refuse_taken(further, FLAT_COLUMNS)
     return [col.SIEVE, col.APERTURE, col.TARE, col.GROSS, *extra, *further]
 
 
@@ -275,7 +296,14 @@ def fill_sheet(sheet: Worksheet, table: OutTable, decimals: int) -> None:
 
 
 class StudyForm(StrEnum):
-    """The forms a study may be kept in."""
+    """The forms a study may be kept in.
+
+    Examples
+    --------
+    >>> from psdstats.study import StudyForm
+    >>> [str(form) for form in StudyForm]
+    ['folder', 'flat', 'workbook']
+    """
 
     FOLDER = "folder"
     FLAT = "flat"
@@ -326,6 +354,17 @@ def save_study(
     Notes
     -----
     Settings typed as TOML keep their comments and layout: a workbook has a sheet for them.
+
+    Examples
+    --------
+    >>> from tempfile import TemporaryDirectory
+    >>> import psdstats
+    >>> from psdstats_datasets import demo_study
+    >>> study = psdstats.read_study(demo_study("one_bench"))
+    >>> with TemporaryDirectory() as folder:
+    ...     path = psdstats.save_study(study, f"{folder}/trial.csv", form="flat")
+    ...     psdstats.read_study(path) == study
+    True
     """
     if form not in tuple(StudyForm):
         known = ", ".join(StudyForm)

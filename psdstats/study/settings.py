@@ -11,7 +11,7 @@ import math
 import re
 import tomllib
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, field, fields
 from datetime import date
 from itertools import chain
 from typing import Any
@@ -19,6 +19,7 @@ from typing import Any
 from psdstats import limits
 from psdstats.columns import RULES
 from psdstats.errors import ModelError, Problem
+from psdstats.frozen import ReadOnly
 from psdstats.limits import Limits
 from psdstats.sieves.standards import SPLITTING_METHODS
 from psdstats.study.cells import CellComment
@@ -66,6 +67,7 @@ _SIEVE: dict[str, Rule] = {
     "reference": str,
     "reference_correlation": Limits(0, 1),
     "degrees_of_freedom": Limits(1),
+    "further": dict,
 }
 UNCERTAINTY_RULES: dict[str, Rule] = {
     "rounding": bool,
@@ -256,15 +258,23 @@ class Declared:
         In per cent, above 0.
     df : float
         Degrees of freedom that it rests on; inf where none are stated.
+    each : mapping of str to Declared
+        By quantity, where they differ; any other quantity has the one above.
     """
 
     percent: float
     df: float
+    each: Mapping[str, Declared] = field(default_factory=ReadOnly)
 
     def __post_init__(self) -> None:
         limits.DECLARED_PERCENT.require("percent", self.percent, ModelError)
         if self.df != math.inf:
             limits.FREEDOM.require("df", self.df, ModelError)
+        object.__setattr__(self, "each", ReadOnly(self.each))
+
+    def of(self, quantity: str) -> Declared:
+        """That of one quantity."""
+        return self.each.get(quantity, self)
 
 
 def declared_spread(study: Trial, of: str = "run_to_run") -> Declared | None:
@@ -288,6 +298,9 @@ def expected_instead(rule: Rule, value: object) -> str:
             f'"{name}"' if isinstance(name, str) else str(name).lower() for name in rule
         )
         return "" if isinstance(value, str | bool) and value in rule else f"one of {names}"
+    if rule is dict:
+        texts = isinstance(value, Mapping) and all(isinstance(one, str) for one in value.values())
+        return "" if texts else "a table of texts"
     if rule is bool:
         return "" if isinstance(value, bool) else "true or false"
     if rule is str:

@@ -20,7 +20,7 @@ from psdstats.errors import Problem, StudyError
 from psdstats.frozen import ReadOnly
 from psdstats.sieves.sieve import Sieve
 from psdstats.study.assemble import listed_sieves
-from psdstats.study.cells import MAX_APERTURE_UM, MIN_APERTURE_UM, number_text
+from psdstats.study.cells import MAX_APERTURE_UM, MIN_APERTURE_UM, letters, number_text
 from psdstats.study.forms import decode, read_csv_table
 from psdstats.study.reader import file_bytes
 from psdstats.study.records import Balance, TareHandling
@@ -92,6 +92,19 @@ class SheetPlan:
     ------
     StudyError
         If the plan is empty or contradicts itself; lists every problem.
+
+    Examples
+    --------
+    >>> from psdstats.study import SheetPlan
+    >>> plan = SheetPlan(
+    ...     title="Trial",
+    ...     groups=("Alder",),
+    ...     times_min=(0, 12),
+    ...     apertures_um=(63, 125),
+    ...     replicates=2,
+    ... )
+    >>> len(plan.runs())
+    4
     """
 
     title: str
@@ -184,6 +197,19 @@ class SheetPlan:
         ----------
         group : str
             One of the groups.
+
+        Examples
+        --------
+        >>> from psdstats.study import SheetPlan
+        >>> plan = SheetPlan(
+        ...     title="Trial",
+        ...     groups=("Alder",),
+        ...     times_min=(0, 12),
+        ...     apertures_um=(63, 125),
+        ...     replicates=2,
+        ... )
+        >>> [sieve.nominal_um for sieve in plan.stack("Alder")]
+        [125.0, 63.0]
         """
         owner = "stack" if self.one_stack else group
         own = self.sieves.get(group) or tuple(
@@ -199,6 +225,19 @@ class SheetPlan:
         ----------
         group : str
             One of the groups.
+
+        Examples
+        --------
+        >>> from psdstats.study import SheetPlan
+        >>> plan = SheetPlan(
+        ...     title="Trial",
+        ...     groups=("Alder",),
+        ...     times_min=(0, 12),
+        ...     apertures_um=(63, 125),
+        ...     replicates=2,
+        ... )
+        >>> plan.pan("Alder")
+        'Alder pan'
         """
         return f"{'stack' if self.one_stack and group not in self.sieves else group} pan"
 
@@ -211,6 +250,19 @@ class SheetPlan:
         stack have one order.  One replicate of everything comes before the next, so that what
         changes from day to day strikes all alike (common practice, no source).  Within it the
         charges come at random; the times of one charge stay in order, since milling adds up.
+
+        Examples
+        --------
+        >>> from psdstats.study import SheetPlan
+        >>> plan = SheetPlan(
+        ...     title="Trial",
+        ...     groups=("Alder",),
+        ...     times_min=(0, 12),
+        ...     apertures_um=(63, 125),
+        ...     replicates=2,
+        ... )
+        >>> [run.name for run in plan.runs()]
+        ['Alder-0-a', 'Alder-12-a', 'Alder-0-b', 'Alder-12-b']
         """
         rng = np.random.default_rng(self.seed)
         ordered: list[PlannedRun] = []
@@ -235,7 +287,7 @@ class SheetPlan:
     def _run(
         self, group: str, levels: tuple[str | float, ...], time: float, number: int, part: int
     ) -> PlannedRun:
-        replicate = _letters(number) if self.replicates > 1 else None
+        replicate = letters(number + 1).lower() if self.replicates > 1 else None
         texts = [level if isinstance(level, str) else number_text(level) for level in levels]
         split = str(part) if self.splits > 1 else None
         label = [replicate] if replicate else []
@@ -250,16 +302,6 @@ class SheetPlan:
             charge="-".join(sample if self.fresh_charges else [group, *texts, *label]),
             factors=ReadOnly(dict(zip(self.factors, levels, strict=True))),
         )
-
-
-def _letters(number: int) -> str:
-    """Label of a replicate: a to z, then aa, ab and so on."""
-    text = ""
-    number += 1
-    while number:
-        number, digit = divmod(number - 1, 26)
-        text = chr(ord("a") + digit) + text
-    return text
 
 
 def plan_settings(plan: SheetPlan) -> dict[str, object]:
@@ -319,15 +361,6 @@ def plan_weighings(plan: SheetPlan) -> OutTable:
 def plan_sieves(plan: SheetPlan) -> OutTable:
     """One row a physical sieve, to be completed from its certificate."""
     return sieve_table({sieve.key: sieve for g in plan.groups for sieve in plan.stack(g)})
-
-
-def first_rows(plan: SheetPlan) -> dict[str, int]:
-    """Index of the row of `plan_weighings` in which each sieve is first weighed empty."""
-    first: dict[str, int] = {}
-    if plan.tares is TareHandling.ONCE:
-        for index, row in enumerate(plan_weighings(plan)[1]):
-            first.setdefault(str(row[1]), index)
-    return first
 
 
 def read_sieve_list(path: str | Path, *, encoding: str | None = None) -> tuple[Sieve, ...]:

@@ -3,11 +3,10 @@
 from psdstats.uncertainty.bands import undersize_bands
 from psdstats.uncertainty.bootstrap import bootstrap_sizes
 from psdstats.uncertainty.budget import Budget, budget
-from psdstats.uncertainty.engine import propagate, propagate_archive
+from psdstats.uncertainty.engine import propagate
 from psdstats.uncertainty.inputs import Source
 from psdstats.uncertainty.propagation import Method, Propagation
 from psdstats.uncertainty.ratios import RatioIntervals, ratio_intervals
-from psdstats.uncertainty.registry import choose_sources
 
 __all__ = [
     "Budget",
@@ -17,9 +16,7 @@ __all__ = [
     "Source",
     "bootstrap_sizes",
     "budget",
-    "choose_sources",
     "propagate",
-    "propagate_archive",
     "ratio_intervals",
     "undersize_bands",
 ]

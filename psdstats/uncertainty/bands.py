@@ -54,6 +54,17 @@ def undersize_bands(
     what the sieve's aperture error does: a sieve wider by δ passes about (dQ3/dx) δ more.  Sources
     that act on percentiles directly (between sieves, run to run) have no part in it.  The joint
     results for D10, D50, D90 come from `propagate`, never from a band.
+
+    Examples
+    --------
+    >>> import psdstats
+    >>> from psdstats_datasets import demo_study
+    >>> study = psdstats.read_study(demo_study("one_bench"))
+    >>> bands = psdstats.uncertainty.undersize_bands(study)
+    >>> bands[["run", "aperture_um", "undersize", "u"]].head(2).round(3)
+          run  aperture_um  undersize      u
+    0  mill-0         45.0       -0.0  0.000
+    1  mill-0         63.0        0.0  0.001
     """
     LEVEL.require("coverage", coverage, UncertaintyError)
     law = prepare(study, sources=sources, rule="semilog")  # any rule: a band needs no sizes

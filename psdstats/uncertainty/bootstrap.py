@@ -143,6 +143,15 @@ def bootstrap_sizes(
     ------
     UncertaintyError
         If a column is missing, an option is out of range or a size is not above 0.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from psdstats.uncertainty import bootstrap_sizes
+    >>> sizes = [250, 252, 248, 251, 249, 250]
+    >>> frame = pd.DataFrame({"milling_time_min": [0.0] * 6, "D50": sizes})
+    >>> bootstrap_sizes(frame, response="D50", resamples=999)["estimate"].round(1).tolist()
+    [250.0]
     """
     way = BootstrapMethod(method)
     for name in (response, by, *(() if unit is None else (unit,))):

@@ -130,6 +130,16 @@ class Budget(Shown):
         What was counted and what was not.
     notes : tuple of (Remark or str)
         Assumptions; text is that of the study.
+
+    Examples
+    --------
+    >>> import psdstats
+    >>> from psdstats.uncertainty.budget import budget
+    >>> from psdstats_datasets import demo_study
+    >>> study = psdstats.read_study(demo_study("one_bench"))
+    >>> shares = budget(study)
+    >>> shares.by, shares.sources[:2]
+    ('milling_time_min', ('rounding', 'repeatability'))
     """
 
     runs: pd.DataFrame
@@ -146,6 +156,18 @@ class Budget(Shown):
 
         Its columns: scope ("run" or "difference"), by, quantity, level, versus, source,
         balance_limited, u_percent, share.
+
+        Examples
+        --------
+        >>> import psdstats
+        >>> from psdstats.uncertainty.budget import budget
+        >>> from psdstats_datasets import demo_study
+        >>> study = psdstats.read_study(demo_study("one_bench"))
+        >>> shares = budget(study)
+        >>> shares.to_frame()[["scope", "quantity", "source"]].head(2)
+          scope quantity         source
+        0   run      D10       rounding
+        1   run      D10  repeatability
         """
         parts = [typical_run(self).assign(scope="run", level=None, versus=None)]
         known = self.differences.dropna(subset=["share"])
@@ -161,6 +183,16 @@ class Budget(Shown):
 
         Its columns: scope, quantity, level, versus, change, u_now_percent, u_then_percent; of runs
         the root mean square.
+
+        Examples
+        --------
+        >>> import psdstats
+        >>> from psdstats.uncertainty.budget import budget
+        >>> from psdstats_datasets import demo_study
+        >>> study = psdstats.read_study(demo_study("one_bench"))
+        >>> shares = budget(study)
+        >>> shares.changes_frame()["change"].unique().tolist()
+        ['balance ten times finer', 'twice the sample', 'certified sieves']
         """
         known = self.what_if[self.what_if["u_now_percent"].notna()]
         columns = ["u_now_percent", "u_then_percent"]
@@ -212,6 +244,16 @@ def budget(
     ------
     UncertaintyError
         If the column does not exist, or as `propagate`.
+
+    Examples
+    --------
+    >>> import psdstats
+    >>> from psdstats.uncertainty.budget import budget
+    >>> from psdstats_datasets import demo_study
+    >>> study = psdstats.read_study(demo_study("one_bench"))
+    >>> shares = budget(study)
+    >>> [name for name in shares.differences if name.startswith("u_")]
+    ['u_percent']
     """
     asked = None if sources is None else tuple(sources)
     law = prepare(study, sources=asked, rule=rule)

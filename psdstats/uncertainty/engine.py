@@ -2,10 +2,6 @@
 
 Draws (JCGM 101, joint results as in JCGM 102) are made in blocks, in this process, in worker
 processes (joblib) or on a Dask cluster (extra `psdstats[cluster]`); the result is the same.
-
-An archive of many studies, or one study of very many runs, is propagated in batches of runs with
-flat memory.  Draws belong to inputs by name, so a run gets the same draws in a batch as in the
-whole study; only the covariance between batches is not formed.
 """
 
 from __future__ import annotations
@@ -14,12 +10,9 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
 from functools import partial
 from itertools import chain
-from os import PathLike
-from pathlib import Path
 from typing import TypedDict, Unpack
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
 from psdstats.columns import QUANTITIES
@@ -30,7 +23,6 @@ from psdstats.frozen import Array
 from psdstats.limits import CHUNK, DRAWS, LEVEL, WORKERS
 from psdstats.processes import cores, mapped, one_thread
 from psdstats.room import ensure_room
-from psdstats.study.reader import read_study
 from psdstats.study.records import Study
 from psdstats.uncertainty.draws import STRIPE_BLOCKS, DrawPlan, draw_blocks, make_plan
 from psdstats.uncertainty.inputs import Source
@@ -133,17 +125,6 @@ class DrawingOptions(TypedDict, total=False):
     cluster: str | None
     chunk: int
     progress: Callable[[int, int], None] | None
-
-
-class ArchiveOptions(TypedDict, total=False):
-    """Options of `propagate` that make sense for batches of runs."""
-
-    method: str | Method
-    seed: int
-    rule: str | None
-    coverage: float | None
-    workers: int
-    cluster: str | None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -350,6 +331,15 @@ def propagate(
         If an option or a source is not possible as asked.
     SizeError
         If a run cannot be read as a distribution.
+
+    Examples
+    --------
+    >>> import psdstats
+    >>> from psdstats_datasets import demo_study
+    >>> study = psdstats.read_study(demo_study("one_bench"))
+    >>> sizes = psdstats.propagate(study, method="linear")
+    >>> sizes.value[0].round(1), sizes.u[0].round(2)
+    (array([155. , 247.3, 389.5,   0.9]), array([3.28, 5.13, 7.11, 0.04]))
     """
     way = Method(method)
     asked = Drawing(coverage=wanted_coverage(study, coverage), **drawing)
@@ -373,47 +363,3 @@ def _ensure_room_for_draws(runs: int, asked: Drawing) -> None:
         f"draws of {runs} runs together",
         remedy="use the linear method (--method linear), or evaluate fewer runs at a time",
     )
-
-
-def propagate_archive(
-    studies: Iterable[Study | str | PathLike[str]],
-    *,
-    batch_runs: int = 25,
-    draws: int = 100_000,
-    sources: Iterable[str | Source] | None = None,
-    **options: Unpack[ArchiveOptions],
-) -> Iterator[pd.DataFrame]:
-    """Propagate studies one after another, a few runs at a time.
-
-    Parameters
-    ----------
-    studies : iterable of Study or path
-        Studies, or paths that `psdstats.read_study` reads; taken one at a time.
-    batch_runs : int, default=25
-        Runs propagated together; memory grows with its square.
-    draws : int, default=100_000
-        Draws of every batch; fixed, so that a run's result does not depend on its batch.
-    sources, **options
-        method, seed, rule, coverage, workers and cluster as in `propagate`.
-
-    Yields
-    ------
-    DataFrame
-        Rows of `Propagation.to_frame` of one batch, with the column study (its title) in front.
-
-    Raises
-    ------
-    UncertaintyError
-        If an option is not possible as asked.
-    StudyError
-        If a path cannot be read as a study.
-    """
-    CHUNK.require("batch_runs", batch_runs, UncertaintyError)
-    asked = None if sources is None else tuple(sources)
-    for item in studies:
-        study = item if isinstance(item, Study) else read_study(Path(item))
-        for start in range(0, len(study.runs), batch_runs):
-            part = replace(study, runs=study.runs[start : start + batch_runs])
-            frame = propagate(part, draws=draws, sources=asked, **options).to_frame()
-            frame.insert(0, "study", study.title)
-            yield frame

@@ -293,6 +293,12 @@ class Source(ABC):
         where empty.
     usual : bool
         Whether the source counts where the study does not mention it.
+
+    Examples
+    --------
+    >>> from psdstats.uncertainty.sources.readings import Rounding
+    >>> Rounding.name, Rounding.balance_limited
+    ('rounding', True)
     """
 
     name: ClassVar[str]
@@ -313,6 +319,15 @@ class Source(ABC):
         Returns
         -------
         bool
+
+        Examples
+        --------
+        >>> import psdstats
+        >>> from psdstats_datasets import demo_study
+        >>> study = psdstats.read_study(demo_study("one_bench"))
+        >>> from psdstats.uncertainty.sources.sampling import Sampling
+        >>> Sampling.on_by_default(study)
+        False
         """
         return cls.usual
 
@@ -333,6 +348,15 @@ class Source(ABC):
         ------
         UncertaintyError
             Naming the key that is missing or out of range.
+
+        Examples
+        --------
+        >>> import psdstats
+        >>> from psdstats_datasets import demo_study
+        >>> study = psdstats.read_study(demo_study("one_bench"))
+        >>> from psdstats.uncertainty.sources.readings import Rounding
+        >>> Rounding.from_study(study)
+        Rounding()
         """
         return cls()
 
@@ -355,4 +379,16 @@ class Source(ABC):
         sequence of ElementaryInputs
             Inputs with mean 0 and standard deviation 1, and what each does to masses, apertures or
             ln sizes.
+
+        Examples
+        --------
+        >>> import psdstats
+        >>> from psdstats_datasets import demo_study
+        >>> study = psdstats.read_study(demo_study("one_bench"))
+        >>> from psdstats.distribution.arrays import study_arrays
+        >>> from psdstats.uncertainty.inputs import Weighings
+        >>> from psdstats.uncertainty.sources.readings import Rounding
+        >>> weighings = Weighings(study=study, runs=study.runs, arrays=study_arrays(study))
+        >>> len(Rounding.from_study(study).inputs(weighings))
+        1
         """

@@ -66,6 +66,7 @@ _THIN = 5.0
 _NOTHING, _SEEN = 2e-4, 4.0
 _MOST_FOUND = 32  # laws of curves kept for the next call
 MOST_AT_ONCE = 256  # runs whose joint law is found with matrices over all of them
+MOST_WHOLE = 128  # runs compared with matrices over all of them
 # measured: tests/calibration/results/large_studies.md; by a prescribed rule, and without
 _BYTES_OF_READING = 8_000, 10_500
 _FOUND: dict[bytes, OpenCurves] = {}
@@ -527,7 +528,7 @@ def at_mean_curve_with_balance(
 
 def _covariance(found: Contributions) -> Covariance:
     """Joint covariance of one number of each run."""
-    if len(found.known) <= MOST_AT_ONCE:
+    if len(found.known) <= MOST_WHOLE:
         return found.covariance
     matrix = found.matrix.tocsc()
     is_shared = np.diff(matrix.indptr) > 1

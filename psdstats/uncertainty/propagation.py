@@ -26,7 +26,14 @@ from psdstats.uncertainty.monte_carlo import JointMoments, numerical_tolerance
 
 
 class Method(StrEnum):
-    """How uncertainty is propagated: JCGM 101 draws or the JCGM 100 linear law."""
+    """How uncertainty is propagated: JCGM 101 draws or the JCGM 100 linear law.
+
+    Examples
+    --------
+    >>> from psdstats.uncertainty import Method
+    >>> [str(method) for method in Method]
+    ['monte carlo', 'linear']
+    """
 
     MONTE_CARLO = "monte carlo"
     LINEAR = "linear"
@@ -282,6 +289,15 @@ class Propagation(DrawnOrLinear):
         Assumptions and doubts; text is that of the study.
     monte_carlo : SizeDraws or None
         What only draws can tell; None in the linear law.
+
+    Examples
+    --------
+    >>> import psdstats
+    >>> from psdstats_datasets import demo_study
+    >>> study = psdstats.read_study(demo_study("one_bench"))
+    >>> sizes = psdstats.propagate(study, method="linear")
+    >>> sizes.expanded[0].round(1), sizes.status[0]
+    (array([nan, nan, nan, 0.1]), ('bracketed', 'bracketed', 'bracketed', 'bracketed'))
     """
 
     runs: tuple[str, ...]
@@ -344,6 +360,15 @@ class Propagation(DrawnOrLinear):
         ------
         UncertaintyError
             Naming the quantities there are.
+
+        Examples
+        --------
+        >>> import psdstats
+        >>> from psdstats_datasets import demo_study
+        >>> study = psdstats.read_study(demo_study("one_bench"))
+        >>> sizes = psdstats.propagate(study, method="linear")
+        >>> sizes.covariance("D50").round(1).loc["mill-0"].tolist()
+        [26.4, 18.6, 8.2, 1.7, 0.4]
         """
         if quantity not in self.quantities:
             raise UncertaintyError(
@@ -402,6 +427,17 @@ class Propagation(DrawnOrLinear):
             NaN where the interval is not symmetric), k, effective_df, lower, upper, coverage,
             method, balance_share, status, bound_lower, bound_upper,
             share_unbracketed, linear_valid.  Sizes and their u are in µm, shares are fractions.
+
+        Examples
+        --------
+        >>> import psdstats
+        >>> from psdstats_datasets import demo_study
+        >>> study = psdstats.read_study(demo_study("one_bench"))
+        >>> sizes = psdstats.propagate(study, method="linear")
+        >>> sizes.to_frame()[["run", "quantity", "value", "u", "unit"]].head(2).round(1)
+              run quantity  value    u unit
+        0  mill-0      D10  155.0  3.3   µm
+        1  mill-0      D50  247.3  5.1   µm
         """
         n_runs, n_quantities = self.value.shape
         return pd.DataFrame(

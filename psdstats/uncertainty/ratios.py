@@ -351,6 +351,16 @@ class RatioIntervals(DrawnOrLinear):
     monte_carlo : Draws or None
         What only draws can tell: the shortest intervals of the ratio, the tolerance of u_log and of
         the logarithms of the ends, the share of draws in which a run of the pair has no value.
+
+    Examples
+    --------
+    >>> import psdstats
+    >>> from psdstats_datasets import demo_study
+    >>> study = psdstats.read_study(demo_study("one_bench"))
+    >>> pairs = [("mill-48", "mill-0")]
+    >>> found = psdstats.uncertainty.ratio_intervals(study, pairs, method="linear")
+    >>> found.ratio.round(2)
+    array([[0.35, 0.53, 0.57, 1.35]])
     """
 
     high: tuple[tuple[str, ...], ...]
@@ -377,6 +387,16 @@ class RatioIntervals(DrawnOrLinear):
         ------
         UncertaintyError
             Naming the quantities there are.
+
+        Examples
+        --------
+        >>> import psdstats
+        >>> from psdstats_datasets import demo_study
+        >>> study = psdstats.read_study(demo_study("one_bench"))
+        >>> pairs = [("mill-48", "mill-0")]
+        >>> found = psdstats.uncertainty.ratio_intervals(study, pairs, method="linear")
+        >>> found.covariance("D50").shape
+        (1, 1)
         """
         if quantity not in self.quantities:
             raise UncertaintyError(
@@ -396,6 +416,18 @@ class RatioIntervals(DrawnOrLinear):
             high, low (run names joined by commas), n_high, n_low, quantity, ratio, u_log, lower,
             upper, shortest_lower, shortest_upper, coverage, k, effective_df, bound_lower,
             bound_upper, share_unbracketed.  Ratios and shares are fractions of one.
+
+        Examples
+        --------
+        >>> import psdstats
+        >>> from psdstats_datasets import demo_study
+        >>> study = psdstats.read_study(demo_study("one_bench"))
+        >>> pairs = [("mill-48", "mill-0")]
+        >>> found = psdstats.uncertainty.ratio_intervals(study, pairs, method="linear")
+        >>> found.to_frame()[["high", "low", "quantity", "ratio"]].head(2).round(2)
+              high     low quantity  ratio
+        0  mill-48  mill-0      D10   0.35
+        1  mill-48  mill-0      D50   0.53
         """
         index = np.repeat(np.arange(len(self.high)), len(self.quantities)).tolist()
         return pd.DataFrame(
@@ -457,6 +489,16 @@ def ratio_intervals(
     -----
     Each interval has its coverage by itself; joint statements over many pairs need `covariance`
     of the result, or a wider coverage.  Memory does not grow with the number of draws.
+
+    Examples
+    --------
+    >>> import psdstats
+    >>> from psdstats_datasets import demo_study
+    >>> study = psdstats.read_study(demo_study("one_bench"))
+    >>> pairs = [("mill-48", "mill-0")]
+    >>> found = psdstats.uncertainty.ratio_intervals(study, pairs, method="linear")
+    >>> found.lower.round(2), found.upper.round(2)
+    (array([[0.32, 0.5 , 0.54, 1.21]]), array([[0.38, 0.57, 0.6 , 1.51]]))
     """
     way = Method(method)
     options = Drawing(coverage=wanted_coverage(study, coverage), **drawing)

@@ -251,8 +251,8 @@ def mean_label(mean: float, say: Numerals = PLAIN) -> str:
 
 
 def hover_point(
-    path: str, date: str, size: float, limits: tuple[float, float], say: Numerals = PLAIN
+    say: Numerals, path: str, date: str, size: float, lower: float, upper: float
 ) -> str:
     """A point of the chart on pointing at it."""
-    low, high = map(say.significant, limits)
+    low, high = say.significant(lower), say.significant(upper)
     return f"{path}, {date}: {say.significant(size)} (limits {low} to {high})"

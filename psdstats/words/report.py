@@ -14,6 +14,7 @@ from psdstats.comparison.result import Comparison, QuantityComparison, Route
 from psdstats.comparison.values import Values
 from psdstats.models.design_columns import level_text
 from psdstats.study.records import Study
+from psdstats.study.settings import Declared
 from psdstats.uncertainty.propagation import Propagation
 from psdstats.words.comparison import DRIFT_OF, component_words, family_words
 from psdstats.words.numbers import PLAIN, Numerals
@@ -434,11 +435,16 @@ def _declared(plan: ComparisonPlan, say: Numerals) -> list[str]:
     """Spreads that were declared, with their degrees of freedom."""
     named = (("run-to-run variation", plan.run_to_run), ("drift of groups per step", plan.drift))
     return [
-        f"{what} was declared as {say(one.percent)} %"
-        + (f" with {say(one.df, '.3g')} degrees of freedom" if isfinite(one.df) else "")
-        for what, one in named
-        if one is not None
+        f"{what} was declared as {_percent(one, say)}" for what, one in named if one is not None
     ]
+
+
+def _percent(declared: Declared, say: Numerals) -> str:
+    """A declared spread, size by size where they differ."""
+    if declared.each:
+        return joined([f"{_percent(one, say)} in {name}" for name, one in declared.each.items()])
+    known = f" with {say(declared.df, '.3g')} degrees of freedom" if isfinite(declared.df) else ""
+    return f"{say(declared.percent, '.4g')} %{known}"
 
 
 def _family_words(comparison: Comparison, routes: set[Route], cite: Works) -> list[str]:

@@ -81,13 +81,7 @@ def control_chart(frame: pd.DataFrame, ax: Axes, *, mean: float, label: str = "D
     rims = np.where(outside, RUST, INK).tolist()
     points = ax.scatter(days, ends[0], s=size, c=faces, edgecolors=rims, linewidths=0.8, zorder=3)
     cells = zip(frame["path"], frame["date"], *ends, strict=True)
-    hover_each(
-        points,
-        [
-            words.hover_point(path, date, size, (low, high), say)
-            for path, date, size, low, high in cells
-        ],
-    )
+    hover_each(points, [words.hover_point(say, *cell) for cell in cells])
     _name_outside(ax, frame[outside].tail(_MOST_NAMED))
     _dates(ax, days)
     return ax

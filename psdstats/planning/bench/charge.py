@@ -44,6 +44,12 @@ class Jar:
         Inner volume with the lid on.
     outer_diameter_mm, roller_diameter_mm : float or None
         For a jar driven by rollers: both are needed to turn the jar's speed into the rollers'.
+
+    Examples
+    --------
+    >>> from psdstats.planning.bench import Jar
+    >>> Jar(diameter_mm=100, volume_ml=1000).volume_ml
+    1000
     """
 
     diameter_mm: float
@@ -72,6 +78,12 @@ class Balls:
         Density of the ball material.
     parts : float, default=1
         Parts by mass in the ratio between the ball sizes (2 and 1 for a ratio of 2:1).
+
+    Examples
+    --------
+    >>> from psdstats.planning.bench import Balls
+    >>> round(Balls(diameter_mm=10, density_g_per_cm3=7.8).one_ball_g, 2)
+    4.08
     """
 
     diameter_mm: float
@@ -158,6 +170,14 @@ class MillCharge(Shown):
         Critical speed for each ball size.
     remarks : tuple of Remark
         What lies outside the usual ranges.
+
+    Examples
+    --------
+    >>> from psdstats.planning.bench import Balls, Jar, mill_charge
+    >>> jar = Jar(diameter_mm=100, volume_ml=1000)
+    >>> charge = mill_charge(jar, [Balls(diameter_mm=10, density_g_per_cm3=7.8)])
+    >>> charge.count, round(charge.ball_to_powder, 1)
+    ((401,), 10.0)
     """
 
     jar: Jar
@@ -184,7 +204,17 @@ class MillCharge(Shown):
         return self.ball_g / self.powder_g
 
     def to_frame(self) -> pd.DataFrame:
-        """One row a ball size: size, density, parts, target and whole-ball mass, count, speed."""
+        """One row a ball size: size, density, parts, target and whole-ball mass, count, speed.
+
+        Examples
+        --------
+        >>> from psdstats.planning.bench import Balls, Jar, mill_charge
+        >>> jar = Jar(diameter_mm=100, volume_ml=1000)
+        >>> charge = mill_charge(jar, [Balls(diameter_mm=10, density_g_per_cm3=7.8)])
+        >>> charge.to_frame()[["ball_diameter_mm", "count"]]
+           ball_diameter_mm  count
+        0                10    401
+        """
         return pd.DataFrame(
             {
                 "ball_diameter_mm": [ball.diameter_mm for ball in self.balls],

@@ -51,6 +51,12 @@ class BenchTimes:
         Whether the empty sieves are weighed before the first sample only.
     spread_percent : float, default=15
         Standard deviation of a hands-on step from day to day, per cent of what is planned.
+
+    Examples
+    --------
+    >>> from psdstats.planning.bench import BenchTimes
+    >>> BenchTimes(shake_min=15).shake_min
+    15
     """
 
     load_charge_min: float = 10.0

@@ -358,6 +358,13 @@ class Timeline(Shown):
         Longest working day, min.
     fresh_charges : bool, default=False
         Whether each time is milled from the start with a charge of its own.
+
+    Examples
+    --------
+    >>> from psdstats.planning.bench.timeline import timeline
+    >>> plan = timeline([0, 6, 12])
+    >>> plan.days[0].length_min
+    131.0
     """
 
     days: tuple[Day, ...]
@@ -369,6 +376,15 @@ class Timeline(Shown):
         """One row a step: day, start, end, minutes, what, charge, sample time, what it uses.
 
         late_end_min, late_end: when it has ended on 9 of 10 simulated days.
+
+        Examples
+        --------
+        >>> from psdstats.planning.bench.timeline import timeline
+        >>> plan = timeline([0, 6, 12])
+        >>> plan.to_frame()[["step", "charge"]].head(2)
+                    step    charge
+        0  load the mill  charge 1
+        1    take sample  charge 1
         """
         return pd.DataFrame(
             [
@@ -392,7 +408,15 @@ class Timeline(Shown):
         )
 
     def uses_frame(self) -> pd.DataFrame:
-        """One row a step and resource, for a bar chart: resource, day, start_min, end_min, …."""
+        """One row a step and resource, for a bar chart: resource, day, start_min, end_min, ….
+
+        Examples
+        --------
+        >>> from psdstats.planning.bench.timeline import timeline
+        >>> plan = timeline([0, 6, 12])
+        >>> sorted(set(plan.uses_frame()["resource"]))
+        ['mill', 'person', 'shaker', 'sieves']
+        """
         frame = self.to_frame()
         frame["resource"] = frame["uses"].str.split(" + ", regex=False)
         return frame.explode("resource", ignore_index=True).drop(columns="uses")
@@ -404,6 +428,13 @@ class Timeline(Shown):
         ----------
         attended_only : bool, default=False
             Whether to leave out the steps that run by themselves.
+
+        Examples
+        --------
+        >>> from psdstats.planning.bench.timeline import timeline
+        >>> plan = timeline([0, 6, 12])
+        >>> plan.to_icalendar().splitlines()[0]
+        'BEGIN:VCALENDAR'
         """
         events = [
             _event(day, one)

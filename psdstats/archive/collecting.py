@@ -19,7 +19,7 @@ from pathlib import Path
 
 from psdstats import __version__
 from psdstats.archive.results import Archive
-from psdstats.archive.store import Store, put
+from psdstats.archive.store import Store, note, put
 from psdstats.archive.trial import Row, TrialRows, digest, is_trial, stamp, trial_rows
 from psdstats.errors import Problem, StudyError
 from psdstats.files import MANIFEST
@@ -151,18 +151,17 @@ def _changed(
 ) -> Iterator[_Task]:
     """Trials that are new, changed, or were evaluated otherwise."""
     made_by = f"psdstats {__version__}{', thorough' if thorough else ''}"
-    query = "SELECT path, stamp, sha256, made_by FROM trials"
-    known = {path: own for path, *own in connection.execute(query)}
+    known = {path: own for path, *own in connection.execute("SELECT * FROM noted")}
     now = time.time_ns()
     for key, path in places.items():
         text, latest = stamp(path)
-        old_stamp, old_digest, old_by = known.get(key, ("", "", ""))
+        old_stamp, old_digest, old_by, _ = known.get(key, ("", "", "", 0))
         if text == old_stamp and old_by == made_by:
             continue
         content = digest(path)
         text = text if latest < now - _MOMENT_NS else ""
         if content == old_digest and old_by == made_by:
-            connection.execute("UPDATE trials SET stamp = ? WHERE path = ?", (text, key))
+            note(connection, key, "stamp", text)
             continue
         made: Row = {"stamp": text, "sha256": content, "made_by": made_by}
         yield _Task(key=key, path=path, made=made)
@@ -173,11 +172,10 @@ def _note_gone(
 ) -> None:
     """Mark trials that are not found any more where they were looked for."""
     roots = [Path(os.path.realpath(one)) for one in given]
-    for (key,) in connection.execute("SELECT path FROM trials").fetchall():
-        place = store.path.parent / key
-        if any(place.is_relative_to(root) for root in roots):
-            gone = (int(key not in places), key)
-            connection.execute("UPDATE trials SET gone = ?1 WHERE path = ?2 AND gone <> ?1", gone)
+    for key, *_, was in connection.execute("SELECT * FROM noted").fetchall():
+        place, is_gone = store.path.parent / key, int(key not in places)
+        if is_gone != was and any(place.is_relative_to(root) for root in roots):
+            note(connection, key, "gone", is_gone)
 
 
 def _write(

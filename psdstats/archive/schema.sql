@@ -1,0 +1,102 @@
+-- An archive of trials.  Sizes in µm, span without unit; u, own_u and ratios are relative.
+-- A trial stands under its path from the folder of this file, or under its full path elsewhere.
+
+CREATE TABLE trials (
+    trial INTEGER PRIMARY KEY,
+    path TEXT NOT NULL UNIQUE,
+    sha256 TEXT NOT NULL,              -- over names and content of its files
+    stamp TEXT NOT NULL,               -- sizes and times of its files when it was evaluated
+    made_by TEXT NOT NULL,
+    gone INTEGER NOT NULL,             -- 1 where it is no longer found
+    title TEXT,
+    material TEXT,
+    study_date TEXT,                   -- year-month-day
+    runs INTEGER,
+    groups INTEGER,
+    warnings INTEGER,                  -- of the bench checks
+    refusal TEXT                       -- why it cannot be evaluated
+);
+
+-- One row a trial and size, or level of its further factors, with the verdict.
+CREATE TABLE answers (
+    trial INTEGER NOT NULL REFERENCES trials (trial) ON DELETE CASCADE,
+    quantity TEXT NOT NULL,
+    place TEXT,                        -- level of the further factors
+    first TEXT,
+    last TEXT,
+    start_size REAL,
+    start_lower REAL,
+    start_upper REAL,
+    end_size REAL,
+    end_lower REAL,
+    end_upper REAL,
+    ratio REAL,                        -- last over first
+    ratio_lower REAL,
+    ratio_upper REAL,
+    df REAL,
+    p REAL,
+    verdict TEXT NOT NULL,
+    since TEXT,                        -- time from which all later ones are finer
+    ending TEXT,                       -- when to stop
+    enough_since TEXT,
+    reason TEXT,
+    run_percent REAL,                  -- spread between runs, and what it rests on
+    run_df REAL,
+    run_basis TEXT
+);
+
+CREATE TABLE runs (
+    trial INTEGER NOT NULL REFERENCES trials (trial) ON DELETE CASCADE,
+    run TEXT NOT NULL,
+    run_group TEXT NOT NULL,
+    milling_time_min REAL NOT NULL,
+    run_date TEXT,
+    labels TEXT NOT NULL               -- further columns of the run table, as JSON
+);
+
+-- One row a run and size, by its own readings.
+CREATE TABLE sizes (
+    trial INTEGER NOT NULL REFERENCES trials (trial) ON DELETE CASCADE,
+    run TEXT NOT NULL,
+    quantity TEXT NOT NULL,
+    size REAL,
+    lower REAL,
+    upper REAL,
+    status TEXT NOT NULL,
+    u REAL,                            -- of the measurement, 1 standard deviation
+    own_u REAL,                        -- what of it the run shares with no other
+    shared TEXT NOT NULL               -- the rest by name of what shares it, as JSON
+);
+
+-- Scatter of ln size among runs alike, and what of it the measurement is expected to make.
+CREATE TABLE spreads (
+    trial INTEGER NOT NULL REFERENCES trials (trial) ON DELETE CASCADE,
+    quantity TEXT NOT NULL,
+    df REAL NOT NULL,
+    sum_of_squares REAL NOT NULL,
+    of_measurement REAL NOT NULL
+);
+
+CREATE INDEX answers_of_trial ON answers (trial);
+CREATE INDEX runs_of_trial ON runs (trial);
+CREATE INDEX sizes_of_trial ON sizes (trial);
+CREATE INDEX spreads_of_trial ON spreads (trial);
+
+CREATE VIEW noted AS SELECT path, stamp, sha256, made_by, gone FROM trials;
+
+CREATE VIEW trial_list AS
+SELECT path, title, material, study_date, runs, groups, warnings, refusal, gone, sha256, made_by
+FROM trials ORDER BY path;
+
+CREATE VIEW answer_list AS
+SELECT path, title, material, study_date, answers.* FROM answers JOIN trials USING (trial)
+ORDER BY study_date, path, answers.rowid;
+
+CREATE VIEW run_list AS
+SELECT path, title, material, study_date, runs.* FROM runs JOIN trials USING (trial)
+ORDER BY run_date, path, runs.rowid;
+
+CREATE VIEW size_list AS SELECT * FROM sizes ORDER BY rowid;
+
+CREATE VIEW spread_list AS
+SELECT path, spreads.* FROM spreads JOIN trials USING (trial) ORDER BY path, spreads.rowid;
