@@ -88,6 +88,7 @@ def run(options: argparse.Namespace, console: Console) -> int:
                 progress=progress,
                 **sharing(options, console),
             )
+    console.study = found
     page = archive_page(
         found,
         options.say,

@@ -274,7 +274,7 @@ def compare_values(
     >>> strength = [9.8, 10.1, 12.2, 12.0, 9.9, 9.7]
     >>> found = compare_values(pd.DataFrame({"binder": list("aabbcc"), "strength": strength}),
     ...                        "strength")
-    >>> found["strength"].effects[["contrast", "verdict"]].to_numpy().tolist()
+    >>> found["strength"].to_frame()[["contrast", "verdict"]].to_numpy().tolist()
     [['b - a', 'changed'], ['c - a', 'not shown'], ['c - b', 'changed']]
     """
     LEVEL.require("level", level, ModelError)
@@ -542,7 +542,7 @@ def _answered(
             single_runs=single,
             scatter_unknown=single and one.spread.basis is SpreadBasis.NONE,
             drift_unknown=drift_is_unknown(one),
-            open_um=one.response.open_um,
+            open_um=None if one.plan.in_hand else one.response.open_um,
         ),
     )
 

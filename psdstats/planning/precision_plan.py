@@ -176,14 +176,14 @@ class PrecisionPlan(Shown):
             change : bool, default=False
                 Whether the uncertainty of the change is wanted, not that of a size.
 
-            Examples
-            --------
-            >>> from psdstats.planning import ExpectedPowder, precision
-            >>> powder = ExpectedPowder(name="raw", d10_um=80, d50_um=200, d90_um=450)
-            >>> few = {"resolution_g": [0.01], "sample_g": [25.0], "trials": 100}
+        Examples
+        --------
+        >>> from psdstats.planning import ExpectedPowder, precision
+        >>> powder = ExpectedPowder(name="raw", d10_um=80, d50_um=200, d90_um=450)
+        >>> few = {"resolution_g": [0.01], "sample_g": [25.0], "trials": 100}
         >>> plan = precision(powder, [63, 125, 250, 500], wanted_percent=3, **few)
-            >>> type(plan.law(0.01)).__name__
-            'PrecisionLaw'
+        >>> type(plan.law(0.01)).__name__
+        'PrecisionLaw'
         """
         cell = self.cells[resolution_g, max(self.sample_g)]
         return precision_law(cell, self.quantity, change=change)
@@ -191,14 +191,14 @@ class PrecisionPlan(Shown):
     def to_frame(self) -> pd.DataFrame:
         """One row a resolution and sample mass: simulated u, its error, the law, whether enough.
 
-            Examples
-            --------
-            >>> from psdstats.planning import ExpectedPowder, precision
-            >>> powder = ExpectedPowder(name="raw", d10_um=80, d50_um=200, d90_um=450)
-            >>> few = {"resolution_g": [0.01], "sample_g": [25.0], "trials": 100}
+        Examples
+        --------
+        >>> from psdstats.planning import ExpectedPowder, precision
+        >>> powder = ExpectedPowder(name="raw", d10_um=80, d50_um=200, d90_um=450)
+        >>> few = {"resolution_g": [0.01], "sample_g": [25.0], "trials": 100}
         >>> plan = precision(powder, [63, 125, 250, 500], wanted_percent=3, **few)
-            >>> len(plan.to_frame())
-            1
+        >>> len(plan.to_frame())
+        1
         """
         return pd.DataFrame([self._row(*cell) for cell in self.cells])
 
@@ -232,14 +232,14 @@ class PrecisionPlan(Shown):
             change : bool, default=False
                 Whether the uncertainty of the change is wanted, not that of a size.
 
-            Examples
-            --------
-            >>> from psdstats.planning import ExpectedPowder, precision
-            >>> powder = ExpectedPowder(name="raw", d10_um=80, d50_um=200, d90_um=450)
-            >>> few = {"resolution_g": [0.01], "sample_g": [25.0], "trials": 100}
+        Examples
+        --------
+        >>> from psdstats.planning import ExpectedPowder, precision
+        >>> powder = ExpectedPowder(name="raw", d10_um=80, d50_um=200, d90_um=450)
+        >>> few = {"resolution_g": [0.01], "sample_g": [25.0], "trials": 100}
         >>> plan = precision(powder, [63, 125, 250, 500], wanted_percent=3, **few)
-            >>> plan.law_frame().columns.tolist()
-            ['series', 'resolution_g', 'sample_g', 'u_percent']
+        >>> plan.law_frame().columns.tolist()
+        ['series', 'resolution_g', 'sample_g', 'u_percent']
         """
         masses = np.geomspace(min(self.sample_g) / 1.5, max(self.sample_g) * 1.5, 61).tolist()
         columns = ["series", "resolution_g", "sample_g", "u_percent"]
@@ -259,14 +259,14 @@ class PrecisionPlan(Shown):
             change : bool, default=False
                 Whether the uncertainty of the change is wanted, not that of a size.
 
-            Examples
-            --------
-            >>> from psdstats.planning import ExpectedPowder, precision
-            >>> powder = ExpectedPowder(name="raw", d10_um=80, d50_um=200, d90_um=450)
-            >>> few = {"resolution_g": [0.01], "sample_g": [25.0], "trials": 100}
+        Examples
+        --------
+        >>> from psdstats.planning import ExpectedPowder, precision
+        >>> powder = ExpectedPowder(name="raw", d10_um=80, d50_um=200, d90_um=450)
+        >>> few = {"resolution_g": [0.01], "sample_g": [25.0], "trials": 100}
         >>> plan = precision(powder, [63, 125, 250, 500], wanted_percent=3, **few)
-            >>> plan.simulated_frame().columns.tolist()
-            ['series', 'resolution_g', 'sample_g', 'u_percent', 'u_error_percent']
+        >>> plan.simulated_frame().columns.tolist()
+        ['series', 'resolution_g', 'sample_g', 'u_percent', 'u_error_percent']
         """
         frame, start = self.to_frame(), "u_change" if change else "u"
         return pd.DataFrame(
@@ -284,14 +284,14 @@ class PrecisionPlan(Shown):
 
             inf where no sample is large enough.
 
-            Examples
-            --------
-            >>> from psdstats.planning import ExpectedPowder, precision
-            >>> powder = ExpectedPowder(name="raw", d10_um=80, d50_um=200, d90_um=450)
-            >>> few = {"resolution_g": [0.01], "sample_g": [25.0], "trials": 100}
+        Examples
+        --------
+        >>> from psdstats.planning import ExpectedPowder, precision
+        >>> powder = ExpectedPowder(name="raw", d10_um=80, d50_um=200, d90_um=450)
+        >>> few = {"resolution_g": [0.01], "sample_g": [25.0], "trials": 100}
         >>> plan = precision(powder, [63, 125, 250, 500], wanted_percent=3, **few)
-            >>> plan.needs_frame().columns.tolist()
-            ['resolution_g', 'least_sample_g', 'least_sample_for_change_g']
+        >>> plan.needs_frame().columns.tolist()
+        ['resolution_g', 'least_sample_g', 'least_sample_for_change_g']
         """
         needs = {
             name: [

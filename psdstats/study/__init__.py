@@ -1,7 +1,7 @@
 """A trial as data: reading files, typed records, bench checks, saving."""
 
 from psdstats.study.check import check_study
-from psdstats.study.flags import CheckOptions, CheckReport, Flag
+from psdstats.study.flags import CheckReport, Flag
 from psdstats.study.reader import check_file, read_study
 from psdstats.study.records import Balance, Reading, Run, Study, TareHandling
 from psdstats.study.save import StudyForm, save_study
@@ -9,7 +9,6 @@ from psdstats.study.sheet_plan import SheetPlan
 
 __all__ = [
     "Balance",
-    "CheckOptions",
     "CheckReport",
     "Flag",
     "Reading",

@@ -50,12 +50,6 @@ class CheckOptions:
         Settable limits with their defaults; units in the names.
     source : str
         Where the limits come from, each source once.
-
-    Examples
-    --------
-    >>> from psdstats.study.flags import CHECKS
-    >>> CHECKS["mass_balance"].severity
-    <Severity.WARNING: 'warning'>
     """
 
     severity: Severity

@@ -282,6 +282,12 @@ class _ListedRun:
     noted: Mapping[str, str] = field(default_factory=ReadOnly)
     place: Place = field(default=Place("", 0), compare=False)
 
+    @property
+    def sample(self) -> tuple[object, ...]:
+        """What the splits of one sample have in common: all that tells samples apart."""
+        factors = tuple(sorted((name, str(level)) for name, level in self.factors.items()))
+        return self.group, self.milling_time_min, self.replicate, self.charge, factors
+
 
 @dataclass(frozen=True, kw_only=True)
 class Run(_ListedRun):
@@ -333,12 +339,6 @@ class Run(_ListedRun):
 
     def __post_init__(self) -> None:
         _hold_run(self, Reading)
-
-    @property
-    def sample(self) -> tuple[object, ...]:
-        """What the splits of one sample have in common: all that tells samples apart."""
-        factors = tuple(sorted((name, str(level)) for name, level in self.factors.items()))
-        return self.group, self.milling_time_min, self.replicate, self.charge, factors
 
     @property
     def total_g(self) -> float:

@@ -7,7 +7,6 @@ from psdstats.uncertainty.engine import propagate
 from psdstats.uncertainty.inputs import Source
 from psdstats.uncertainty.propagation import Method, Propagation
 from psdstats.uncertainty.ratios import RatioIntervals, ratio_intervals
-from psdstats.uncertainty.registry import choose_sources
 
 __all__ = [
     "Budget",
@@ -17,7 +16,6 @@ __all__ = [
     "Source",
     "bootstrap_sizes",
     "budget",
-    "choose_sources",
     "propagate",
     "ratio_intervals",
     "undersize_bands",

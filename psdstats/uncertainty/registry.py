@@ -74,14 +74,6 @@ def choose_sources(study: Study, asked: Iterable[str | Source] | None = None) ->
     ------
     UncertaintyError
         If a setting or a name is unknown, of the wrong type, or a source lacks what it needs.
-
-    Examples
-    --------
-    >>> import psdstats
-    >>> from psdstats_datasets import demo_study
-    >>> study = psdstats.read_study(demo_study("one_bench"))
-    >>> [one.name for one in psdstats.uncertainty.choose_sources(study).included]
-    ['rounding', 'repeatability', 'calibration', 'aperture', 'between_sieves']
     """
     known = known_sources()
     chosen: dict[str, Source] = {}

@@ -91,7 +91,7 @@ def test_one_way_against_statsmodels_on_an_open_dataset():
     found = compare_values(frame, "threshold", by="hair", test="kenward-roger")["threshold"]
     fit = smf.ols("np.log(threshold) ~ C(hair)", frame).fit()
     levels = sorted(frame["hair"].unique())
-    rows = found.effects[found.effects["low"] == levels[0]].set_index("high")
+    rows = found.to_frame()[found.to_frame()["low"] == levels[0]].set_index("high")
     for level in levels[1:]:
         name = f"C(hair)[T.{level}]"
         ends = np.exp([fit.params[name], *fit.conf_int().loc[name]])
@@ -113,7 +113,7 @@ def test_blocks_against_statsmodels_on_an_open_dataset():
     )["score"]  # fmt: skip
     fit = smf.ols("np.log(score) ~ C(Time) + C(Metric) + C(subject)", frame).fit()
     name = "C(Time)[T.Pre]"
-    (row,) = found.effects.to_dict("records")
+    (row,) = found.to_frame().to_dict("records")
     ends = np.exp([fit.params[name], *fit.conf_int().loc[name]])
     assert [row["ratio"], row["ratio_lower"], row["ratio_upper"]] == pytest.approx(ends, rel=1e-8)
     assert row["p"] == pytest.approx(fit.pvalues[name], rel=1e-7)
@@ -165,11 +165,19 @@ def test_a_bound_in_a_cell_decides_as_a_size_beyond_the_sieves_does():
     assert compare_values(other)["D10"].courses[0].at_least == course.at_least
 
 
+def test_a_bound_on_one_side_tells_no_direction():
+    """Span may have gone anywhere below its bound, however sure other runs went up."""
+    times = [0, 0, 0, 24, 24, 24]
+    frame = pd.DataFrame({"milling_time_min": times, "span": [0.9, 0.92, 0.91, 1.4, 1.42, "<1.6"]})
+    (course,) = compare_values(frame)["span"].courses
+    assert course.fallen.verdict.value == "cannot be told"
+
+
 def test_single_runs_without_any_uncertainty_cannot_be_told():
     frame = pd.DataFrame({"binder": ["a", "b"], "strength": [9.8, 12.2]})
     (result,) = compare_values(frame, "strength").results
     assert result.route is Route.NONE
-    assert set(result.effects["verdict"]) == {"cannot be told"}
+    assert set(result.to_frame()["verdict"]) == {"cannot be told"}
     (told,) = compare_values(frame, "strength", covariance=np.diag([0.01, 0.01])).results
     assert told.route is Route.MEASUREMENT_ONLY
 
@@ -181,18 +189,18 @@ def test_single_runs_without_any_uncertainty_cannot_be_told():
         ({}, {}, "no column named like a size (D50, D50_um, span)"),
         ({}, {"value": "strength", "u": ["a", "b"]}, "1 quantities are compared and 2 columns"),
         ({"strength": [1, 2, 3, 4, 5, -6]}, {"value": "strength"},
-         "row 7, column strength: the value is not above zero (found '-6')"),
+         "row 5, column strength: the value is not above zero (found '-6')"),
         ({"u": [0.1] * 5 + [99.0]}, {"value": "strength", "u": "u"},
-         "row 7, column u: this is no uncertainty of 9.7 (found '99.0')"),
+         "row 5, column u: this is no uncertainty of 9.7 (found '99')"),
         ({"u": [0.1] * 5 + [None]}, {"value": "strength", "u": "u"},
-         "row 7, column u: the cell is empty"),
+         "row 5, column u: the cell is empty"),
         ({"strength": ["9.8", "10,1", "12 MPa", "12", "9", "9"]}, {"value": "strength"},
-         "row 4, column strength: this is not a number (found '12 MPa')"),
+         "row 2, column strength: this is not a number (found '12 MPa')"),
         ({}, {"value": "strength", "covariance": np.eye(3)}, "has the shape (3, 3), and there are"),
         ({}, {"value": "strength", "covariance": -np.eye(6)}, "a variance below zero"),
         ({}, {"value": "strength", "covariance": np.tri(6)}, "is not symmetric"),
         ({}, {"value": "strength", "covariance": pd.DataFrame(np.eye(6))}, "does not name run row"),
-        ({"run": ["x"] * 6}, {"value": "strength"}, "run x is also in row 2"),
+        ({"run": ["x"] * 6}, {"value": "strength"}, "run x is also in row 0"),
         ({"value": 1.0, "quantity": "D50"}, {}, "has one row a quantity and no column run"),
     ],
 )  # fmt: skip
