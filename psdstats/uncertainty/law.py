@@ -60,6 +60,7 @@ from psdstats.uncertainty.registry import ChosenSources, choose_sources
 
 # the class that holds a percentile must weigh this many of its own u for the slope to be steady
 _THIN = 5.0
+_BETWEEN = "between_sieves"
 
 # below this share of the mass, or this many u of a net mass, nothing passes or is left
 _NOTHING, _SEEN = 2e-4, 4.0
@@ -288,9 +289,6 @@ class Interval:
     notes: tuple[Remark, ...]
 
 
-_BETWEEN = "between_sieves"
-
-
 @one_thread
 def prepare(
     study: Study,
@@ -319,10 +317,8 @@ def prepare(
         remedy=fewer + (", or prescribe a rule in study.toml" if chosen_rule is None else ""),
     )
     if chosen_rule is not None:
-        rows = sorted(wanted, key=lambda run: run.name)
-        return law_of(
-            study, wanted, study_arrays(study, rows), chosen.without(_BETWEEN), chosen_rule
-        )
+        arrays = study_arrays(study, sorted(wanted, key=lambda run: run.name))
+        return law_of(study, wanted, arrays, chosen.without(_BETWEEN), chosen_rule)
     rows = sorted(study.runs, key=lambda run: run.name)
     whole = Weighings(study=study, runs=tuple(rows), arrays=study_arrays(study, rows))
     found = open_curves(whole, chosen) if curves is None else curves
