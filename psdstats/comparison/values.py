@@ -31,7 +31,7 @@ from psdstats.study.forms import decode, read_csv_sheet, read_csv_table, setting
 from psdstats.study.frames import frame_table
 from psdstats.study.order import place_of
 from psdstats.study.reader import file_bytes, settled
-from psdstats.study.records import AsideRun, frame_of_runs
+from psdstats.study.runs import AsideRun, frame_of_runs
 from psdstats.study.tables import (
     APERTURE_MM,
     NET,
