@@ -24,6 +24,7 @@ from psdstats_cli.main import build_parser
 import psdstats
 from psdstats.output import figures
 
+RUN = 'exec="1" source="above" html="1"'
 LICENCE = "License ::"
 FIGURES = "reference/api/psdstats.output.figures"
 ROOT = Path(__file__).parents[1]
@@ -100,7 +101,7 @@ def _gallery() -> str:
         parts += [
             f"## {name}",
             doc.partition("\n\n")[0],
-            f'```python exec="1" source="above" html="1" session="{name}"\n{_drawing(lines, name)}\n'
+            f'```python {RUN} session="{name}"\n{_drawing(lines, name)}\n'
             "from shown import shown  # markdown-exec: hide\n"
             f'print(shown(ax, "{name}"))  # markdown-exec: hide\n```',
             f"[Columns and options]({FIGURES}.md#{FIGURES.rpartition('/')[2]}.{name})",

@@ -29,8 +29,8 @@ def add_in_hand(parser: argparse.ArgumentParser) -> None:
     )  # fmt: skip
     add_values(
         group,
-        ("--covariance", (), "FILE,…", "CSV files of the covariance of each quantity over the "
-         "runs, in its unit squared: a row and a column a run"),
+        ("--covariance-files", (), "FILE,…", "CSV files of the covariance of each quantity over "
+         "the runs, in its unit squared: a row and a column a run"),
         kind=names,
     )  # fmt: skip
 
@@ -47,14 +47,15 @@ def read_in_hand(options: argparse.Namespace, console: Console) -> Values | None
         options.study,
         (*(getattr(options, "quantity", None) or ()), *asked["value"]),
         u=asked["u"],
-        covariance=[Path(one) for one in options.covariance],
+        covariance=[Path(one) for one in options.covariance_files],
         roles={role: own for role, own in options.columns if role not in asked},
         encoding=options.encoding,
     )
     if found is None:
-        given = [name for name in ("columns", "covariance") if getattr(options, name)]
+        given = [name for name in ("columns", "covariance_files") if getattr(options, name)]
         if given:
-            raise ModelError(f"--{given[0]} is for a table of values; {options.study} is a study.")
+            flag = given[0].replace("_", "-")
+            raise ModelError(f"--{flag} is for a table of values; {options.study} is a study.")
         return None
     needs = ("sources", "attained", "target_um", "draws", "cluster", "rule")
     given = [name for name in needs if getattr(options, name, None) is not None]

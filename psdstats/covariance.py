@@ -40,6 +40,14 @@ class SharedErrors:
         kept = size > _NOTHING * size.max(initial=0.0)
         return cls(own, turned[:, kept] * size[kept])
 
+    @classmethod
+    def told_apart(cls, covariance: Array) -> Covariance:
+        """A matrix as it is, unless each run has errors of its own alone."""
+        own = np.diagonal(covariance)
+        if np.count_nonzero(covariance) > np.count_nonzero(own):
+            return covariance
+        return cls(own, np.zeros((len(own), 0)))
+
     @property
     def shape(self) -> tuple[int, int]:
         """That of the matrix."""

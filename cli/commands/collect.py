@@ -5,12 +5,10 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from psdstats import limits
 from psdstats.columns import QUANTITIES
 
 from ..console import Console, present
-from ..options import add_page, add_quantity, add_values
-from ..values import address
+from ..options import add_page, add_quantity, add_sharing, sharing
 
 SUMMARY = "many trials into one archive: their verdicts, a reference powder over the years"
 EXAMPLE = "psdstats collect my-trial --into trials.sqlite"
@@ -60,10 +58,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="what the limits of the chart allow for: between (what successive points differ by) "
         "or within (runs alike within a trial); default between",
     )
-    shared = "processes to share the trials among, at most the cores; pays from ten trials on"
-    add_values(parser, ("--workers", 1, "N", shared), kind=limits.WORKERS)
-    cluster = "scheduler of a Dask cluster that sees the trials, such as tcp://host:8786"
-    add_values(parser, ("--cluster", None, "ADDRESS", cluster), kind=address)
+    add_sharing(parser, "pays from ten trials on; machines of a cluster must see the trials")
     add_page(parser)
 
 
@@ -90,10 +85,10 @@ def run(options: argparse.Namespace, console: Console) -> int:
                 options.into,
                 thorough=options.thorough,
                 encoding=options.encoding,
-                workers=options.workers,
-                cluster=options.cluster,
                 progress=progress,
+                **sharing(options, console),
             )
+    console.study = found
     page = archive_page(
         found,
         options.say,

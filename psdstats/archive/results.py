@@ -21,6 +21,7 @@ from psdstats.archive.store import Store, labelled, where_is
 from psdstats.archive.trial import is_of_trial
 from psdstats.columns import QUANTITIES, TIME, column_words
 from psdstats.errors import OutputError
+from psdstats.study.cells import SourceFile
 from psdstats.study.settings import Declared
 
 _LEAST_PERCENT = 0.001
@@ -46,6 +47,17 @@ class Archive:
     path: Path
     evaluated: int = 0
     unchanged: int = 0
+
+    @property
+    def title(self) -> str:
+        """Its name, for the record of where numbers come from."""
+        return self.path.name
+
+    @property
+    def files(self) -> tuple[SourceFile, ...]:
+        """What it was read from: each trial with the digest of its files."""
+        trials = self.trials_frame()
+        return tuple(map(SourceFile, trials["path"], trials["sha256"]))
 
     def _list(self, of: str) -> pd.DataFrame:
         return Store(self.path).frame(f"{of}_list")

@@ -48,7 +48,7 @@ def advise(
     single_runs: bool = False,
     scatter_unknown: bool = False,
     drift_unknown: bool = False,
-    open_um: tuple[float, float] = (nan, nan),
+    open_um: tuple[float, float] | None = (nan, nan),
 ) -> tuple[Remark, ...]:
     """What the findings on one quantity ask for, the most telling first.
 
@@ -62,13 +62,14 @@ def advise(
         Whether the scatter between runs was neither estimated nor declared.
     drift_unknown : bool
         Whether groups, or charges, may drift apart and there are too few of them to show it.
-    open_um : (float, float)
-        Finest size that a run lies below, and coarsest that one lies above, where it has no value.
+    open_um : (float, float) or None
+        Finest size that a run lies below, and coarsest that one lies above, where it has no value;
+        None where no sieve would tell.
     """
     found = [
         *([AdviceRemark.KNOW_RUN_TO_RUN()] if scatter_unknown else []),
         *(_on_stop(one, single_runs) for one in _open_stops(courses)),
-        *_on_sieves(courses, *open_um),
+        *(() if open_um is None else _on_sieves(courses, *open_um)),
         *([AdviceRemark.KNOW_DRIFT()] if drift_unknown else []),
         *_on_longer(courses),
         *(AdviceRemark.LOOK_AT_GROUP(group=one.group) for one in benches if differs(one)),

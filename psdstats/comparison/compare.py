@@ -60,7 +60,7 @@ from psdstats.models.equivalence import detectable_percent, equivalence_of
 from psdstats.models.judged import Family, StudentJudged
 from psdstats.models.mixed_model import MixedModelFit
 from psdstats.models.verdicts import judge
-from psdstats.processes import one_thread
+from psdstats.room import one_thread
 from psdstats.study.records import Study
 from psdstats.study.settings import Declared
 from psdstats.uncertainty.inputs import Source
@@ -542,7 +542,7 @@ def _answered(
             single_runs=single,
             scatter_unknown=single and one.spread.basis is SpreadBasis.NONE,
             drift_unknown=drift_is_unknown(one),
-            open_um=one.response.open_um,
+            open_um=None if one.plan.in_hand else one.response.open_um,
         ),
     )
 

@@ -373,7 +373,7 @@ class _Bounded:
             )
         )
         numbers = Numbers(lower=lower, upper=upper, p=old.p, p_adjusted=old.p_adjusted)
-        shown = finding.verdict is Verdict.CHANGED
+        shown = finding.verdict is Verdict.CHANGED and not lower < 0.0 < upper
         where = [(about.where, about.high), (about.where, about.low)]
         if finding.kind is FindingKind.FALLEN:
             where = [(one, about.where) for one in (about.low, about.high)]

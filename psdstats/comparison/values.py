@@ -25,13 +25,13 @@ from psdstats.findings import Remark, RemarkKind
 from psdstats.frozen import Array, ReadOnly
 from psdstats.room import ensure_room
 from psdstats.student import critical_t
-from psdstats.study.assemble import aside_run, read_run_entries
+from psdstats.study.assemble import read_runs
 from psdstats.study.cells import SourceFile, to_number
 from psdstats.study.forms import decode, read_csv_sheet, read_csv_table, settings_lines
 from psdstats.study.frames import frame_table
 from psdstats.study.order import place_of
-from psdstats.study.reader import file_bytes
-from psdstats.study.records import AsideRun, frame_of_runs
+from psdstats.study.reader import file_bytes, settled
+from psdstats.study.runs import AsideRun, frame_of_runs
 from psdstats.study.tables import (
     APERTURE_MM,
     NET,
@@ -226,7 +226,7 @@ def _covariance_of(
     if table is None:
         return pd.DataFrame()
     first, *names = table.columns
-    rows = [[table.number(row, name, needed=True) for name in names] for row in table.rows]
+    rows = [[table.number(row, name) for name in names] for row in table.rows]
     index = [row.text(first) for row in table.rows]
     return pd.DataFrame(rows, index=index, columns=names, dtype=float)
 
@@ -496,7 +496,7 @@ def _runs(table: Table, found: Sequence[_Found], says: Array) -> tuple[AsideRun,
         names = dict.fromkeys((column, column.removesuffix("_um")))
         taken |= {column, *(f"{what}_{one}" for what in _BESIDE for one in names)}
         taken |= {f"u_{one}_percent" for one in names}
-    entries = read_run_entries(
+    entries = read_runs(
         replace(
             table,
             columns=tuple(name for name in table.columns if name not in taken),
@@ -504,11 +504,11 @@ def _runs(table: Table, found: Sequence[_Found], says: Array) -> tuple[AsideRun,
         )
     )
     if table.problems:
-        raise StudyError(table.problems)
+        settled(None, table.problems)
     if not entries:
         names_ = ", ".join(one.quantity for one in found)
         raise ModelError(f"{table.file} holds no value of {names_}; fill in one a run.")
-    return tuple(aside_run(one, (), table.file, table.file) for one in entries)
+    return tuple(entries)
 
 
 def _of_u(numbers: Array) -> Array:

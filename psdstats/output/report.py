@@ -55,9 +55,9 @@ from psdstats.output.pages.sizes import in_hand_page, sizes_page
 from psdstats.output.pages.whole_distribution import whole_page
 from psdstats.output.tables.table import Column, Show, Table
 from psdstats.planning.attained import Attained
-from psdstats.processes import one_thread
 from psdstats.provenance import record
 from psdstats.rate.fit_rate import RateResult
+from psdstats.room import one_thread
 from psdstats.study.aside import every_note
 from psdstats.study.flags import CheckReport
 from psdstats.study.order import in_order

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 
-from psdstats.frozen import hold_number, hold_text, refusal
+from psdstats.frozen import ReadOnly, hold_number, hold_text, hold_texts, refusal
 from psdstats.sieves.standards import EDITIONS
 
 
@@ -39,6 +40,8 @@ class Sieve:
         Correlation of the errors of two sieves of one reference measurement, 0 to 1.
     degrees_of_freedom : float or None
         Effective degrees of freedom of the uncertainty that counts; none if it is well known.
+    further : mapping of str to str
+        What else is written of it, as text by column; nothing is made of it.
 
     Raises
     ------
@@ -65,9 +68,11 @@ class Sieve:
     reference: str | None = None
     reference_correlation: float | None = None
     degrees_of_freedom: float | None = None
+    further: Mapping[str, str] = field(default_factory=ReadOnly, hash=False)
 
     def __post_init__(self) -> None:
         hold_text(self, "key")
+        hold_texts(self, "further")
         hold_number(self, "nominal_um", above=0)
         for name in (
             "certified_um",

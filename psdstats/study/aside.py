@@ -7,7 +7,8 @@ from collections.abc import Iterator, Sequence
 from psdstats import columns as col
 from psdstats.errors import Problem
 from psdstats.study.bench_sheet import shown_name
-from psdstats.study.records import AsideRun, Run, Study, TareHandling
+from psdstats.study.records import Study, TareHandling
+from psdstats.study.runs import AsideRun, Run
 
 _NAMED = 8  # in one finding; the others are counted
 
@@ -21,7 +22,8 @@ def every_note(study: Study) -> tuple[str, ...]:
     }
     left = [f"{words} and left out: {', '.join(own)}." for words, own in named.items() if own]
     kept = further_columns((*study.runs, *study.aside))
-    columns = [f"Not evaluated: column {', '.join(kept)}."] if kept else []
+    kept += [name for sieve in study.sieves.values() for name in sieve.further]
+    columns = [f"Not evaluated: column {', '.join(dict.fromkeys(kept))}."] if kept else []
     return (*study.notes, *columns, *left)
 
 

@@ -9,7 +9,7 @@ files leave open is a problem with a remedy, or an assumption stated in the note
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from decimal import Decimal
 from difflib import get_close_matches
 from typing import Any
@@ -19,16 +19,8 @@ from psdstats.errors import Problem, StudyError
 from psdstats.sieves.sieve import Sieve
 from psdstats.sieves.standards import EDITIONS
 from psdstats.study.cells import CellComment, decimals_written, note_problem, number_text, to_number
-from psdstats.study.records import (
-    AsideReading,
-    AsideRun,
-    Balance,
-    Place,
-    Reading,
-    Run,
-    Study,
-    TareHandling,
-)
+from psdstats.study.records import Balance, Study, TareHandling
+from psdstats.study.runs import AsideReading, AsideRun, Place, Reading, Run
 from psdstats.study.settings import RETIRED, STRATA, check_settings
 from psdstats.study.tables import (
     APERTURE_MM,
@@ -46,24 +38,8 @@ from psdstats.study.tables import (
 
 _ONE_BALANCE = "balance"  # its name where the files name none
 _OF_WEIGHINGS = (*WEIGHING_COLUMNS, *COMPUTED_COLUMNS)
+_BESIDE = (col.SIEVE, col.APERTURE, "remark", "further")  # a reading's masses
 _NEARLY = 0.75  # likeness from which a name is taken for a known one mistyped
-
-
-@dataclass(frozen=True, kw_only=True)
-class RunEntry:
-    """One row of the run table."""
-
-    row: int
-    run: str
-    group: str
-    milling_time_min: float
-    replicate: str | None
-    split: str | None
-    charge: str | None
-    sample_mass_g: float | None
-    balance: str | None
-    factors: Mapping[str, str | float]
-    noted: Mapping[str, str]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -81,30 +57,30 @@ class WeighingEntry:
     further: Mapping[str, str]
 
 
-def read_run_entries(table: Table) -> list[RunEntry]:
-    """Read the run table: names once each, times, and every further column as a factor."""
+def read_runs(table: Table) -> list[AsideRun]:
+    """Read the run table, as runs without readings; every further column is a factor."""
     if not table.is_safe(col.RUN, col.TIME):
         return []
     factors = _factors(table)
     grouped = any(row.text(col.GROUP) for row in table.rows)
-    entries: dict[str, RunEntry] = {}
+    entries: dict[str, AsideRun] = {}
     for row in table.rows:
         before = len(table.problems)
         run = table.name(row, col.RUN)
         time = table.number(row, col.TIME, needed=True)
         group = table.name(row, col.GROUP) if grouped else "all"
         sample = table.number(row, col.SAMPLE_MASS)
-        labels = {name: row.text(name) or None for name in RUN_LABELS}
+        labels: dict[str, Any] = {name: row.text(name) or None for name in RUN_LABELS}
         levels = {n: table.number(row, n) if f else row.text(n) for n, f in factors.items()}
         noted = _noted(table, row)
         if run in entries:
-            fault = f"run {run} is also in row {entries[run].row}"
+            fault = f"run {run} is also in row {entries[run].place.row}"
             own = "Give every run a name of its own."
             table.problems.append(Problem(table.file, fault, own, row.number, col.RUN))
         if len(table.problems) == before and run and group and time is not None:
-            entries[run] = RunEntry(
-                row=row.number,
-                run=run,
+            entries[run] = AsideRun(
+                name=run,
+                place=Place(table.file, row.number),
                 group=group,
                 milling_time_min=float(time),
                 sample_mass_g=None if sample is None else float(sample),
@@ -209,12 +185,16 @@ def _has_weighing_columns(table: Table) -> bool:
 
 
 def read_sieve_entries(table: Table) -> dict[str, tuple[int | None, dict[str, object]]]:
-    """Read the sieve table: row and fields of each physical sieve, by its name."""
+    """Read the sieve table: row and fields of each physical sieve, by its name.
+
+    A column that is not known is kept, unless it is nearly a known one.
+    """
     remedy = f"Known columns are {', '.join(SIEVE_COLUMNS)}."
+    further = [name for name in table.columns if name not in SIEVE_COLUMNS]
     table.problems.extend(
         Problem(table.file, "the column is not known", remedy, table.header_row, name)
-        for name in table.columns
-        if name not in SIEVE_COLUMNS
+        for name in further
+        if get_close_matches(name, SIEVE_COLUMNS, 1, _NEARLY)
     )
     entries: dict[str, tuple[int | None, dict[str, object]]] = {}
     if not table.is_safe(*SIEVE_COLUMNS[:2]):
@@ -228,6 +208,7 @@ def read_sieve_entries(table: Table) -> dict[str, tuple[int | None, dict[str, ob
             else table.number(row, name, needed=name == "nominal_um")
             for name in SIEVE_COLUMNS[1:]
         }
+        values["further"] = {name: row.text(name) for name in further if row.text(name)}
         if sieve in entries:
             fault = f"sieve {sieve} is also in row {entries[sieve][0]}"
             remedy = "Keep one row for each sieve."
@@ -297,7 +278,7 @@ def with_tares(entries: list[WeighingEntry], table: Table) -> list[WeighingEntry
 
 
 def sorted_out(
-    runs: Iterable[RunEntry], entries: Iterable[WeighingEntry], spoiled: set[str]
+    runs: Iterable[AsideRun], entries: Iterable[WeighingEntry], spoiled: set[str]
 ) -> tuple[dict[str, list[WeighingEntry]], dict[str, list[WeighingEntry]]]:
     """Weighings of the runs to evaluate, and of those put aside; runs with spoiled rows in none."""
     by_run: dict[str, list[WeighingEntry]] = {}
@@ -305,11 +286,11 @@ def sorted_out(
         by_run.setdefault(entry.run, []).append(entry)
     weighed: dict[str, list[WeighingEntry]] = {}
     aside: dict[str, list[WeighingEntry]] = {}
-    for run in (run for run in runs if run.run not in spoiled):
-        members = by_run.get(run.run, [])
+    for run in (run for run in runs if run.name not in spoiled):
+        members = by_run.get(run.name, [])
         whole = members and all(None not in (entry.tare, entry.gross) for entry in members)
         done = whole and run.noted.get(col.STATUS, "done") == "done"
-        (weighed if done else aside)[run.run] = members
+        (weighed if done else aside)[run.name] = members
     return weighed, aside
 
 
@@ -321,14 +302,14 @@ def assemble(raw: RawStudy, problems: list[Problem]) -> Study | None:
     table = raw.weighings
     if raw.runs is None or table is None:
         return None
-    runs = read_run_entries(raw.runs)
+    runs = read_runs(raw.runs)
     entries, spoiled = read_weighing_entries(table)
     if not runs and not problems:
         problems.append(Problem(raw.runs.file, "no run is listed", "Write one row a run."))
     if wrong or not runs:
         return None
     notes = [*map(str, given.get("notes", ())), *raw.notes]
-    groups = {entry.run: entry.group for entry in runs}
+    groups = {run.name: run.group for run in runs}
     entries, named = with_sieve_keys(entries, groups, spoiled, raw.runs, table)
     sieves = _sieves(raw, entries, spoiled, table)
     tares = TareHandling(given.get("tares", TareHandling.EACH_RUN))
@@ -336,17 +317,18 @@ def assemble(raw: RawStudy, problems: list[Problem]) -> Study | None:
         entries = with_tares(entries, table)
     by_run, aside = sorted_out(runs, entries, spoiled)
     notes += _refuse_silence(raw, named=named)
-    weighed = [entry for entry in runs if entry.run in by_run]
+    weighed = [run for run in runs if run.name in by_run]
     chosen, balances = _balances(raw, weighed, by_run, notes, problems)
-    problems += [*_compare_problems(raw, runs), *_split_problems(raw.runs, weighed)]
-    files = raw.runs.file, table.file
+    problems += [*_compare_problems(raw, runs), *_split_problems(weighed)]
     records = tuple(
-        _run(entry, chosen[entry.run], by_run[entry.run], *files)
-        for entry in weighed
-        if entry.run in chosen
+        _run(run, chosen[run.name], _readings(by_run[run.name], table.file, Reading))
+        for run in weighed
+        if run.name in chosen
     )
     others = tuple(
-        aside_run(entry, aside[entry.run], *files) for entry in runs if entry.run in aside
+        replace(run, readings=_readings(aside[run.name], table.file, AsideReading))
+        for run in runs
+        if run.name in aside
     )
     if not records and not others:
         return None
@@ -417,8 +399,8 @@ def listed_sieves(raw: RawStudy, problems: list[Problem]) -> dict[str, Sieve]:
     elif isinstance(tables, Mapping):
         listed = {key: (None, table) for key, table in tables.items()}
     sieves: dict[str, Sieve] = {}
-    for key, (row, fields) in listed.items():
-        given = {name: value for name, value in fields.items() if value is not None}
+    for key, (row, stated) in listed.items():
+        given = {name: value for name, value in stated.items() if value is not None}
         standard = given.get("standard", "ISO 3310-1")
         if standard not in EDITIONS:
             fault = f"the standard {standard!r} of sieve {key} is not known"
@@ -463,7 +445,7 @@ def _sieves(
 
 def _balances(
     raw: RawStudy,
-    runs: Iterable[RunEntry],
+    runs: Iterable[AsideRun],
     weighed: Mapping[str, Sequence[WeighingEntry]],
     notes: list[str],
     problems: list[Problem],
@@ -475,16 +457,15 @@ def _balances(
     remedy = f"Write one of {', '.join(given)}, or describe it in {raw.settings_file} under "
     chosen: dict[str, str] = {}
     masses: dict[str, list[Decimal]] = {}
-    for entry in runs:
-        name = entry.balance or only
+    for run in runs:
+        name = run.balance or only
         if name is None or (given and name not in given):
-            file = raw.runs.file if raw.runs else raw.name
-            fault = "the balance of this run is not known"
-            wrong = Problem(file, fault, f"{remedy}[balances.NAME].", entry.row, col.BALANCE, name)
-            problems.append(wrong)
+            fault, own = "the balance of this run is not known", f"{remedy}[balances.NAME]."
+            place = run.place.row, col.BALANCE, name
+            problems.append(Problem(run.place.file, fault, own, *place))
             continue
-        chosen[entry.run] = name
-        for one in weighed.get(entry.run, ()):
+        chosen[run.name] = name
+        for one in weighed.get(run.name, ()):
             read = (one.tare, one.gross, one.gross_again)
             masses.setdefault(name, []).extend(mass for mass in read if mass is not None)
     balances: dict[str, Balance] = {}
@@ -502,11 +483,11 @@ def _balances(
     return chosen, balances
 
 
-def _compare_problems(raw: RawStudy, runs: Iterable[RunEntry]) -> list[Problem]:
+def _compare_problems(raw: RawStudy, runs: Iterable[AsideRun]) -> list[Problem]:
     """Names in [compare] that are no columns of the run table."""
     given: Mapping[str, Any] = raw.settings
     columns = [col.GROUP, col.TIME, *RUN_LABELS, col.SAMPLE_MASS, col.RUN]
-    columns += dict.fromkeys(name for entry in runs for name in entry.factors)
+    columns += dict.fromkeys(name for run in runs for name in run.factors)
     found: list[Problem] = []
     for key in ("by", "within", "also", "at_each", "leave_out"):
         names = given.get("compare", {}).get(key, [])
@@ -521,72 +502,34 @@ def _compare_problems(raw: RawStudy, runs: Iterable[RunEntry]) -> list[Problem]:
     return found
 
 
-def _split_problems(table: Table, runs: Iterable[RunEntry]) -> list[Problem]:
+def _split_problems(runs: Iterable[AsideRun]) -> list[Problem]:
     """Runs that say they are the same split of the same sample."""
     seen: dict[tuple[object, ...], str] = {}
     found: list[Problem] = []
-    for entry in (entry for entry in runs if entry.split):
-        levels = tuple(sorted((name, str(level)) for name, level in entry.factors.items()))
-        sample = (entry.group, entry.milling_time_min, entry.replicate, entry.charge, levels)
-        own = (*sample, entry.split)
-        first = seen.setdefault(own, entry.run)
-        if first != entry.run:
+    for run in (run for run in runs if run.split):
+        first = seen.setdefault((*run.sample, run.split), run.name)
+        if first != run.name:
             fault = f"run {first} is this split of the same sample"
             remedy = "Number the splits of a sample, or give another sample another replicate."
-            place = (entry.row, col.SPLIT, entry.split)
-            found.append(Problem(table.file, fault, remedy, *place))
+            place = (run.place.row, col.SPLIT, run.split)
+            found.append(Problem(run.place.file, fault, remedy, *place))
     return found
 
 
-def _run(
-    entry: RunEntry, balance: str, weighings: list[WeighingEntry], runs_file: str, file: str
-) -> Run:
-    """The record of a run whose sieves are all weighed."""
-    readings = [
-        Reading(
-            tare_g=float(found.tare),
-            gross_g=float(found.gross),
-            gross_again_g=None if found.gross_again is None else float(found.gross_again),
-            **_of_any_reading(found, file),
-        )
-        for found in weighings
-        if found.tare is not None and found.gross is not None
-    ]
-    return Run(
-        readings=tuple(sorted(readings, key=lambda reading: reading.aperture_um)),
-        balance=balance,
-        **_of_any_run(entry, runs_file),
-    )
+def _run(listed: AsideRun, balance: str, readings: tuple[Any, ...]) -> Run:
+    """A run whose sieves are all weighed."""
+    known = {one.name: getattr(listed, one.name) for one in fields(listed)}
+    return Run(**{**known, "balance": balance, "readings": readings})
 
 
-def aside_run(
-    entry: RunEntry, weighings: Sequence[WeighingEntry], runs_file: str, file: str
-) -> AsideRun:
-    """The record of a run that is put aside."""
-    readings = [
-        AsideReading(
-            tare_g=None if found.tare is None else float(found.tare),
-            gross_g=None if found.gross is None else float(found.gross),
-            gross_again_g=None if found.gross_again is None else float(found.gross_again),
-            **_of_any_reading(found, file),
-        )
-        for found in weighings
-    ]
-    return AsideRun(
-        readings=tuple(sorted(readings, key=lambda reading: reading.aperture_um)),
-        balance=entry.balance,
-        **_of_any_run(entry, runs_file),
-    )
-
-
-def _of_any_reading(found: WeighingEntry, file: str) -> dict[str, Any]:
-    """Fields of the record of a reading but for its masses."""
-    named = (col.SIEVE, "aperture_um", "remark", "further")
-    return {"place": Place(file, found.row), **{name: getattr(found, name) for name in named}}
-
-
-def _of_any_run(entry: RunEntry, file: str) -> dict[str, Any]:
-    """Fields of the record of a run, evaluated or not, but for readings and balance."""
-    named = ("group", "milling_time_min", "replicate", "split", "charge", "sample_mass_g")
-    fields = {name: getattr(entry, name) for name in (*named, "factors", "noted")}
-    return {"name": entry.run, "place": Place(file, entry.row), **fields}
+def _readings(
+    weighings: Iterable[WeighingEntry], file: str, kind: type[Reading | AsideReading]
+) -> tuple[Any, ...]:
+    """Records of one kind of the readings of a run, by increasing aperture."""
+    readings = []
+    for found in sorted(weighings, key=lambda one: one.aperture_um):
+        read = {col.TARE: found.tare, col.GROSS: found.gross, col.GROSS_AGAIN: found.gross_again}
+        masses: Mapping[str, Any] = {n: None if g is None else float(g) for n, g in read.items()}
+        beside = {name: getattr(found, name) for name in _BESIDE}
+        readings.append(kind(**masses, **beside, place=Place(file, found.row)))
+    return tuple(readings)

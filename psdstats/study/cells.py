@@ -104,6 +104,15 @@ def unguarded(typed: str) -> str:
     return typed[1:] if typed.startswith("'") and typed[1:].startswith(_FORMULA_SIGNS) else typed
 
 
+def letters(column: int) -> str:
+    """Letters of a column of a spreadsheet: A to Z, then AA, AB and so on."""
+    text = ""
+    while column:
+        column, rest = divmod(column - 1, 26)
+        text = chr(ord("A") + rest) + text
+    return text
+
+
 def put_text(cell: Cell, typed: str) -> None:
     """Store a text in a workbook as text, even where it begins like a formula."""
     cell.value = typed

@@ -17,9 +17,10 @@ from xml.etree import ElementTree
 from psdstats import columns as col
 from psdstats.errors import Problem
 from psdstats.study.bench_sheet import BENCH, setting_key
-from psdstats.study.cells import MAX_CELL_CHARACTERS, CellComment
+from psdstats.study.cells import MAX_CELL_CHARACTERS, CellComment, letters
 from psdstats.study.forms import UNREADABLE, Sheet
-from psdstats.study.records import AsideRun, Run, Study
+from psdstats.study.records import Study
+from psdstats.study.runs import AsideRun, Run
 from psdstats.study.tables import (
     APERTURE_MM,
     COMPUTED_COLUMNS,
@@ -84,14 +85,12 @@ def layout(table: Table, kind: str, rows: Sheet) -> Layout:
 
 def settings_layout(rows: Sheet, title: str) -> tuple[Layout, list[Attached]]:
     """Where the settings stand on their sheet, and what stands beside them that is no hint."""
-    from openpyxl.utils import get_column_letter
-
     heads = [plain_words(str(cell)) for cell in rows[0][1]]
     header = rows[0][0] if heads[:2] in (["key", "value"], ["setting", "value"]) else 0
     names = dict(enumerate(("key", "value"), start=1))
     names |= (
         {
-            place: str(cell).strip() or get_column_letter(place)
+            place: str(cell).strip() or letters(place)
             for place, cell in enumerate(rows[0][1], start=1)
             if place > len(names)
         }
@@ -108,7 +107,7 @@ def settings_layout(rows: Sheet, title: str) -> tuple[Layout, list[Attached]]:
         and names.get(place, "").lower() != "hint"
     ]
     for one in beside:
-        names.setdefault(one.column, get_column_letter(one.column))
+        names.setdefault(one.column, letters(one.column))
     return Layout("study", header, names), beside
 
 
@@ -214,8 +213,6 @@ def meant(
     study: Study,
 ) -> tuple[CellComment, ...]:
     """What the comments are about, as far as the study has it; else the cell by its letters."""
-    from openpyxl.utils import get_column_letter
-
     every: tuple[Run | AsideRun, ...] = (*study.runs, *study.aside)
     runs = {(run.place.file, run.place.row): run.name for run in every}
     readings = {
@@ -232,7 +229,7 @@ def meant(
         else:
             place = _in_block(one, own, runs, readings)
         if not place:
-            place = {"table": one.sheet, "column": f"{get_column_letter(one.column)}{one.row}"}
+            place = {"table": one.sheet, "column": f"{letters(one.column)}{one.row}"}
         comments.append(CellComment(**place, text=one.text, author=one.author))
     return tuple(comments)
 

@@ -23,7 +23,7 @@ from psdstats.study.bench_sheet import (
     read_bench,
     with_keys,
 )
-from psdstats.study.cells import MAX_FILE_BYTES, MAX_SETTINGS_BYTES, SourceFile
+from psdstats.study.cells import MAX_FILE_BYTES, MAX_SETTINGS_BYTES, SourceFile, letters
 from psdstats.study.check import report_with
 from psdstats.study.comments import (
     LIST_SHEET,
@@ -63,7 +63,7 @@ from psdstats.study.tables import (
 )
 from psdstats.study.tares import stopping_flags
 from psdstats.study.wide import looks_wide, read_wide, refuse_rules
-from psdstats.study.wide_cells import WideTable, letters
+from psdstats.study.wide_cells import WideTable
 
 _TABLES = {
     "runs.csv": (*RUN_COLUMNS, *COMPUTED_COLUMNS),

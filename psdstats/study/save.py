@@ -12,7 +12,7 @@ from __future__ import annotations
 import csv
 import io
 import re
-from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import fields, replace
 from decimal import Decimal
 from enum import StrEnum
@@ -38,7 +38,8 @@ from psdstats.study.comments import (
     typed_rows,
 )
 from psdstats.study.reader import read_study
-from psdstats.study.records import AsideReading, AsideRun, Balance, Reading, Run, Study
+from psdstats.study.records import Balance, Study
+from psdstats.study.runs import AsideReading, AsideRun, Reading, Run
 from psdstats.study.tables import (
     COMPUTED_COLUMNS,
     FLAT_COLUMNS,
@@ -95,7 +96,8 @@ def _settings(study: Study, *, with_comments: bool = True) -> tuple[dict[str, ob
 
 def described(record: Balance | Sieve) -> dict[str, object]:
     """What is known of a balance or a sieve, as a table of the settings has it."""
-    return {name: value for name, value in list(vars(record).items())[1:] if value is not None}
+    pairs = list(vars(record).items())[1:]
+    return {name: value for name, value in pairs if value is not None and value != {}}
 
 
 def toml_text(settings: Mapping[str, object], typed: str = "") -> str:
@@ -108,7 +110,7 @@ def toml_text(settings: Mapping[str, object], typed: str = "") -> str:
 def _bring_up_to_date(table: MutableMapping[str, object], wanted: Mapping[str, object]) -> None:
     """Make a table of TOML say what is wanted; what it says already stays as it was typed."""
     for key in [key for key in table if key not in wanted and table[key] not in ({}, [], "")]:
-        del table[key]
+        _take_out(table, key)
     for key, value in wanted.items():
         if isinstance(value, Mapping):
             if not isinstance(table.get(key), Mapping):
@@ -121,6 +123,17 @@ def _bring_up_to_date(table: MutableMapping[str, object], wanted: Mapping[str, o
                 value = [list(part) if isinstance(part, tuple) else part for part in value]
             if key not in table or table[key] != value:
                 table[key] = value
+
+
+def _take_out(table: MutableMapping[str, object], key: str) -> None:
+    """Take a key out of a table of TOML; a comment beside it stays, on a line of its own."""
+    body = getattr(getattr(table, "value", table), "body", [])
+    places = [place for place, (own, _) in enumerate(body) if own is not None and own.key == key]
+    beside = [getattr(body[place][1].trivia, "comment", "") for place in places]
+    del table[key]
+    for place, said in zip(places, beside, strict=True):
+        if said:
+            body[place] = (None, tomlkit.comment(said[1:].strip()))
 
 
 def setting_rows(settings: Mapping[str, object], *path: str) -> Iterator[list[OutCell]]:
@@ -174,8 +187,19 @@ def sieve_table(sieves: Mapping[str, Sieve]) -> OutTable:
     """One row a physical sieve."""
     used = {n for s in sieves.values() for n, value in vars(s).items() if value is not None}
     names = [n for n in SIEVE_COLUMNS if n in USUAL_SIEVE_COLUMNS or n in used]
-    rows = [[key, *(getattr(sieve, n) for n in names[1:])] for key, sieve in sieves.items()]
-    return names, rows
+    further = list(dict.fromkeys(name for sieve in sieves.values() for name in sieve.further))
+    _refuse_taken(further, SIEVE_COLUMNS)
+    columns = [*names[1:], *further]
+    cells = ({**vars(sieve), **sieve.further} for sieve in sieves.values())
+    rows = [[one["key"], *(one.get(name) for name in columns)] for one in cells]
+    return [*names, *further], rows
+
+
+def _refuse_taken(further: Iterable[str], known: Collection[str]) -> None:
+    """Refuse columns that would not be read again as those that nobody knows."""
+    for name in further:
+        if name in known or name != name.strip():
+            raise OutputError(f"A column cannot be named {name!r}: rename it.")
 
 
 def _run_columns(study: Study) -> list[str]:
@@ -207,9 +231,7 @@ def _weighing_columns(study: Study) -> list[str]:
     remark = any(reading.remark for reading in readings)
     extra = [*([col.GROSS_AGAIN] if again else []), *(["remark"] if remark else [])]
     further = further_columns(all_runs(study))
-    for name in further:
-        if name in FLAT_COLUMNS or name != name.strip():
-            raise OutputError(f"A column cannot be named {name!r}: rename it.")
+    _refuse_taken(further, FLAT_COLUMNS)
     return [col.SIEVE, col.APERTURE, col.TARE, col.GROSS, *extra, *further]
 
 

@@ -67,6 +67,7 @@ _SIEVE: dict[str, Rule] = {
     "reference": str,
     "reference_correlation": Limits(0, 1),
     "degrees_of_freedom": Limits(1),
+    "further": dict,
 }
 UNCERTAINTY_RULES: dict[str, Rule] = {
     "rounding": bool,
@@ -297,6 +298,9 @@ def expected_instead(rule: Rule, value: object) -> str:
             f'"{name}"' if isinstance(name, str) else str(name).lower() for name in rule
         )
         return "" if isinstance(value, str | bool) and value in rule else f"one of {names}"
+    if rule is dict:
+        texts = isinstance(value, Mapping) and all(isinstance(one, str) for one in value.values())
+        return "" if texts else "a table of texts"
     if rule is bool:
         return "" if isinstance(value, bool) else "true or false"
     if rule is str:

@@ -20,7 +20,7 @@ from psdstats.errors import Problem, StudyError
 from psdstats.frozen import ReadOnly
 from psdstats.sieves.sieve import Sieve
 from psdstats.study.assemble import listed_sieves
-from psdstats.study.cells import MAX_APERTURE_UM, MIN_APERTURE_UM, number_text
+from psdstats.study.cells import MAX_APERTURE_UM, MIN_APERTURE_UM, letters, number_text
 from psdstats.study.forms import decode, read_csv_table
 from psdstats.study.reader import file_bytes
 from psdstats.study.records import Balance, TareHandling
@@ -287,7 +287,7 @@ class SheetPlan:
     def _run(
         self, group: str, levels: tuple[str | float, ...], time: float, number: int, part: int
     ) -> PlannedRun:
-        replicate = _letters(number) if self.replicates > 1 else None
+        replicate = letters(number + 1).lower() if self.replicates > 1 else None
         texts = [level if isinstance(level, str) else number_text(level) for level in levels]
         split = str(part) if self.splits > 1 else None
         label = [replicate] if replicate else []
@@ -302,16 +302,6 @@ class SheetPlan:
             charge="-".join(sample if self.fresh_charges else [group, *texts, *label]),
             factors=ReadOnly(dict(zip(self.factors, levels, strict=True))),
         )
-
-
-def _letters(number: int) -> str:
-    """Label of a replicate: a to z, then aa, ab and so on."""
-    text = ""
-    number += 1
-    while number:
-        number, digit = divmod(number - 1, 26)
-        text = chr(ord("a") + digit) + text
-    return text
 
 
 def plan_settings(plan: SheetPlan) -> dict[str, object]:
@@ -371,15 +361,6 @@ def plan_weighings(plan: SheetPlan) -> OutTable:
 def plan_sieves(plan: SheetPlan) -> OutTable:
     """One row a physical sieve, to be completed from its certificate."""
     return sieve_table({sieve.key: sieve for g in plan.groups for sieve in plan.stack(g)})
-
-
-def first_rows(plan: SheetPlan) -> dict[str, int]:
-    """Index of the row of `plan_weighings` in which each sieve is first weighed empty."""
-    first: dict[str, int] = {}
-    if plan.tares is TareHandling.ONCE:
-        for index, row in enumerate(plan_weighings(plan)[1]):
-            first.setdefault(str(row[1]), index)
-    return first
 
 
 def read_sieve_list(path: str | Path, *, encoding: str | None = None) -> tuple[Sieve, ...]:

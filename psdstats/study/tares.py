@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from bisect import bisect_left
 from collections import defaultdict
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator
 from dataclasses import dataclass
 from itertools import pairwise
 from statistics import NormalDist, median
@@ -20,11 +20,13 @@ import pandas as pd
 from psdstats.columns import APERTURE, BALANCE, GROUP, RUN, SIEVE, TARE, TIME, signed
 from psdstats.sieves.standards import practice_rule
 from psdstats.study.flags import CHECKS, Flag, at, limits_of
-from psdstats.study.records import Balance, Reading, Run, Study, TareHandling
+from psdstats.study.records import Balance, Study, TareHandling
+from psdstats.study.runs import Reading, Run
 
 _NORMAL_MEDIAN = 0.6745  # median of the absolute value of a standard normal variable
 _LEAST_LIMIT = 1.5  # in units of d: neighbouring display values are never an alarm
 _FAR = 4.0  # standard uncertainties between two groups
+_NOISIEST = 3.0  # in units of d: repeatability that is taken from tares
 _STOPPING_NOISE = 8.0  # room for balances noisier than they say; a real mix-up is far larger
 _UNSTATED = 10.0  # in units of d: what a balance may be off by of which nothing is stated
 
@@ -82,14 +84,8 @@ def tare_records(study: Study) -> list[TareRecord]:
     """
     if study.tares is TareHandling.ONCE:
         return []
-    series: Mapping[tuple[str, str, str], list[tuple[Run, Reading]]] = defaultdict(list)
     other = {(one.sieve, one.group) for one in shared_sieves(study)}
-    for run in study.runs:
-        for reading in run.readings:
-            # pans often carry no name of their own, so they are kept apart by group
-            apart = reading.aperture_um == 0 or (reading.sieve, run.group) in other
-            series[reading.sieve, run.group if apart else "", run.balance].append((run, reading))
-    compared = [members for members in series.values() if len(members) > 1]
+    compared = [each for each in _tare_series(study, other).values() if len(each) > 1]
     number = sum(len(members) for members in compared)
     if number == 0:
         return []
@@ -103,6 +99,19 @@ def tare_records(study: Study) -> list[TareRecord]:
         for members in own:
             records += _records(members, balance, largest_g)
     return records
+
+
+def _tare_series(
+    study: Study, other: Collection[tuple[str, str]] = ()
+) -> dict[tuple[str, str, str], list[tuple[Run, Reading]]]:
+    """Readings of each sieve on each balance; those of `other` sieves of a group by themselves."""
+    series: dict[tuple[str, str, str], list[tuple[Run, Reading]]] = defaultdict(list)
+    for run in study.runs:
+        for reading in run.readings:
+            # pans often carry no name of their own, so they are kept apart by group
+            apart = reading.aperture_um == 0 or (reading.sieve, run.group) in other
+            series[reading.sieve, run.group if apart else "", run.balance].append((run, reading))
+    return series
 
 
 def _spread_of_tares_g(series: list[list[tuple[Run, Reading]]]) -> float:
@@ -287,22 +296,37 @@ def tare_history(study: Study) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=[*_HISTORY, *_JUDGED])
 
 
-def lowest_net_g(balance: Balance) -> float:
-    """Net mass below which a loaded sieve was not weighed right, whatever the noise, g."""
-    noise_g = net_noise_g(balance.resolution_g, balance.repeatability_g)
+def lowest_net_g(balance: Balance, spread_g: float = 0.0) -> float:
+    """Net mass below which a loaded sieve was not weighed right, whatever the noise, g.
+
+    Where the balance states no repeatability, that of its tares counts (`spread_g`), up to 3 d.
+    """
+    shown_g = min(spread_g, _NOISIEST * balance.resolution_g)
+    noise_g = net_noise_g(balance.resolution_g, balance.repeatability_g or shown_g)
     return -max(_STOPPING_NOISE * noise_g, balance.resolution_g)
 
 
 def stopping_flags(study: Study) -> Iterator[Flag]:
     """Everything that makes a run impossible to evaluate."""
+    series = _tare_series(study)
+    lowest: dict[str, float] = {}
+    for name, balance in study.balances.items():
+        own = [members for (*_, weighed_on), members in series.items() if weighed_on == name]
+        lowest[name] = lowest_net_g(balance, _spread_of_tares_g(own))
     for run in study.runs:
         yield from _stack_flags(run)
         yield from _crossed_flags(study, run)
-        lowest_g = lowest_net_g(study.balances[run.balance])
-        for one in run.readings:
-            if one.net_g < lowest_g:  # wrong, and not merely noisy
-                yield _below_tare(study, run, one, lowest_g)
-        total_g = run.total_g
+        lowest_g, total_g = lowest[run.balance], run.total_g
+        below = [one for one in run.readings if one.net_g < lowest_g]  # wrong, not merely noisy
+        if len(below) > 1 and all(one.net_g <= -lowest_g for one in run.readings):
+            says = "every sieve with powder weighs less than when it was empty, as if tare_g and "
+            says += "gross_g were exchanged"
+            remedy = "Exchange the two columns, or their headings, if they are."
+            flag = Flag("gross_below_tare", says, remedy, at(run), total_g, 0.0, "g", says)
+            yield flag
+            continue
+        for one in below:
+            yield _below_tare(study, run, one, lowest_g)
         if not total_g > 0:
             says = f"the net masses add up to {signed(total_g, '.6g')} g"
             yield Flag("no_powder", says, "Weigh the run again.", at(run), total_g, 0.0, "g")

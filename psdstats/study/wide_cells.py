@@ -18,7 +18,7 @@ from itertools import pairwise
 
 from psdstats import columns as col
 from psdstats.errors import Problem
-from psdstats.study.cells import to_number
+from psdstats.study.cells import letters, to_number
 from psdstats.study.tables import NET, Cell, RawStudy
 
 Rules = Mapping[str, object]
@@ -159,15 +159,6 @@ class Grid:
     def quoted(self, spot: Spot) -> str:
         """Name of a cell and what it holds."""
         return f"{self.at(spot)} {str(self.cells[spot]).strip()[:40]!r}"
-
-
-def letters(column: int) -> str:
-    """Letters of a column of a spreadsheet."""
-    text = ""
-    while column:
-        column, rest = divmod(column - 1, 26)
-        text = chr(ord("A") + rest) + text
-    return text
 
 
 @dataclass(frozen=True)

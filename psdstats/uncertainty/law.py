@@ -27,8 +27,7 @@ from psdstats.distribution.powder_curve import CurveLaw, at_scores, between_corr
 from psdstats.distribution.trial_runs import TrialRuns
 from psdstats.findings import Remark
 from psdstats.frozen import Array
-from psdstats.processes import one_thread
-from psdstats.room import ensure_room
+from psdstats.room import ensure_room, one_thread
 from psdstats.study.aside import every_note
 from psdstats.study.records import Run, Study
 from psdstats.uncertainty.inputs import (
@@ -479,15 +478,7 @@ def _curve_notes(curve: CurveLaw, arrays: StudyArrays) -> tuple[Remark, ...]:
 
 
 @one_thread
-def at_mean_curve(law: JointLaw, alike: Sequence[str]) -> dict[str, Covariance]:
-    """Covariance of ln of every quantity, with the sensitivities of the mean curves."""
-    return {name: both[0] for name, both in at_mean_curve_with_balance(law, alike).items()}
-
-
-@one_thread
-def at_mean_curve_with_balance(
-    law: JointLaw, alike: Sequence[str]
-) -> dict[str, tuple[Covariance, Covariance]]:
+def at_mean_curve(law: JointLaw, alike: Sequence[str]) -> dict[str, tuple[Covariance, Covariance]]:
     """Covariance of ln of every quantity at the mean curves, and the balance's part of it.
 
     One linear law gives all quantities; each has shape (R, R), NaN for runs without a value, the

@@ -57,8 +57,8 @@ def test_a_plain_client_reads_every_trial(collected_once):
     assert verdicts == (12, 3)  # three trials of one title, four sizes
 
 
-def test_sizes_are_those_of_runs_by_themselves(make_trial, tmp_path):
-    study = make_trial("2026-01-05", rule=None, uncertainty={"borrowing": False})
+def test_sizes_are_those_of_runs_by_themselves(dated_trial, tmp_path):
+    study = dated_trial("2026-01-05", rule=None, uncertainty={"borrowing": False})
     save_study(study, tmp_path / "trial")
     found = collect([tmp_path / "trial"], tmp_path / "a.sqlite").runs_frame()
     frame = propagate(study, method="linear").to_frame()
@@ -69,8 +69,8 @@ def test_sizes_are_those_of_runs_by_themselves(make_trial, tmp_path):
     assert (found["own_u"] < found["u"]).all()
 
 
-def test_thorough_verdicts_are_those_of_compare(make_trial, tmp_path):
-    study = make_trial("2026-01-05")
+def test_thorough_verdicts_are_those_of_compare(dated_trial, tmp_path):
+    study = dated_trial("2026-01-05")
     save_study(study, tmp_path / "trial")
     quick = collect([tmp_path / "trial"], tmp_path / "a.sqlite").to_frame()
     found = collect([tmp_path / "trial"], tmp_path / "a.sqlite", thorough=True)
@@ -105,9 +105,9 @@ def test_what_has_not_changed_is_not_read_again(laboratory, monkeypatch):
     assert frame["material"].fillna("").str.startswith("shell").sum() == 1
 
 
-def test_a_file_just_saved_is_looked_at_again(make_trial, tmp_path):
+def test_a_file_just_saved_is_looked_at_again(dated_trial, tmp_path):
     """The same size and the same time say little while the clock has not moved on."""
-    save_study(make_trial("2026-01-05"), tmp_path / "t.csv", form="flat")
+    save_study(dated_trial("2026-01-05"), tmp_path / "t.csv", form="flat")
     collect([tmp_path / "t.csv"], tmp_path / "a.sqlite")
     was, text = (tmp_path / "t.csv").stat(), (tmp_path / "t.csv").read_text(encoding="utf-8")
     changed = text.replace("2026-01-05", "2026-01-06")
@@ -209,8 +209,8 @@ def test_a_newer_form_is_refused(laboratory):
         collect([laboratory / "trials"], laboratory / "a.sqlite")
 
 
-def test_a_trial_that_cannot_be_compared_says_why(make_trial, tmp_path):
-    study = make_trial("")
+def test_a_trial_that_cannot_be_compared_says_why(dated_trial, tmp_path):
+    study = dated_trial("")
     alone = tuple(run for run in study.runs if run.milling_time_min == 0)
     balance = replace(study.balances["house"], repeatability_g=0.4)
     single = replace(study, runs=alone, tares=TareHandling.ONCE, balances={"house": balance})

@@ -32,7 +32,7 @@ KINDS = {
     "sizes, as usual": ("sizes",),
     "compare": ("compare",),
 }
-MOST = {"sizes, as usual": 500, "compare": 500}
+MOST = {"sizes, as usual": 500}
 _CALL = "import sys; from psdstats_cli.main import main; sys.exit(main(sys.argv[1:]))"
 
 

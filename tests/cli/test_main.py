@@ -79,10 +79,16 @@ def test_example_can_be_typed(path):
     assert PARSER.parse_args(words[1:]).command == path[0]
 
 
-def test_commands_in_the_readme_can_be_typed():
-    blocks = re.findall(r"```(?:sh|text)\n(.*?)```", README, re.DOTALL)
-    lines = re.findall(r"^(?:\.venv/bin/)?psdstats (.+)$", "\n".join(blocks), re.MULTILINE)
-    assert lines
+GUIDE = sorted((Path(__file__).parents[2] / ".site" / "docs").rglob("*.md"))
+
+
+def test_commands_in_the_readme_and_the_guide_can_be_typed():
+    texts = "\n".join([README, *(page.read_text(encoding="utf-8") for page in GUIDE)])
+    blocks = re.findall(r"```(?:sh|text|console[^\n]*)\n(.*?)```", texts, re.DOTALL)
+    told = "\n".join(blocks).replace(" && ", "\n").replace(" | ", "\n")
+    told = told.replace("--run-to-run trials.sqlite", "--run-to-run 2:8")  # a file that is read
+    lines = re.findall(r"^(?:\$ |\.venv/bin/)?psdstats (.+)$", told, re.MULTILINE)
+    assert len(lines) > 30
     for line in lines:
         words = shlex.split(line, comments=True)
         assert PARSER.parse_args(words).command in COMMANDS

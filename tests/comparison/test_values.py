@@ -165,6 +165,19 @@ def test_a_bound_in_a_cell_decides_as_a_size_beyond_the_sieves_does():
     assert compare_values(other)["D10"].courses[0].at_least == course.at_least
 
 
+def test_a_bound_on_one_side_tells_no_direction():
+    """Span may have gone anywhere below its bound, however sure other runs went up."""
+    rng = np.random.default_rng(0)
+    rows = [(group, time) for group in "ABCD" for time in (0, 12, 24) for _ in range(2)]
+    frame = pd.DataFrame(rows, columns=["group", "milling_time_min"])
+    span = [f"{0.9 + 0.02 * time + rng.normal(0.0, 0.01):.3f}" for _, time in rows]
+    is_open = frame["group"].isin(["C", "D"]) & (frame["milling_time_min"] == 24)
+    frame["span"] = np.where(is_open, "<1.5", span)
+    (course,) = compare_values(frame)["span"].courses
+    assert course.fallen.numbers.lower == -np.inf
+    assert course.fallen.verdict.value == "cannot be told"
+
+
 def test_single_runs_without_any_uncertainty_cannot_be_told():
     frame = pd.DataFrame({"binder": ["a", "b"], "strength": [9.8, 12.2]})
     (result,) = compare_values(frame, "strength").results
@@ -181,18 +194,18 @@ def test_single_runs_without_any_uncertainty_cannot_be_told():
         ({}, {}, "no column named like a size (D50, D50_um, span)"),
         ({}, {"value": "strength", "u": ["a", "b"]}, "1 quantities are compared and 2 columns"),
         ({"strength": [1, 2, 3, 4, 5, -6]}, {"value": "strength"},
-         "row 7, column strength: the value is not above zero (found '-6')"),
+         "row 5, column strength: the value is not above zero (found '-6')"),
         ({"u": [0.1] * 5 + [99.0]}, {"value": "strength", "u": "u"},
-         "row 7, column u: this is no uncertainty of 9.7 (found '99.0')"),
+         "row 5, column u: this is no uncertainty of 9.7 (found '99')"),
         ({"u": [0.1] * 5 + [None]}, {"value": "strength", "u": "u"},
-         "row 7, column u: the cell is empty"),
+         "row 5, column u: the cell is empty"),
         ({"strength": ["9.8", "10,1", "12 MPa", "12", "9", "9"]}, {"value": "strength"},
-         "row 4, column strength: this is not a number (found '12 MPa')"),
+         "row 2, column strength: this is not a number (found '12 MPa')"),
         ({}, {"value": "strength", "covariance": np.eye(3)}, "has the shape (3, 3), and there are"),
         ({}, {"value": "strength", "covariance": -np.eye(6)}, "a variance below zero"),
         ({}, {"value": "strength", "covariance": np.tri(6)}, "is not symmetric"),
         ({}, {"value": "strength", "covariance": pd.DataFrame(np.eye(6))}, "does not name run row"),
-        ({"run": ["x"] * 6}, {"value": "strength"}, "run x is also in row 2"),
+        ({"run": ["x"] * 6}, {"value": "strength"}, "run x is also in row 0"),
         ({"value": 1.0, "quantity": "D50"}, {}, "has one row a quantity and no column run"),
     ],
 )  # fmt: skip

@@ -110,7 +110,7 @@ EDITS: dict[str, tuple[str, str, str]] = {
     "cell beyond the header": (W, "403.00", "403.00,7"),
     "quotation mark not closed": (W, "a-6,A 180", '"a-6,A 180'),
     "text too long": (R, "Birch", "B" * 2001),
-    "unknown column in the sieve table": (S, "standard", "maker"),
+    "unknown column in the sieve table": (S, "standard", "standart"),
     "certificate without aperture": (S, "90.8,1.2", ",1.2"),
     "uncertainty negative": (S, "90.8,1.2", "90.8,-1.2"),
     "coverage factor zero": (S, "1.2,2,", "1.2,0,"),

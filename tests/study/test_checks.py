@@ -13,9 +13,10 @@ from psdstats_datasets import demo_study
 
 from psdstats.errors import StudyError
 from psdstats.sieves import Sieve
-from psdstats.study import check_file, check_study, read_study
+from psdstats.study import Balance, Reading, Run, Study, check_file, check_study, read_study
 from psdstats.study.flags import CHECKS
 from psdstats.study.tables import make_table
+from psdstats.study.tares import stopping_flags
 
 CALIBRATION = str(Path(__file__).parents[1] / "calibration")
 
@@ -546,3 +547,38 @@ def test_switches_of_every_new_check():
         off = dataclasses.replace(planted, checks={check: False})
         assert bool(only(check_study(off), check)) is CHECKS[check].stops
         assert CHECKS[check].source
+
+
+def test_exchanged_columns_are_one_finding(write_folder, catalogue):
+    text = catalogue.SOUND["weighings.csv"].replace("tare_g,gross_g", "gross_g,tare_g")
+    (own,) = [
+        own for own in check_file(write_folder({"weighings.csv": text})).findings
+        if own[0].severity == "error"
+    ]  # fmt: skip
+    assert [one.spot.run for one in own] == ["a-0", "a-6", "b-0"]
+    assert "as if tare_g and gross_g were exchanged" in own[0].says
+
+
+def test_a_balance_of_unstated_repeatability_is_as_noisy_as_its_tares():
+    """Readings that scatter by 0.2 g with d = 0.1 g: 0.6 g below the tare is noise, 5 g is not."""
+    rng = np.random.default_rng(3)
+    tares = 400.0 + 0.1 * np.round(rng.normal(0.0, 2.0, (8, 3)))
+    runs = [
+        Run(name=f"r{k}", group="g", milling_time_min=k, balance="b", readings=[
+            Reading(sieve=name, aperture_um=size, tare_g=tare, gross_g=tare + net)
+            for name, size, tare, net in zip(
+                ("pan", "s 90", "s 180"), (0, 90, 180), own, (20.0, 10.0, -0.6), strict=True)
+        ])
+        for k, own in enumerate(tares)
+    ]  # fmt: skip
+    study = Study(
+        title="t", runs=runs, balances={"b": Balance(name="b", resolution_g=0.1)},
+        sieves={f"s {size}": Sieve(key=f"s {size}", nominal_um=size) for size in (90, 180)},
+    )  # fmt: skip
+    assert [*stopping_flags(study)] == []
+    wrong = dataclasses.replace(runs[0].readings[-1], gross_g=runs[0].readings[-1].tare_g - 5.0)
+    run = dataclasses.replace(runs[0], readings=(*runs[0].readings[:-1], wrong))
+    (found,) = stopping_flags(dataclasses.replace(study, runs=(run, *runs[1:])))
+    assert found.check == "gross_below_tare"
+    stated = {"b": Balance(name="b", resolution_g=0.1, repeatability_g=0.02)}
+    assert len([*stopping_flags(dataclasses.replace(study, balances=stated))]) == 8

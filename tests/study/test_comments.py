@@ -162,6 +162,25 @@ repeatability_g = 0.01
 """
 
 
+@pytest.mark.parametrize("form", ["folder", "flat", "workbook"])
+def test_unknown_columns_of_the_sieve_table_are_kept(write_folder, catalogue, tmp_path, form):
+    sieves = catalogue.SOUND["sieves.csv"].replace("standard\n", "standard,bought on\n")
+    sieves = sieves.replace("ISO 3310-1\n", "ISO 3310-1,2024-05\n").replace("E11\n", "E11,\n")
+    study = read_study(write_folder({"sieves.csv": sieves}))
+    assert dict(study.sieves["A 90"].further) == {"bought on": "2024-05"}
+    assert "Not evaluated: column bought on." in every_note(study)
+    target = tmp_path / f"kept{'.csv' if form == 'flat' else '.xlsx' * (form == 'workbook')}"
+    assert read_study(save_study(study, target, form=form)) == study
+
+
+def test_the_comment_of_a_retired_setting_is_kept(write_folder, catalogue, tmp_path):
+    lines = "\n[uncertainty]\n# curves\ninterpolation = true  # asked for in May\nrounding = true\n"
+    study = read_study(write_folder({"study.toml": catalogue.SOUND["study.toml"] + lines}))
+    text = (save_study(study, tmp_path / "kept") / "study.toml").read_text(encoding="utf-8")
+    assert "interpolation =" not in text
+    assert "[uncertainty]\n# curves\n# asked for in May\nrounding = true\n" in text
+
+
 def test_a_workbook_keeps_the_comments_of_the_settings(write_folder, tmp_path):
     study = read_study(write_folder({"study.toml": TYPED}))
     path = save_study(study, tmp_path / "s.xlsx", form="workbook")

@@ -115,6 +115,18 @@ def test_bad_cells(tmp_path, rows, message):
     assert message in refused(make(tmp_path / "t.xlsx", Table1=rows))
 
 
+def test_days_in_a_sheet_of_runs(tmp_path):
+    """A day stands where days are noted; anywhere else a spreadsheet took something for one."""
+    runs = [["run", "milling_time_min", "weighed_on"], ["a", 0, datetime.date(2026, 2, 1)]]
+    weighings = [[row[0], *row[2:]] for row in FLAT]
+    path = make(tmp_path / "t.xlsx", runs=runs, weighings=weighings, other=[[datetime.time(9)]])
+    assert dict(read_study(path).runs[0].noted) == {"weighed_on": "2026-02-01"}
+    runs = [[*row, "ratio"] if row[0] == "run" else [*row, row[2]] for row in runs]
+    assert refused(make(tmp_path / "u.xlsx", runs=runs, weighings=weighings)).startswith(
+        "runs, row 2, column ratio: a cell holds a date or time (found '2026-02-01')."
+    )
+
+
 def test_bad_sheets(tmp_path):
     assert refused(make(tmp_path / "a.xlsx", One=FLAT, Two=FLAT)) == (
         "a.xlsx: the workbook has the sheets One, Two. Name the tables runs and weighings, or keep "

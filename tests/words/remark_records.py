@@ -7,6 +7,7 @@ from psdstats.comparison.courses import OrderedRemark
 from psdstats.comparison.groups import GroupRemark
 from psdstats.comparison.plan import PlanRemark
 from psdstats.comparison.response import ComparisonRemark
+from psdstats.comparison.values import ValuesRemark
 from psdstats.distribution.arrays import WeighingRemark
 from psdstats.models.crosschecks import CheckRemark
 from psdstats.models.mixed_model import FitRemark
@@ -53,6 +54,7 @@ REMARKS = {
         ComparisonRemark.ONE_GROUP(quantity="D10", columns=("group",)),
         ComparisonRemark.NOT_LINKED(columns=("group",)),
         ComparisonRemark.NO_RUN_LEFT(),
+        ComparisonRemark.NO_SPREAD(),
         ComparisonRemark.FEW_UNITS(paired=True),
         GroupRemark.NOT_BRACKETED(),
         GroupRemark.ALONE(columns=("milling_time_min", "ball_ratio")),
@@ -82,6 +84,11 @@ REMARKS = {
             first_percent=1.6,
             last_percent=3.7,
         ),
+    ),
+    "Values in hand": (
+        ValuesRemark.NO_VALUE(runs=RUNS),
+        ValuesRemark.NO_U(quantities=("D10", "D50")),
+        ValuesRemark.INDEPENDENT(quantities=("strength",)),
     ),
     "What a comparison rests on": (
         ComparisonRemark.BY_MODEL(),

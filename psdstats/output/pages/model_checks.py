@@ -40,7 +40,7 @@ from psdstats.output.figures.effects import residual_quantiles, residuals_agains
 from psdstats.output.pages.parts import drawing_of
 from psdstats.output.tables.table import Column, Place, Show, Table, texts
 from psdstats.planning.attained import Attained
-from psdstats.processes import one_thread
+from psdstats.room import one_thread
 from psdstats.words import models as words
 from psdstats.words.comparison import component_words
 from psdstats.words.numbers import PLAIN, Numerals

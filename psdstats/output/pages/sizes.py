@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from psdstats.columns import GROUP, QUANTITIES, TIME, UNITS, column_words, unit_of
+from psdstats.columns import BALANCE, CHARGE, GROUP, QUANTITIES, TIME, UNITS, column_words, unit_of
 from psdstats.comparison.comparing import condition_sizes
 from psdstats.comparison.result import Comparison
 from psdstats.distribution.moments import study_moments
@@ -45,9 +45,13 @@ _COVERAGE = 0.95  # of bootstrap intervals
 
 
 def sizes_table(propagation: Propagation, runs: pd.DataFrame, say: Numerals = PLAIN) -> Table:
-    """One row a run: D10, D50, D90 and span with U or interval, and the balance's share."""
+    """One row a run: D10, D50, D90 and span with U or interval, and the balance's share.
+
+    Charge and factors stand in the files, so that these can be compared by themselves.
+    """
     frame = propagation.to_frame()
-    wide = runs[["run", "group", TIME]].copy()
+    charge = [CHARGE] if runs[CHARGE].notna().any() else []
+    wide = runs[["run", "group", TIME, *charge, *_factors(runs)]].copy()
     columns = [
         Column(name="run", heading="run"),
         *([] if _names_tell_group(wide) else [Column(name="group", heading="group")]),
@@ -335,10 +339,14 @@ def undersize_drawing(bands: pd.DataFrame, runs: pd.DataFrame, say: Numerals = P
     )
 
 
+def _factors(runs: pd.DataFrame) -> list[str]:
+    return list(runs.columns[list(runs.columns).index(BALANCE) + 1 :])
+
+
 def _milled_factors(runs: pd.DataFrame) -> dict[str, int]:
     """Factors whose levels were each milled for more than one time, and how many levels."""
     counts: dict[str, int] = {}
-    for name in runs.columns[list(runs.columns).index("balance") + 1 :]:
+    for name in _factors(runs):
         times = runs.groupby(name)[TIME].nunique()
         if len(times) > 1 and times.min() > 1:
             counts[str(name)] = len(times)

@@ -42,6 +42,7 @@ def _frame(**columns: object) -> pd.DataFrame:
 
 
 TIMES = [0.0, 2.5, 7.5]
+DAYS = ["2026-01-05", "2026-02-05", "2026-05-05"]
 SIZES = _frame(
     milling_time_min=TIMES * 3,
     quantity="D50",
@@ -80,6 +81,10 @@ EXAMPLES: dict[str, Callable[[Axes], Axes]] = {
                   "to_um": [63.5, np.nan], "pair": A, "change_percent": [2.5, -2.5],
                   "lower": [1.0, -4.0], "upper": [4.0, -1.0], "moved": [True, False]}), ax,
     ),
+    "control_chart": lambda ax: figures.control_chart(
+        _frame(path=NAMES, date=DAYS, size=[100.5, 101.5, 130.5], lower=90.5, upper=110.5,
+               is_outside=[False, False, True]), ax, mean=101.5,
+    ),
     "undersize_curves": lambda ax: figures.undersize_curves(
         _frame(run=np.repeat(NAMES, 2), milling_time_min=np.repeat(TIMES, 2),
                aperture_um=[63.5, 125.0] * 3, undersize=[0.1, 0.6, 0.2, 0.7, 0.3, 0.8])
@@ -116,6 +121,11 @@ EXAMPLES: dict[str, Callable[[Axes], Axes]] = {
         _frame(sieve=list(NAMES) * 2, run_number=[1, 1, 1, 2, 2, 2], run=A,
                tare_g=[400.0, 410.0, 420.0, 400.01, 410.0, 419.99]), ax,
     ),
+    "trials_over_dates": lambda ax: figures.trials_over_dates(
+        _frame(path=NAMES, date=DAYS, material=NAMES, start_size=[200.5, 210.5, np.nan],
+               start_lower=190.5, start_upper=215.5, end_size=[90.5, 99.5, 101.5],
+               end_lower=80.5, end_upper=110.5), ax,
+    ),
     "uncertainty_against_sample": lambda ax: figures.uncertainty_against_sample(
         PLANNED, ax, points=PLANNED.assign(u_error_percent=0.02), wanted_percent=0.5,
         label="u(D50) / %",
@@ -136,7 +146,7 @@ def _texts(ax: Axes) -> list[str]:
 
 
 def test_every_figure_has_an_example() -> None:
-    assert len(DRAWING) == 17
+    assert len(DRAWING) == 19
     assert sorted(EXAMPLES) == DRAWING
 
 

@@ -1,0 +1,178 @@
+"""Very many rows: the likelihood and its fits without a matrix over the rows, against that with."""
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy import sparse
+
+from psdstats.covariance import SharedErrors
+from psdstats.models import MixedModel, leave_one_group_out
+from psdstats.models.design_columns import RandomSlope
+from psdstats.models.engine import CovarianceParts, fit_batch
+from psdstats.models.judged import Family
+from psdstats.models.kenward_roger import adjusted_covariance
+from psdstats.models.posterior import freed, mixture, variance_posterior
+from psdstats.models.woodbury import shared_problem
+
+GROUPS, TIMES, EACH = 6, 4, 3
+
+
+@pytest.fixture(scope="module")
+def trial():
+    rng = np.random.default_rng(5)
+    group, time, _ = (one.ravel() for one in np.indices((GROUPS, TIMES, EACH)))
+    n = len(group)
+    known = SharedErrors(rng.uniform(1e-5, 9e-5, n), 0.01 * rng.normal(size=(n, 4)))
+    y = 4.8 - 0.2 * time + (0.02 * rng.normal(size=GROUPS) + 0.01 * time[:, None])[:, 0]
+    y = y + 0.03 * rng.normal(size=GROUPS)[group] + 0.02 * rng.normal(size=n)
+    y += known.shared @ rng.normal(size=4)
+    return pd.DataFrame(
+        {"group": group.astype(str), "time": time, "order": 1.0 * time, "y": y}
+    ), known
+
+
+def fitted(trial, known, boundary="free"):
+    lines = RandomSlope("group", "order", correlated=False)
+    return MixedModel(
+        trial,
+        response="y",
+        fixed=["time"],
+        random=[lines, ("group", "time")],
+        factors=["time"],
+        known_covariance=known,
+        boundary=boundary,
+    ).fit()
+
+
+@pytest.fixture(scope="module")
+def both(trial):
+    frame, known = trial
+    return fitted(frame, np.asarray(known)), fitted(frame, known)
+
+
+def test_products_and_sums_are_those_of_the_matrix(trial):
+    known, rng = trial[1], np.random.default_rng(1)
+    whole, weights, rows = np.asarray(known), rng.normal(size=(3, len(known))), np.arange(0, 72, 5)
+    np.testing.assert_allclose(weights @ known @ weights.T, weights @ whole @ weights.T)
+    np.testing.assert_allclose(known @ weights[0], whole @ weights[0])
+    np.testing.assert_allclose(whole + known, 2 * whole)
+    both = np.ix_(rows, rows)
+    np.testing.assert_allclose(np.asarray(known[both]), whole[both])
+    cells = np.kron(np.eye(24), np.full((1, 3), 1 / 3))
+    np.testing.assert_allclose(np.asarray(known.averaged(cells)), cells @ whole @ cells.T)
+    assert known.least() == pytest.approx(np.linalg.eigvalsh(whole)[0], rel=1e-9)
+    np.testing.assert_allclose(np.asarray(freed(known)), freed(whole), atol=1e-15)
+    repeated = SharedErrors.of(known.own, np.hstack([known.shared, known.shared]) / np.sqrt(2))
+    assert repeated.shared.shape == (72, 4)
+    np.testing.assert_allclose(np.asarray(repeated), whole)
+
+
+def test_likelihood_is_that_of_the_written_matrix():
+    """Level, score and information against their definitions, a variance below zero too."""
+    rng, n = np.random.default_rng(0), 40
+    x, z = np.column_stack([np.ones(n), rng.normal(size=n)]), np.eye(5)[np.arange(n) % 5]
+    known = SharedErrors(rng.uniform(0.1, 0.4, n), 0.5 * rng.normal(size=(n, 3)))
+    problem = shared_problem(rng.normal(size=n), x, [sparse.csr_array(z)], known)
+    g = [(problem.z @ problem.z.T).toarray(), np.eye(n)]
+    for theta in (np.array([0.3, 0.5]), np.array([-0.02, 0.5])):
+        v = np.tensordot(theta, g, 1) + np.asarray(problem.known)
+        inverse = np.linalg.inv(v)
+        inner = x.T @ inverse @ x
+        p = inverse - inverse @ x @ np.linalg.inv(inner) @ x.T @ inverse
+        left, value = p @ problem.y, problem.value(theta[None], np.array([0]))
+        sizes = np.linalg.slogdet(v)[1] + np.linalg.slogdet(inner)[1]
+        pairs = np.array([[np.trace(p @ a @ p @ b) for a in g] for b in g])
+        forms = np.array([[left @ a @ p @ b @ left for a in g] for b in g])
+        score = [0.5 * (left @ a @ left - np.trace(p @ a)) for a in g]
+        assert value.log_likelihood[0] == pytest.approx(-0.5 * (sizes + problem.y @ left))
+        np.testing.assert_allclose(value.score[0], score, rtol=1e-10)
+        np.testing.assert_allclose(value.expected[0], 0.5 * pairs, rtol=1e-10)
+        np.testing.assert_allclose(value.observed[0], forms - 0.5 * pairs, rtol=1e-9)
+    assert problem.point(np.array([-50.0, 0.5])) is None
+    assert problem.point(np.array([0.3, -0.5])) is None
+
+
+def test_fit_is_that_with_the_matrix(both):
+    few, many = both
+    for name in ("theta", "log_likelihood", "expected", "observed", "beta", "beta_covariance"):
+        np.testing.assert_allclose(
+            getattr(many.estimates, name), getattr(few.estimates, name), rtol=1e-10, atol=1e-14
+        )
+    for name in ("adjusted", "theta_covariance", "slopes"):
+        np.testing.assert_allclose(
+            getattr(many.covariance, name), getattr(few.covariance, name), rtol=1e-9, atol=1e-12
+        )
+    one, other = many.test("time"), few.test("time")
+    assert (one.f, one.df_den) == pytest.approx((other.f, other.df_den), rel=1e-10)
+    pd.testing.assert_frame_equal(many.random_effects, few.random_effects, rtol=1e-9)
+    np.testing.assert_allclose(many.fitted, few.fitted, rtol=1e-12)
+    assert many.status == few.status
+    np.testing.assert_allclose(many.whole.estimates.beta, few.estimates.beta, rtol=1e-12)
+
+
+def test_groups_left_out_at_the_variances_of_all(trial, both):
+    """Against least squares of the other groups at the same variances."""
+    frame, many = trial[0], both[1]
+    found = leave_one_group_out(many, "time", grouping="group").table.set_index("left_out")
+    v = many.whole.random.parts.covariance(many.estimates.theta)
+    contrast = many.fixed.hypothesis("time")
+    for name in ("0", "3"):
+        keep = (frame["group"] != name).to_numpy()
+        x, inverse = many.fixed.matrix[keep], np.linalg.inv(v[np.ix_(keep, keep)])
+        spread = np.linalg.inv(x.T @ inverse @ x)
+        effect = contrast @ spread @ x.T @ inverse @ frame["y"].to_numpy()[keep]
+        f = effect @ np.linalg.solve(contrast @ spread @ contrast.T, effect) / len(contrast)
+        assert found.loc[name, "f"] == pytest.approx(f * many.test("time").scaling, rel=1e-9)
+        assert found.loc[name, "rows"] == keep.sum()
+
+
+def test_inseparable_variances_are_refused_by_the_same_words(trial):
+    frame, known = trial
+    said = []
+    for one in (known, np.asarray(known)):
+        with pytest.raises(Exception, match="cannot be told apart") as refused:
+            MixedModel(
+                frame.assign(twin=frame["group"]),
+                response="y",
+                fixed=["time"],
+                random=["group", "twin"],
+                factors=["time"],
+                known_covariance=one,
+            ).fit()
+        said.append(str(refused.value))
+    assert said[0] == said[1]
+
+
+def test_posterior_and_contrasts_beside_shared_errors(trial):
+    """The grid is another one, so that weights differ and their means hardly."""
+    frame, known = trial
+    y, x = frame["y"].to_numpy(), np.eye(TIMES)[frame["time"]]
+    z, n = np.eye(GROUPS)[frame["group"].astype(int)], len(frame)
+    parts = np.array([z @ z.T, np.eye(n)])
+    wanted = np.array([[-1.0, 0, 0, 1], [0, -1, 1, 0]])
+    many = variance_posterior(y, x, (), known, columns=[z])
+    one = mixture(y, x, parts, wanted, posterior=many, known=np.asarray(known))
+    other = mixture(y, x, (), wanted, posterior=many, known=known, columns=[z])
+    np.testing.assert_allclose(other.centre, one.centre, rtol=1e-9)
+    np.testing.assert_allclose(other.covariance, one.covariance, rtol=1e-9, atol=1e-14)
+    few = variance_posterior(y, x, parts[1:], np.asarray(known))
+    coarse = mixture(y, x, parts[1:], wanted, posterior=few, known=np.asarray(known))
+    many = variance_posterior(y, x, (), known)
+    other = mixture(y, x, (), wanted, posterior=many, known=known)
+    np.testing.assert_allclose(other.se, coarse.se, rtol=0.01)
+    family = Family(members=(0, 1), signs=(1, 1))
+    np.testing.assert_allclose(
+        other.family_half_width(family, 0.05), coarse.family_half_width(family, 0.05), rtol=0.02
+    )
+
+
+def test_full_likelihood_keeps_the_matrix(trial):
+    frame, known = trial
+    z = np.eye(GROUPS)[frame["group"].astype(int)]
+    x = np.eye(TIMES)[frame["time"]]
+    found = [
+        fit_batch(frame["y"], x, CovarianceParts.of([z], one), criterion="ml").row(0)
+        for one in (known, np.asarray(known))
+    ]
+    np.testing.assert_allclose(found[0].theta, found[1].theta, rtol=1e-8)
+    np.testing.assert_allclose(*(adjusted_covariance(one).adjusted for one in found), rtol=1e-8)
