@@ -46,12 +46,13 @@ from psdstats.student import critical_t
 from psdstats.study.records import Study, Trial
 from psdstats.study.settings import Declared
 from psdstats.uncertainty.inputs import Source
-from psdstats.uncertainty.law import MOST_WHOLE, at_mean_curve_with_balance, prepare
+from psdstats.uncertainty.law import MOST_WHOLE, at_mean_curve, prepare
 from psdstats.uncertainty.propagation import Propagation
 from psdstats.uncertainty.registry import RUN_TO_RUN, measurement_sources
 
 _TINY = 1e-9  # share of the largest below which a direction of x is none
-_MATRICES = 33  # of all runs, held at once for a quantity: estimated
+_MATRICES = 33  # of all runs, held at once for a quantity
+_BYTES_OF_RUN = 30_000  # of more runs, for a quantity: tests/calibration/results/large_studies.md
 LN = "ln size"
 CONDITION = "condition"
 ORDER = "order of {}"
@@ -174,12 +175,15 @@ class QuantityAnalysis:
     def with_drift(self, percent: float) -> QuantityAnalysis:
         """The same with a drift declared."""
         plan = replace(self.plan, drift=Declared(percent=percent, df=np.inf))
-        return self._with(replace(self.response, plan=plan))
+        response = replace(self.response, plan=plan)
+        if "drift" in self.design.part_names:
+            return self._with(response)
+        return QuantityAnalysis(response=response, design=self.design)
 
     def with_run_to_run(self, percent: float) -> QuantityAnalysis:
         """The same with a spread between runs declared."""
         plan = replace(self.plan, run_to_run=Declared(percent=percent, df=np.inf))
-        return self._with(replace(self.response, plan=plan))
+        return QuantityAnalysis(response=replace(self.response, plan=plan), design=self.design)
 
     def _with(self, response: Response) -> QuantityAnalysis:
         return QuantityAnalysis(
@@ -464,14 +468,16 @@ def analyse(
         raise ModelError(
             f"There is no quantity {found} to compare; choose from {', '.join(QUANTITIES)}."
         )
+    runs = len(study.runs)
+    of_run = 8.0 * _MATRICES * runs if runs <= MOST_WHOLE else _BYTES_OF_RUN
     ensure_room(
-        _MATRICES * 8.0 * len(study.runs) ** 2 * len(quantities),
-        f"the comparison of {len(study.runs)} runs",
+        of_run * runs * len(quantities),
+        f"the comparison of {runs} runs",
         remedy="compare fewer quantities (--quantity D50), or fewer runs at a time",
     )
     counted = measurement_sources(study, sources) if given is None else given.sources
     law = prepare(study, sources=counted, rule=None if given is None else given.rule)
-    at_mean = at_mean_curve_with_balance(law, plan.factors)
+    at_mean = at_mean_curve(law, plan.factors)
     return analyse_sizes(
         study,
         plan,

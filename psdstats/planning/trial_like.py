@@ -290,7 +290,7 @@ def _joint(
         return ()
     found = at_mean_curve(prepare(study, sources=beside), plan.factors)
     both = np.ix_(placed, placed)
-    return tuple(_root(np.nan_to_num(found[name][both])) for name in SIZES)
+    return tuple(_root(np.nan_to_num(found[name][0][both])) for name in SIZES)
 
 
 def curves_through(ln_size: Array, study: Study) -> TrueCurves:

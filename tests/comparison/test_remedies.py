@@ -12,7 +12,7 @@ from psdstats.comparison.beside import headlines
 from psdstats.comparison.remedies import Remedy, gains
 from psdstats.comparison.trial_design import drift_lines, same_level
 from psdstats.uncertainty.budget import changed_studies
-from psdstats.uncertainty.law import at_mean_curve_with_balance, prepare
+from psdstats.uncertainty.law import at_mean_curve, prepare
 
 
 @pytest.fixture(scope="module")
@@ -106,7 +106,7 @@ def test_a_change_of_the_measurement_is_a_study_so_changed(study, benches, found
     sources = benches.analysis.measured().sources
     law = prepare(study, sources=sources)
     changed = prepare(changed_studies(study)[remedy.value], sources=sources, curves=law.curves)
-    known = at_mean_curve_with_balance(changed, benches.plan.factors)["D50"][0]
+    known = at_mean_curve(changed, benches.plan.factors)["D50"][0]
     one = benches.analysis["D50"]
     expected = _shorter(benches, _variance(one, one.spread, known, ENDS))
     assert found[remedy].shorter_percent == pytest.approx(expected, abs=1.5)

@@ -106,7 +106,7 @@ def test_measurement_is_split_into_own_and_shared_part(demo):
     found = variation_of(study, propagation=propagation)
     alike = ["milling_time_min", "ball_ratio"]
     law = prepare(study, sources=propagation.sources, rule=propagation.rule)
-    covariance = at_mean_curve(law, alike)["D50"]
+    covariance = at_mean_curve(law, alike)["D50"][0]
     total = 100 * np.sqrt(np.diag(covariance).mean())
     assert np.hypot(found.measurement_percent, found.sieves_percent) == pytest.approx(total)
     assert found.sieves_percent > 0

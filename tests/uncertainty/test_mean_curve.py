@@ -47,7 +47,7 @@ TWO = (run("r1", 0.0, (10.0, 25.0, 10.0, 5.0)), run("r2", 0.0, (22.0, 50.0, 20.0
 
 def _at_mean(study, sizes, quantity):
     """Covariance of ln of a quantity at the mean curves of equal times, of the sources of sizes."""
-    return at_mean_curve(prepare(study, sources=sizes.sources), ["milling_time_min"])[quantity]
+    return at_mean_curve(prepare(study, sources=sizes.sources), ["milling_time_min"])[quantity][0]
 
 
 def test_runs_alike_get_their_mean_shares_and_keep_everything_else():
@@ -119,6 +119,6 @@ def test_one_law_gives_every_quantity_and_its_values_without_draws():
     assert tuple(found) == sizes.quantities
     np.testing.assert_array_equal(law.value, sizes.value)
     alone = [one.name for one in study.runs].index("r0")
-    for quantity, covariance in found.items():
+    for quantity, (covariance, _) in found.items():
         own = sizes.covariance(quantity, log=True).to_numpy()
         assert covariance[alone, alone] == pytest.approx(own[alone, alone], rel=1e-9, nan_ok=True)
