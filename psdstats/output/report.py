@@ -23,7 +23,7 @@ from psdstats.files import Holds, ensure
 from psdstats.findings import Course, Finding, Remark, Verdict
 from psdstats.limits import LEVEL, SIZE_UM
 from psdstats.output.bundle import write_report_folder
-from psdstats.output.collect import WRITING, Compared, Results, Stage, collect, in_hand
+from psdstats.output.collect import WRITING, Compared, Results, Stage, gather, in_hand
 from psdstats.output.content import (
     Block,
     Bullets,
@@ -180,7 +180,7 @@ def report(
     own = study.analysis.study if isinstance(study, Comparison) else study
     if isinstance(own, Study):
         comparison = study if isinstance(study, Comparison) else comparison
-        found = collect(
+        found = gather(
             in_order(own) if propagation is None and comparison is None else own,
             sources=sources,
             propagation=propagation,
