@@ -75,6 +75,12 @@ class SharedErrors:
 
     __radd__ = __add__
 
+    def __sub__(self, other: Covariance) -> Array:
+        return np.asarray(np.asarray(self) - np.asarray(other))
+
+    def __rsub__(self, other: Array) -> Array:
+        return np.asarray(other - np.asarray(self))
+
     def plus(self, columns: Array) -> SharedErrors:
         """With further shared errors, a column each."""
         return SharedErrors(self.own, np.hstack([self.shared, columns]))

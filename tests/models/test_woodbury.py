@@ -56,6 +56,7 @@ def test_products_and_sums_are_those_of_the_matrix(trial):
     np.testing.assert_allclose(weights @ known @ weights.T, weights @ whole @ weights.T)
     np.testing.assert_allclose(known @ weights[0], whole @ weights[0])
     np.testing.assert_allclose(whole + known, 2 * whole)
+    np.testing.assert_array_equal([whole - known, known - whole, known - known], 0.0)
     both = np.ix_(rows, rows)
     np.testing.assert_allclose(np.asarray(known[both]), whole[both])
     cells = np.kron(np.eye(24), np.full((1, 3), 1 / 3))
