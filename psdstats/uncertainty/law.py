@@ -584,7 +584,8 @@ class _Means:
 
     def of_factor(self, factor: sparse.csr_array) -> sparse.csr_array:
         """The factor (R L, N) of an open covariance, with as few inputs as there are means."""
-        mean = sparse.csr_array(sparse.kron(self.weights, np.eye(LEVELS.size)) @ factor)
+        weights = sparse.csr_array(self.weights)  # dense ones give another kind in some versions
+        mean = sparse.csr_array(sparse.kron(weights, np.eye(LEVELS.size)) @ factor)
         if mean.shape[1] > mean.shape[0]:
             mean = sparse.csr_array(np.linalg.qr(mean.toarray().T)[1].T)
         rows = LEVELS.size * self.place[:, None] + np.arange(LEVELS.size)
