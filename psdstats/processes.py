@@ -14,17 +14,17 @@ from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import BrokenExecutor
 from contextlib import ExitStack, contextmanager, suppress
-from functools import cache, partial, wraps
+from functools import partial
 from itertools import count
 from multiprocessing.connection import Connection, wait
-from typing import Any, ParamSpec, TypeVar
+from typing import Any, TypeVar
 
 from psdstats.errors import UncertaintyError
 from psdstats.limits import WORKERS
+from psdstats.room import one_thread
 
 Task = TypeVar("Task")
 Made = TypeVar("Made")
-Given = ParamSpec("Given")
 
 _LOOK_EVERY_S = 0.5
 _PROTOCOL = 5  # of pickles: arrays keep the order of their axes
@@ -38,28 +38,6 @@ def cores() -> int:
     from joblib import cpu_count
 
     return int(cpu_count())
-
-
-@cache
-def _libraries() -> Any:
-    """The linear algebra libraries of this process."""
-    from threadpoolctl import ThreadpoolController
-
-    return ThreadpoolController()
-
-
-def one_thread(function: Callable[Given, Made]) -> Callable[Given, Made]:
-    """The function, with the linear algebra in it on one thread.
-
-    On small matrices more threads only wait for each other, and the last bits depend on them.
-    """
-
-    @wraps(function)
-    def alone(*args: Given.args, **kwargs: Given.kwargs) -> Made:
-        with _libraries().limit(limits=1, user_api="blas"):
-            return function(*args, **kwargs)
-
-    return alone
 
 
 def mapped(
@@ -394,40 +372,27 @@ def _act(owner: int, act: Callable[..., None], *given: Any) -> None:
 def shared_out(
     tasks: Sequence[Callable[[], Made]], *, told: Callable[[int], None] = lambda _: None
 ) -> list[Made]:
-    """What each task makes, in order: two processes take one after another, whoever is free.
+    """What each task makes, in order: two copies of this process take one after another.
 
-    What a task changes in memory is lost where the other process did it; files stay.
+    What a task changes in memory is lost where a copy did it; files stay.
 
     Parameters
     ----------
     tasks : sequence of callable
         Need no pickling, their results do.
     told : callable, optional
-        Called, in this process, with how many tasks are done or being done.
+        Called with how many tasks are done.
 
     Returns
     -------
     list
     """
-    taken = multiprocessing.get_context("fork").Value("i", 0) if forks() else None
 
-    def done_by_one(told: Callable[[int], None]) -> dict[int, Made]:
-        made = {}
-        while taken is not None:
-            with taken.get_lock():
-                number = taken.value
-                taken.value += 1
-            if number >= len(tasks):
-                break
-            told(number)
-            made[number] = tasks[number]()
-        return made
+    def do(number: int) -> Made:
+        return tasks[number]()
 
-    with beside(lambda: done_by_one(lambda _: None)) as by_other:
-        made = done_by_one(told)
-        made |= by_other()
-    for number, task in enumerate(tasks):
-        if number not in made:
-            told(number)
-            made[number] = task()
-    return [made[number] for number in range(len(tasks))]
+    numbers, made = range(len(tasks)), list[Made]()
+    for one in _in_copies(do, numbers, 2) if forks() else map(do, numbers):
+        made.append(one)
+        told(len(made))
+    return made

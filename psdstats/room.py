@@ -1,11 +1,17 @@
-"""Memory that a piece of work will take, against what the machine has left."""
+"""Room that a piece of work takes: memory, against what there is; threads of linear algebra."""
 
 from __future__ import annotations
 
 import os
+from collections.abc import Callable
+from functools import cache, wraps
 from pathlib import Path
+from typing import Any, ParamSpec, TypeVar
 
 from psdstats.errors import UncertaintyError
+
+Given = ParamSpec("Given")
+Made = TypeVar("Made")
 
 
 def available_bytes() -> float:
@@ -53,3 +59,25 @@ def ensure_room(needed: float, work: str, *, remedy: str) -> None:
             f"{work} would take about {needed / 1e9:.1f} GB of memory and {max(left, 0) / 1e9:.1f} "
             f"GB are free; {remedy}."
         )
+
+
+@cache
+def _libraries() -> Any:
+    """The linear algebra libraries of this process."""
+    from threadpoolctl import ThreadpoolController
+
+    return ThreadpoolController()
+
+
+def one_thread(function: Callable[Given, Made]) -> Callable[Given, Made]:
+    """The function, with the linear algebra in it on one thread.
+
+    On small matrices more threads only wait for each other, and the last bits depend on them.
+    """
+
+    @wraps(function)
+    def alone(*args: Given.args, **kwargs: Given.kwargs) -> Made:
+        with _libraries().limit(limits=1, user_api="blas"):
+            return function(*args, **kwargs)
+
+    return alone

@@ -4,6 +4,7 @@ import os
 import pickle
 import signal
 from contextlib import contextmanager
+from shutil import copy
 
 import numpy as np
 import pandas as pd
@@ -12,6 +13,7 @@ from distributed import Client, LocalCluster
 from psdstats_datasets import demo_study
 
 from psdstats import propagate, read_study
+from psdstats.archive import collect
 from psdstats.errors import UncertaintyError
 from psdstats.models import MixedModel
 from psdstats.models.resampling import bootstrap_test, permutation_test
@@ -108,6 +110,20 @@ def test_permutation_and_bootstrap(cluster):
     fit = MixedModel(frame, response="ln_D50", fixed=["time"], random=["group"]).fit()
     for test in (permutation_test, bootstrap_test):
         assert bits(test(fit, "time", 1200, 1)) == bits(test(fit, "time", 1200, 1, cluster=cluster))
+
+
+def test_collected_trials(tmp_path, cluster):
+    trials = tmp_path / "trials"
+    trials.mkdir()
+    for name in ("first.csv", "second.csv"):
+        copy(demo_study("one_bench"), trials / name)
+    (trials / "third.csv").write_text("run,sieve\n", encoding="utf-8")
+    here, there = (
+        collect([trials], tmp_path / f"{kind}.sqlite", cluster=address).to_frame()
+        for kind, address in (("here", None), ("there", cluster))
+    )
+    assert len(here) > 2
+    pd.testing.assert_frame_equal(here, there, check_exact=True)
 
 
 def test_an_error_there_comes_up_here(cluster):

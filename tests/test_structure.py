@@ -358,7 +358,8 @@ def test_what_is_declared_is_imported():
     }
     optional = {
         re.split(r"[<>=~!\[; ]", one)[0].replace("-", "_")
-        for one in project["optional-dependencies"]["cluster"]
+        for extra in ("cluster", "numbers")
+        for one in project["optional-dependencies"][extra]
     }
     own = {"psdstats", "psdstats_cli", "psdstats_datasets", "cli"}
     imported = {module.partition(".")[0] for path in CODE for module in _imported(path)}

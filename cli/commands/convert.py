@@ -11,6 +11,7 @@ from ..options import add_json, add_replace, add_study
 
 if TYPE_CHECKING:
     from psdstats.study import Study, StudyForm
+    from psdstats.study.wide_cells import WideTable
 
 SUMMARY = "write a study in another form: folder, flat CSV or workbook"
 EXAMPLE = "psdstats convert my-trial my-trial.xlsx"
@@ -56,10 +57,11 @@ def run(options: argparse.Namespace, console: Console) -> int:
     """Read, write, say what is where."""
     from psdstats.study import read_study, save_study
 
-    form = _form(options)
+    form, table = _form(options), None
     if options.layout == "wide":
-        return _convert_wide(options, console, form)
-    study = read_study(options.study, encoding=options.encoding, to_carry=True)
+        study, table = _read_wide(options, console)
+    else:
+        study = read_study(options.study, encoding=options.encoding, to_carry=True)
     console.study = study
     if options.target == STREAM:
         return _print_flat(study, options, console)
@@ -71,6 +73,7 @@ def run(options: argparse.Namespace, console: Console) -> int:
         give_up=options.give_up,
         provenance=console.record(),
     )
+    mapping, said = (None, "") if table is None else _keep_mapping(table, target, options)
     console.document(
         {
             "study": str(target),
@@ -79,11 +82,50 @@ def run(options: argparse.Namespace, console: Console) -> int:
             "aside": len(study.aside),
             "comments": len(study.comments),
             "given_up": options.give_up,
+            **({} if table is None else {"found": _found(table), "mapping": str(mapping)}),
         }
     )
     runs = f"{len(study.runs)} runs{_besides(study)}"
     console.remark(f"Wrote {runs} to {target}; {options.study_named} is unchanged.")
+    if said:
+        console.remark(said)
     return 0
+
+
+def _read_wide(options: argparse.Namespace, console: Console) -> tuple[Study, WideTable]:
+    """Read a laboratory's own table, and say what was found where."""
+    from psdstats.study.aside import every_note
+    from psdstats.study.reader import read_wide_study
+
+    study, table = read_wide_study(
+        options.study, mapping=options.mapping, encoding=options.encoding
+    )
+    for line in (*_found(table), *(f"Note on the study: {note}" for note in every_note(study))):
+        console.say(line)
+    return study, table
+
+
+def _found(table: WideTable) -> list[str]:
+    from psdstats.words.wide import mapping_lines
+
+    return mapping_lines(table)
+
+
+def _keep_mapping(table: WideTable, target: Path, options: argparse.Namespace) -> tuple[Path, str]:
+    """Keep what was found in a mapping file beside the target, where none is; and say so."""
+    import tomllib
+
+    from psdstats.files import write_file_atomically
+    from psdstats.words.wide import mapping_text
+
+    text, kept = mapping_text(table), target.with_name(f"{target.stem}.mapping.toml")
+    if options.mapping and tomllib.loads(options.mapping.read_text("utf-8")) == table.rules:
+        return options.mapping, f"Mapping file for the next table: {options.mapping}"
+    if not kept.exists():
+        write_file_atomically(kept, text)
+    if kept.is_file() and kept.read_bytes() == text.encode():
+        return kept, f"Mapping file for the next table: {kept}"
+    return kept, f"{kept} was there already and is unchanged; what was found now differs from it."
 
 
 def _print_flat(study: Study, options: argparse.Namespace, console: Console) -> int:
@@ -139,53 +181,3 @@ def _form(options: argparse.Namespace) -> StudyForm:
     holds = "readings" if form is StudyForm.FOLDER else None
     ensure_free(options.target, replace=options.replace, holds=holds)
     return form
-
-
-def _convert_wide(options: argparse.Namespace, console: Console, form: StudyForm) -> int:
-    """Read a wide table, say what was found, write the study and the mapping file."""
-    import tomllib
-
-    from psdstats.files import write_file_atomically
-    from psdstats.study import save_study
-    from psdstats.study.aside import every_note
-    from psdstats.study.reader import read_wide_study
-    from psdstats.words.wide import mapping_lines, mapping_text
-
-    study, table = read_wide_study(
-        options.study, mapping=options.mapping, encoding=options.encoding
-    )
-    said = mapping_lines(table)
-    for line in (*said, *(f"Note on the study: {note}" for note in every_note(study))):
-        console.say(line)
-    console.study = study
-    target = save_study(
-        study,
-        options.target,
-        form=form,
-        replace=options.replace,
-        give_up=options.give_up,
-        provenance=console.record(),
-    )
-    text, kept = mapping_text(table), target.with_name(f"{target.stem}.mapping.toml")
-    same = options.mapping and tomllib.loads(options.mapping.read_text("utf-8")) == table.rules
-    if same:
-        kept = options.mapping
-    elif not kept.exists():
-        write_file_atomically(kept, text)
-    console.document(
-        {
-            "study": str(target),
-            "form": form.value,
-            "runs": len(study.runs),
-            "found": said,
-            "mapping": str(kept),
-        }
-    )
-    console.remark(f"Wrote {len(study.runs)} runs to {target}; {options.study_named} is unchanged.")
-    same = same or (kept.is_file() and kept.read_bytes() == text.encode())
-    console.remark(
-        f"Mapping file for the next table: {kept}"
-        if same
-        else f"{kept} was there already and is unchanged; what was found now differs from it."
-    )
-    return 0

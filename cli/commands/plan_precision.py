@@ -72,6 +72,6 @@ def run(options: argparse.Namespace, console: Console) -> int:
             trials=options.trials,
             seed=options.seed,
             progress=progress,
-            **sharing(options, console, len(options.resolution) * len(options.sample)),
+            **sharing(options, console, len(options.resolution) * len(options.sample_g)),
         )
     return present(precision_page(plan, options.say), options, console)

@@ -90,7 +90,7 @@ def run(options: argparse.Namespace, console: Console) -> int:
             level=options.level,
             author=options.author or "",
             date=options.date or "",
-            command=None if values is None else console.asked.repeat_with,
+            command=console.asked.repeat_with,
             decimal=options.decimal,
             replace=options.replace,
             stage=console.stage,

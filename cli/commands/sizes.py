@@ -24,7 +24,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     ):
         parser.add_argument(name, metavar="COLUMN", help=f"column of the run table: {what}")
     parser.add_argument(
-        "--covariance",
+        "--joint",
         action="store_true",
         help="with --json, also the joint covariance of each size over the runs (--out has it "
         "always)",
@@ -71,5 +71,5 @@ def run(options: argparse.Namespace, console: Console) -> int:
         page += ratios_page(found, tuple(pairs), options.ratios, options.say)
     if options.bootstrap:
         page += bootstrap_page(propagation, runs, options.bootstrap, options.say, seed=options.seed)
-    held_back = () if options.covariance else [one.name for one in covariance_tables(propagation)]
+    held_back = () if options.joint else [one.name for one in covariance_tables(propagation)]
     return present(page, options, console, files_alone=held_back)

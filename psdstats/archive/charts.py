@@ -8,7 +8,7 @@ against the others; it widens the limits of a point only as far as that point ha
 Control chart: individuals with moving ranges (W. A. Shewhart).  With v the known variance of the
 difference of two successive points, sigma between them solves
 
-    sum |y' - y| = sum sqrt(2/pi) sqrt(2 sigma^2 + v),
+    mean of |y' - y| / sqrt(2 sigma^2 + v) = sqrt(2/pi),
 
 and the limits of a point are 3 sqrt(sigma^2 + own^2 + other sieves^2) about the weighted mean.
 Where all u are equal, or none is known, these are the limits of the textbook: mean ± 3 MR / d2 with
@@ -196,15 +196,17 @@ def chart_of(points: Points, quantity: str, limits: Limits | str = Limits.BETWEE
 
 def _between(points: Points) -> float:
     """Standard deviation between successive points beyond what is known of them."""
-    ranges = float(np.abs(np.diff(points.y)).sum())
+    ranges = np.abs(np.diff(points.y))
     known = points.own[1:] ** 2 + points.own[:-1] ** 2
     known = known + (np.diff(points.shared, axis=0) ** 2).sum(axis=1)
 
     def missing(sigma: float) -> float:
-        return ranges - float(sqrt(2 / pi) * np.sqrt(2 * sigma**2 + known).sum())
+        return float((ranges / np.sqrt(2 * sigma**2 + known)).mean()) - sqrt(2 / pi)
 
-    most = ranges  # even one difference would be as large
-    return float(brentq(missing, 0.0, most, xtol=1e-14)) if missing(0.0) > 0 else 0.0
+    least, most = 1e-9 * float(ranges.sum()), float(ranges.sum())
+    if not most > 0 or missing(least) <= 0:
+        return 0.0
+    return float(brentq(missing, least, most, xtol=1e-14))
 
 
 def _within(points: Points) -> float:

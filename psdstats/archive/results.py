@@ -42,6 +42,16 @@ class Archive:
     ------
     OutputError
         When it is asked, if the file is no archive.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from psdstats import collect
+    >>> from psdstats_datasets import demo_study
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     found = collect([demo_study("one_bench")], f"{folder}/trials.sqlite")
+    ...     found.title
+    'trials.sqlite'
     """
 
     path: Path
@@ -63,11 +73,33 @@ class Archive:
         return Store(self.path).frame(f"{of}_list")
 
     def trials_frame(self) -> pd.DataFrame:
-        """One row a trial: path, title, material, date, runs, groups, warnings, refusal."""
+        """One row a trial: path, title, material, date, runs, groups, warnings, refusal.
+
+        Examples
+        --------
+        >>> import tempfile
+        >>> from psdstats import collect
+        >>> from psdstats_datasets import demo_study
+        >>> with tempfile.TemporaryDirectory() as folder:
+        ...     found = collect([demo_study("one_bench")], f"{folder}/trials.sqlite")
+        ...     found.trials_frame()["runs"].tolist()
+        [5]
+        """
         return self._list("trial")
 
     def to_frame(self) -> pd.DataFrame:
-        """One row a trial and size (or level of its further factors) with the verdict."""
+        """One row a trial and size (or level of its further factors) with the verdict.
+
+        Examples
+        --------
+        >>> import tempfile
+        >>> from psdstats import collect
+        >>> from psdstats_datasets import demo_study
+        >>> with tempfile.TemporaryDirectory() as folder:
+        ...     found = collect([demo_study("one_bench")], f"{folder}/trials.sqlite")
+        ...     len(found.to_frame()) > 0
+        True
+        """
         return self._list("answer").drop(columns="trial")
 
     def runs_frame(self, where: Mapping[str, str] | None = None) -> pd.DataFrame:
@@ -77,6 +109,16 @@ class Archive:
         ----------
         where : mapping of str to str, optional
             Levels by column that the rows shall have.
+
+        Examples
+        --------
+        >>> import tempfile
+        >>> from psdstats import collect
+        >>> from psdstats_datasets import demo_study
+        >>> with tempfile.TemporaryDirectory() as folder:
+        ...     found = collect([demo_study("one_bench")], f"{folder}/trials.sqlite")
+        ...     found.runs_frame()["run"].nunique()
+        5
         """
         runs = labelled(self._list("run")).rename(columns={"run_group": "group"})
         kept = where_is(runs, where or {})
@@ -105,6 +147,20 @@ class Archive:
         ------
         OutputError
             If the chosen runs are of several milling times, or too few have a date.
+
+        Examples
+        --------
+        >>> import psdstats
+        >>> import tempfile
+        >>> from psdstats import collect
+        >>> from psdstats_datasets import demo_study
+        >>> with tempfile.TemporaryDirectory() as folder:
+        ...     found = collect([demo_study("one_bench")], f"{folder}/trials.sqlite")
+        ...     try:
+        ...         found.chart("D50")
+        ...     except psdstats.PsdstatsError as refusal:
+        ...         type(refusal).__name__
+        'OutputError'
         """
         if quantity not in QUANTITIES:
             raise OutputError(
@@ -127,6 +183,16 @@ class Archive:
         ----------
         where : mapping of str to str, optional
             Which trials: levels by column (material, title, path), others are not looked at.
+
+        Examples
+        --------
+        >>> import tempfile
+        >>> from psdstats import collect
+        >>> from psdstats_datasets import demo_study
+        >>> with tempfile.TemporaryDirectory() as folder:
+        ...     found = collect([demo_study("one_bench")], f"{folder}/trials.sqlite")
+        ...     found.repeatability()
+        ()
         """
         trials = self.trials_frame()
         known = {name: level for name, level in (where or {}).items() if name in trials.columns}
@@ -151,6 +217,20 @@ class Archive:
         -----
         Where the measurement explains all the scatter, or next to all of it, the scatter itself
         stands for it: it cannot be more.
+
+        Examples
+        --------
+        >>> import psdstats
+        >>> import tempfile
+        >>> from psdstats import collect
+        >>> from psdstats_datasets import demo_study
+        >>> with tempfile.TemporaryDirectory() as folder:
+        ...     found = collect([demo_study("one_bench")], f"{folder}/trials.sqlite")
+        ...     try:
+        ...         found.run_to_run()
+        ...     except psdstats.PsdstatsError as refusal:
+        ...         type(refusal).__name__
+        'OutputError'
         """
         found = {
             one.quantity: Declared(percent=one.percent, df=one.df)

@@ -175,12 +175,15 @@ class QuantityAnalysis:
     def with_drift(self, percent: float) -> QuantityAnalysis:
         """The same with a drift declared."""
         plan = replace(self.plan, drift=Declared(percent=percent, df=np.inf))
-        return self._with(replace(self.response, plan=plan))
+        response = replace(self.response, plan=plan)
+        if "drift" in self.design.part_names:
+            return self._with(response)
+        return QuantityAnalysis(response=response, design=self.design)
 
     def with_run_to_run(self, percent: float) -> QuantityAnalysis:
         """The same with a spread between runs declared."""
         plan = replace(self.plan, run_to_run=Declared(percent=percent, df=np.inf))
-        return self._with(replace(self.response, plan=plan))
+        return QuantityAnalysis(response=replace(self.response, plan=plan), design=self.design)
 
     def _with(self, response: Response) -> QuantityAnalysis:
         return QuantityAnalysis(

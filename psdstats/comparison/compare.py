@@ -60,7 +60,7 @@ from psdstats.models.equivalence import detectable_percent, equivalence_of
 from psdstats.models.judged import Family, StudentJudged
 from psdstats.models.mixed_model import MixedModelFit
 from psdstats.models.verdicts import judge
-from psdstats.processes import one_thread
+from psdstats.room import one_thread
 from psdstats.study.records import Study
 from psdstats.study.settings import Declared
 from psdstats.uncertainty.inputs import Source

@@ -31,7 +31,7 @@ from psdstats.study.forms import decode, read_csv_sheet, read_csv_table, setting
 from psdstats.study.frames import frame_table
 from psdstats.study.order import place_of
 from psdstats.study.reader import file_bytes, settled
-from psdstats.study.records import AsideRun, frame_of_runs
+from psdstats.study.runs import AsideRun, frame_of_runs
 from psdstats.study.tables import (
     APERTURE_MM,
     NET,
@@ -273,33 +273,7 @@ def values_of(
     title: str = "",
     files: tuple[SourceFile, ...] = (),
 ) -> Values:
-    """Values as a table has them.
-
-    Parameters
-    ----------
-    table : Table
-        One row a run, or one row a run and quantity.
-    value : sequence of str
-        Columns, or quantities, that are compared; by default those named like sizes.
-    u : sequence of str
-        Columns of their standard uncertainties; by default those named like ``u_D50_um``.
-    covariance : mapping of str to array_like (R, R) or DataFrame, optional
-        Covariance of each quantity, in its unit squared, in the order of the rows; a DataFrame is
-        taken by the names of the runs.
-    roles : mapping of str to str, optional
-        Columns that are ``run``, ``group``, ``time`` (min), ``charge`` under other names.
-    title : str
-        What was studied.
-    files : tuple of SourceFile
-        What was read.
-
-    Raises
-    ------
-    StudyError
-        If a cell cannot be read; lists every one.
-    ModelError
-        If a column is missing, or a covariance is none.
-    """
+    """Values as a table has them, a row a run or a row a run and quantity; see `compare_values`."""
     table = _renamed(table, roles or {})
     table.is_safe()
     if {QUANTITY, VALUE} <= set(table.columns):
@@ -315,10 +289,10 @@ def values_of(
     rows = np.flatnonzero(says)[order]
     known: dict[str, Array] = {}
     for place, one in enumerate(found):
-        own, given = numbers[:, place], (covariance or {}).get(one.quantity)
-        joint = (
-            _of_u(own) if given is None else _of_logs(_matrix(given, names, one), own[:, 0], one)
-        )
+        size, own_u = numbers[:, place, 0], numbers[:, place, 3]
+        joint = np.diag(np.nan_to_num(own_u / size) ** 2)
+        if (given := (covariance or {}).get(one.quantity)) is not None:
+            joint = _of_logs(_matrix(given, names, one), size, one)
         known[one.quantity] = joint[np.ix_(rows, rows)]
     runs = tuple(runs[place] for place in order)
     return Values(
@@ -393,10 +367,10 @@ def _side_by_side(table: Table) -> Table:
         for name in (one for one in own if row.text(one) != first.text(one)):
             fault = f"row {first.number} of run {run} says {first.text(name)!r}"
             remedy = "Write the same in all rows of a run, or give them runs of their own."
-            _note(table, row, fault, remedy, name)
+            _wrong(table, row, fault, remedy, name)
         if quantity in first.cells:
             fault = f"run {run} has {quantity} in row {first.at(quantity)} too"
-            _note(table, row, fault, "Keep one of them.", QUANTITY)
+            _wrong(table, row, fault, "Keep one of them.", QUANTITY)
         cells = {quantity: row.cells.get(VALUE, "") or _bound_text(row)}
         cells |= {_LONG_TO_WIDE[name].format(quantity): row.cells.get(name, "") for name in beside}
         named |= dict.fromkeys(cells)
@@ -405,7 +379,7 @@ def _side_by_side(table: Table) -> Table:
     return replace(table, columns=(*own, *named), rows=tuple(made.values()))
 
 
-def _note(table: Table, row: Row, fault: str, remedy: str, column: str) -> None:
+def _wrong(table: Table, row: Row, fault: str, remedy: str, column: str) -> None:
     """Note what is wrong with a cell."""
     place = (row.at(column), column, row.text(column)[:40] or None)
     table.problems.append(Problem(table.file, fault, remedy, *place))
@@ -476,7 +450,7 @@ def _cell(table: Table, row: Row, found: _Found) -> tuple[float, float, float, f
     u *= number / 100.0 if plain_words(found.u).endswith("percent") else 1.0
     if not (np.isnan(u) or 0.0 <= u < number):
         remedy = "Give the standard uncertainty, in the unit of the value, below the value itself."
-        _note(table, row, f"this is no uncertainty of {number:g}", remedy, found.u)
+        _wrong(table, row, f"this is no uncertainty of {number:g}", remedy, found.u)
     return number, number, number, u
 
 
@@ -485,7 +459,7 @@ def _positive(table: Table, row: Row, column: str, text: str) -> float:
     value = table.number(replace(row, cells={**row.cells, column: text}), column)
     if value is not None and value <= 0:
         remedy = "Ratios are compared: give values above zero."
-        _note(table, row, "the value is not above zero", remedy, column)
+        _wrong(table, row, "the value is not above zero", remedy, column)
     return np.nan if value is None else float(value)
 
 
@@ -509,11 +483,6 @@ def _runs(table: Table, found: Sequence[_Found], says: Array) -> tuple[AsideRun,
         names_ = ", ".join(one.quantity for one in found)
         raise ModelError(f"{table.file} holds no value of {names_}; fill in one a run.")
     return tuple(entries)
-
-
-def _of_u(numbers: Array) -> Array:
-    """Covariance (R, R) of logarithms of one quantity with independent u; numbers (R, 4)."""
-    return np.diag(np.nan_to_num(numbers[:, 3] / numbers[:, 0]) ** 2)
 
 
 def _of_logs(matrix: Array, value: Array, found: _Found) -> Array:

@@ -106,7 +106,7 @@ class Results:
         return self.comparison if isinstance(self.comparison, Comparison) else None
 
 
-def collect(
+def gather(
     study: Study,
     *,
     sources: Iterable[str | Source] | None = None,

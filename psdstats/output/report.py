@@ -8,7 +8,6 @@ why.
 
 from __future__ import annotations
 
-import shlex
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, fields, is_dataclass
 from dataclasses import replace as with_fields
@@ -24,7 +23,7 @@ from psdstats.files import Holds, ensure
 from psdstats.findings import Course, Finding, Remark, Verdict
 from psdstats.limits import LEVEL, SIZE_UM
 from psdstats.output.bundle import write_report_folder
-from psdstats.output.collect import WRITING, Compared, Results, Stage, collect, in_hand
+from psdstats.output.collect import WRITING, Compared, Results, Stage, gather, in_hand
 from psdstats.output.content import (
     Block,
     Bullets,
@@ -55,9 +54,9 @@ from psdstats.output.pages.sizes import in_hand_page, sizes_page
 from psdstats.output.pages.whole_distribution import whole_page
 from psdstats.output.tables.table import Column, Show, Table
 from psdstats.planning.attained import Attained
-from psdstats.processes import one_thread
 from psdstats.provenance import record
 from psdstats.rate.fit_rate import RateResult
+from psdstats.room import one_thread
 from psdstats.study.aside import every_note
 from psdstats.study.flags import CheckReport
 from psdstats.study.order import in_order
@@ -141,7 +140,7 @@ def report(
     author, date : str, default=""
         Who answers for the report, and its date; the author of study.toml where left out.
     command : str, optional
-        The command that makes it again, for the record; of a study it is found out.
+        The command that makes it again, for the record.
     decimal : {".", ","}, default="."
         Decimal sign of everything written.
     replace : bool, default=False
@@ -181,7 +180,7 @@ def report(
     own = study.analysis.study if isinstance(study, Comparison) else study
     if isinstance(own, Study):
         comparison = study if isinstance(study, Comparison) else comparison
-        found = collect(
+        found = gather(
             in_order(own) if propagation is None and comparison is None else own,
             sources=sources,
             propagation=propagation,
@@ -443,7 +442,7 @@ def _verdicts(result: object) -> Iterator[Verdict]:
 
 _NONE = "none"
 _DIGITS = 16  # of a digest on the page; provenance.json has all
-_NOT_SHOWN = ("schema", "method", "seed", "draws", "sources", "coverage", "options")
+_NOT_SHOWN = ("schema", "options")
 
 
 def report_record(
@@ -459,7 +458,7 @@ def report_record(
         seed=None if in_hand else propagation.seed,
         method=None if in_hand else str(propagation.method),
         options=options,
-        command=command or (None if in_hand else _command(propagation, options)),
+        command=command,
     )
     if in_hand:
         return made
@@ -504,7 +503,7 @@ def _declared(spread: Declared | None) -> str:
 
 
 def provenance_text(record: Mapping[str, object]) -> dict[str, str]:
-    """The same as label and text, for the page; what the command that repeats it says is left."""
+    """The same as label and text, for the page; the options are left to provenance.json."""
     lines: dict[str, str] = {}
     for name, value in record.items():
         label = name.replace("_", " ")
@@ -523,25 +522,3 @@ def _text(value: object) -> str:
     if isinstance(value, bool):
         return "yes" if value else "no"
     return "none" if value is None else str(value)
-
-
-def _command(propagation: Propagation, options: Mapping[str, object]) -> str:
-    """The command that gives the same numbers from the same files."""
-    words = ["psdstats", "report", "STUDY"]
-    for name in ("by", "within", "also", "at_each", "leave_out"):
-        for value in str(options.get(name, _NONE)).split(", "):
-            words += [] if value == _NONE else [f"--{name.replace('_', '-')}", value]
-    for name in ("margin", "target_um", "run_to_run", "drift", "author", "date"):
-        value = str(options.get("margin_percent" if name == "margin" else name, _NONE))
-        words += [] if value == _NONE else [f"--{name.replace('_', '-')}", value]
-    for name in ("spread", "direction", "test", "level"):
-        if name in options:
-            words += [f"--{name}", str(options[name]).replace(" ", "-")]
-    words += ["--one-family"] if options.get("one_family") else []
-    words += ["--across"] if options.get("across_quantities") else []
-    words += ["--method", str(propagation.method).replace(" ", "-")]
-    if propagation.draws:
-        words += ["--seed", str(propagation.seed or 0), "--draws", str(propagation.draws)]
-    words += ["--rule", propagation.rule] if propagation.rule else []
-    words += ["--coverage", str(propagation.coverage), "--sources", ",".join(propagation.sources)]
-    return shlex.join(words)

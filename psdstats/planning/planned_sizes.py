@@ -27,7 +27,8 @@ from psdstats.planning.planned_weighing import (
     rising_apertures,
     weigh_powder,
 )
-from psdstats.processes import mapped, one_thread
+from psdstats.processes import mapped
+from psdstats.room import one_thread
 from psdstats.simulate.trial import SimulatedMasses, quantities_of, rule_sizes
 from psdstats.uncertainty.linear import percentile_jacobian
 

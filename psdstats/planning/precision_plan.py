@@ -169,8 +169,8 @@ class PrecisionPlan(Shown):
     def law(self, resolution_g: float, *, change: bool = False) -> PrecisionLaw:
         """The linear law of a balance, with the sensitivities found with the largest sample.
 
-            Parameters
-            ----------
+        Parameters
+        ----------
             resolution_g : float
                 One of `resolution_g`.
             change : bool, default=False
@@ -227,8 +227,8 @@ class PrecisionPlan(Shown):
     def law_frame(self, *, change: bool = False) -> pd.DataFrame:
         """Linear law as curves, for a figure: series (resolution in words), sample_g, u_percent.
 
-            Parameters
-            ----------
+        Parameters
+        ----------
             change : bool, default=False
                 Whether the uncertainty of the change is wanted, not that of a size.
 
@@ -254,8 +254,8 @@ class PrecisionPlan(Shown):
     def simulated_frame(self, *, change: bool = False) -> pd.DataFrame:
         """What was simulated, for a figure: as `law_frame`, and u_error_percent.
 
-            Parameters
-            ----------
+        Parameters
+        ----------
             change : bool, default=False
                 Whether the uncertainty of the change is wanted, not that of a size.
 

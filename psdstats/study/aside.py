@@ -7,7 +7,8 @@ from collections.abc import Iterator, Sequence
 from psdstats import columns as col
 from psdstats.errors import Problem
 from psdstats.study.bench_sheet import shown_name
-from psdstats.study.records import AsideRun, Run, Study, TareHandling
+from psdstats.study.records import Study, TareHandling
+from psdstats.study.runs import AsideRun, Run
 
 _NAMED = 8  # in one finding; the others are counted
 

@@ -19,16 +19,8 @@ from psdstats.errors import Problem, StudyError
 from psdstats.sieves.sieve import Sieve
 from psdstats.sieves.standards import EDITIONS
 from psdstats.study.cells import CellComment, decimals_written, note_problem, number_text, to_number
-from psdstats.study.records import (
-    AsideReading,
-    AsideRun,
-    Balance,
-    Place,
-    Reading,
-    Run,
-    Study,
-    TareHandling,
-)
+from psdstats.study.records import Balance, Study, TareHandling
+from psdstats.study.runs import AsideReading, AsideRun, Place, Reading, Run
 from psdstats.study.settings import RETIRED, STRATA, check_settings
 from psdstats.study.tables import (
     APERTURE_MM,

@@ -14,11 +14,9 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
-from itertools import chain
 from typing import TYPE_CHECKING
 
 from psdstats import columns as col
@@ -193,31 +191,6 @@ def note_problem(column: str, text: str, file: str, row: int | None = None) -> P
     if column == col.RUN_ORDER and not (text.isascii() and text.isdigit() and int(text) > 0):
         fault, remedy = "this is no place in an order", "Write a whole number from 1 on."
     return Problem(file, fault, remedy, row, column, text[:40]) if fault else None
-
-
-def even_levels(
-    factors: Iterable[Mapping[str, str | float]],
-) -> dict[str, dict[str | float, str | float]]:
-    """Levels of factors to be replaced so that each is all numbers, or words where one is none.
-
-    So a file has them, in which a number is a text like any other.
-
-    Examples
-    --------
-    >>> even_levels([{"ratio": "12"}, {"ratio": 6.0}, {"mill": "A"}])
-    {'ratio': {'12': 12.0}}
-    """
-    levels: dict[str, dict[str | float, None]] = {}
-    for name, level in chain.from_iterable(one.items() for one in factors):
-        levels.setdefault(name, {})[level] = None
-    even: dict[str, dict[str | float, str | float]] = {}
-    for name, own in levels.items():
-        numbers = {one: to_number(one) for one in own if isinstance(one, str)}
-        if numbers and None not in numbers.values():
-            even[name] = {one: float(number or 0) for one, number in numbers.items()}
-        elif 0 < len(numbers) < len(own):
-            even[name] = {one: number_text(one) for one in own if not isinstance(one, str)}
-    return even
 
 
 MAX_FILE_BYTES = 50_000_000

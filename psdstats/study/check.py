@@ -24,7 +24,8 @@ from psdstats.sieves.standards import (
 )
 from psdstats.study.flags import CHECKS, CheckReport, Flag, Severity, Spot, at, limits_of
 from psdstats.study.names import mixed_levels, similar_names
-from psdstats.study.records import Reading, Run, Study
+from psdstats.study.records import Study
+from psdstats.study.runs import Reading, Run
 from psdstats.study.tares import net_noise_g, shared_sieve, stopping_flags, tare_flags
 
 Limits = Mapping[str, float]

@@ -19,7 +19,8 @@ from psdstats.errors import Problem
 from psdstats.study.bench_sheet import BENCH, setting_key
 from psdstats.study.cells import MAX_CELL_CHARACTERS, CellComment, letters
 from psdstats.study.forms import UNREADABLE, Sheet
-from psdstats.study.records import AsideRun, Run, Study
+from psdstats.study.records import Study
+from psdstats.study.runs import AsideRun, Run
 from psdstats.study.tables import (
     APERTURE_MM,
     COMPUTED_COLUMNS,

@@ -23,7 +23,8 @@ from psdstats.errors import Problem
 from psdstats.frozen import ReadOnly
 from psdstats.present import Shown
 from psdstats.sieves.standards import practice_rule
-from psdstats.study.records import Reading, Run, Study
+from psdstats.study.records import Study
+from psdstats.study.runs import Reading, Run
 
 
 class Severity(StrEnum):

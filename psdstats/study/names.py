@@ -14,7 +14,8 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from psdstats.columns import column_words
 from psdstats.study.cells import to_number
 from psdstats.study.flags import Flag, Spot, at
-from psdstats.study.records import Run, Study
+from psdstats.study.records import Study
+from psdstats.study.runs import Run
 
 Step = Callable[[str], str]
 

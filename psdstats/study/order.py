@@ -9,7 +9,8 @@ from __future__ import annotations
 import re
 from dataclasses import replace
 
-from psdstats.study.records import AsideRun, Run, Study
+from psdstats.study.records import Study
+from psdstats.study.runs import AsideRun, Run
 
 _FIGURES = re.compile(r"([0-9]+)")
 Key = tuple[tuple[int, float, str], ...]

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from enum import StrEnum
 from importlib import import_module
 from typing import TYPE_CHECKING, Any, Protocol
@@ -19,27 +19,26 @@ from typing import TYPE_CHECKING, Any, Protocol
 import pandas as pd
 
 from psdstats import columns as col
-from psdstats.errors import StudyError
 from psdstats.frozen import (
     ReadOnly,
     hold_number,
     hold_records,
     hold_text,
-    hold_texts,
     read_only,
     refusal,
 )
 from psdstats.present import Shown
 from psdstats.sieves.sieve import Sieve
-from psdstats.study.cells import CellComment, SourceFile, even_levels, note_problem
+from psdstats.study.cells import CellComment, SourceFile
+from psdstats.study.runs import AsideRun, even_levels, frame_of_runs, with_levels
+from psdstats.study.runs import Place as Place
+from psdstats.study.runs import Reading as Reading
+from psdstats.study.runs import Run as Run
 
 if TYPE_CHECKING:
     from narwhals.stable.v2.typing import IntoFrame
 
 _FRAMES = "psdstats.study.frames"  # which makes studies, and is loaded on use
-_RUN_LABELS = (col.REPLICATE, col.SPLIT, col.CHARGE)
-_RUN_FIELDS = (col.RUN, col.GROUP, col.TIME, *_RUN_LABELS, col.SAMPLE_MASS, col.BALANCE)
-
 ACCURACY_CLASSES = ("I", "II", "III", "IIII")
 """Classes of balances in OIML R 76."""
 
@@ -142,242 +141,6 @@ class Balance:
         """Degrees of freedom of its repeatability; inf where it is taken as known."""
         weighings = self.repeatability_weighings
         return math.inf if weighings is None else weighings - 1.0
-
-
-@dataclass(frozen=True)
-class Place:
-    """File or sheet, and row as a spreadsheet counts it, of what was written down."""
-
-    file: str
-    row: int
-
-
-@dataclass(frozen=True, kw_only=True)
-class _Written:
-    """What is written of every reading, evaluated or not."""
-
-    sieve: str
-    aperture_um: float
-    place: Place = field(default=Place("", 0), compare=False)
-    gross_again_g: float | None = None
-    remark: str = ""
-    further: Mapping[str, str] = field(default_factory=ReadOnly)
-
-
-@dataclass(frozen=True, kw_only=True)
-class Reading(_Written):
-    """One sieve (or the pan, aperture 0) weighed empty and loaded in one run.
-
-    Parameters
-    ----------
-    sieve : str
-        Key of the physical sieve, or of the pan.
-    aperture_um : float
-        Nominal aperture, µm; 0 for the pan.
-    tare_g, gross_g : float
-        Readings empty and loaded, g.
-    place : Place
-        Where it was written down; two readings that differ in this alone are equal.
-    gross_again_g : float or None
-        Loaded reading after one more shaking, for the end point of sieving, g.
-    remark : str
-        What was noted beside it.
-    further : mapping of str to str
-        What stands beside it in columns that are not known, as text; nothing is made of it.
-
-    Raises
-    ------
-    StudyError
-        If a field cannot be so; names the sieve, the field, the value and the remedy.
-
-    Examples
-    --------
-    >>> from psdstats.study import Reading
-    >>> round(Reading(sieve="90 µm", aperture_um=90, tare_g=380.1, gross_g=392.6).net_g, 2)
-    12.5
-    """
-
-    tare_g: float
-    gross_g: float
-
-    def __post_init__(self) -> None:
-        _hold_reading(self, masses_known=True)
-
-    @property
-    def net_g(self) -> float:
-        """Mass of powder on the sieve, g."""
-        return self.gross_g - self.tare_g
-
-
-@dataclass(frozen=True, kw_only=True)
-class AsideReading(_Written):
-    """What is written of a sieve of a run that is not evaluated; None where nothing is."""
-
-    tare_g: float | None = None
-    gross_g: float | None = None
-
-    def __post_init__(self) -> None:
-        _hold_reading(self, masses_known=False)
-
-
-def _hold_reading(reading: Reading | AsideReading, *, masses_known: bool) -> None:
-    """Hold the fields that a reading has, evaluated or not."""
-    hold_text(reading, col.SIEVE)
-    hold_number(reading, col.APERTURE, least=0)
-    for name in (col.TARE, col.GROSS, col.GROSS_AGAIN):
-        optional = not masses_known or name == col.GROSS_AGAIN
-        hold_number(reading, name, least=0, optional=optional)
-    hold_text(reading, "remark", empty=True)
-    hold_texts(reading, "further")
-
-
-@dataclass(frozen=True)
-class _Factor:
-    """One level of a factor, while it is checked."""
-
-    name: str
-    level: str | float
-
-
-def _hold_run(run: Run | AsideRun, kind: type) -> None:
-    """Hold the fields that a run has, evaluated or not."""
-    for name in ("name", col.GROUP):
-        hold_text(run, name)
-    for name in _RUN_LABELS:
-        hold_text(run, name, optional=True)
-    hold_text(run, col.BALANCE, optional=kind is AsideReading)
-    hold_number(run, col.TIME, least=0)
-    hold_number(run, col.SAMPLE_MASS, above=0, optional=True)
-    hold_records(run, "readings", kind)
-    levels: dict[str, str | float] = {}
-    for name, level in run.factors.items():
-        if not isinstance(name, str) or name in (*_RUN_FIELDS, *col.NOTED):
-            raise refusal(run, "factors", f"{name!r} is no factor", "Give it another name.")
-        one = _Factor(name, level)
-        if not isinstance(level, str):
-            hold_number(one, "level")
-        levels[name] = one.level
-    object.__setattr__(run, "factors", ReadOnly(levels))
-    hold_texts(run, "noted")
-    for name, text in run.noted.items():
-        if name not in col.NOTED:
-            remedy = f"Give some of {', '.join(col.NOTED)}."
-            raise refusal(run, "noted", f"{name!r} is no note about a run", remedy)
-        if problem := note_problem(name, text, f"{type(run).__name__} {run.name[:40]}"):
-            raise StudyError([problem])
-
-
-@dataclass(frozen=True, kw_only=True)
-class _ListedRun:
-    """What is known of every run, evaluated or not."""
-
-    name: str
-    group: str
-    milling_time_min: float
-    replicate: str | None = None
-    split: str | None = None
-    charge: str | None = None
-    sample_mass_g: float | None = None
-    factors: Mapping[str, str | float] = field(default_factory=ReadOnly)
-    noted: Mapping[str, str] = field(default_factory=ReadOnly)
-    place: Place = field(default=Place("", 0), compare=False)
-
-    @property
-    def sample(self) -> tuple[object, ...]:
-        """What the splits of one sample have in common: all that tells samples apart."""
-        factors = tuple(sorted((name, str(level)) for name, level in self.factors.items()))
-        return self.group, self.milling_time_min, self.replicate, self.charge, factors
-
-
-@dataclass(frozen=True, kw_only=True)
-class Run(_ListedRun):
-    """One sample taken at one time and sieved once.
-
-    Parameters
-    ----------
-    name, group : str
-        Key of the run; the group (bench, laboratory) that did it.
-    milling_time_min : float
-        Milling time at which the sample was taken, min.
-    readings : tuple of Reading
-        Pan first, then by increasing aperture; each aperture once.
-    balance : str
-        Key of the balance used.
-    replicate : str or None
-        Label of the repeat, where a group did the same thing more than once.
-    split : str or None
-        Label of the split, where one sample was split and each part sieved.
-    charge : str or None
-        Label of the filling of the jar it was sampled from; runs of one label are samples of one
-        filling, taken at several times.
-    sample_mass_g : float or None
-        Mass put on the stack, if it was weighed.
-    factors : mapping of str to (str or float)
-        Every further column of the run table: ball_ratio, shaking_time_min, operator, …
-    noted : mapping of str to str
-        What is noted of it (`psdstats.columns.NOTED`): status, remark, day, person, order.
-    place : Place
-        Where the run is listed; two runs that differ in this alone are equal.
-
-    Raises
-    ------
-    StudyError
-        If a field cannot be so; names the run, the field, the value and the remedy.
-
-    Examples
-    --------
-    >>> import psdstats
-    >>> from psdstats_datasets import demo_study
-    >>> study = psdstats.read_study(demo_study("one_bench"))
-    >>> run = study.runs[0]
-    >>> run.name, run.milling_time_min, round(run.total_g, 1)
-    ('mill-0', 0.0, 50.2)
-    """
-
-    readings: tuple[Reading, ...]
-    balance: str
-
-    def __post_init__(self) -> None:
-        _hold_run(self, Reading)
-
-    @property
-    def total_g(self) -> float:
-        """Sum of the net masses, g."""
-        return sum(reading.net_g for reading in self.readings)
-
-
-@dataclass(frozen=True, kw_only=True)
-class AsideRun(_ListedRun):
-    """A run that is not evaluated: planned, abandoned, or not wholly weighed yet.
-
-    Its readings are all that is written of its sieves, perhaps nothing.
-    """
-
-    readings: tuple[AsideReading, ...] = ()
-    balance: str | None = None
-
-    def __post_init__(self) -> None:
-        _hold_run(self, AsideReading)
-
-    @property
-    def status(self) -> str:
-        """What it is: as noted, or planned where no sieve has a gross mass yet; else empty."""
-        waits = bool(self.readings) and all(one.gross_g is None for one in self.readings)
-        return self.noted.get(col.STATUS, "planned" if waits else "")
-
-
-def _with_levels(run: Any, even: Mapping[str, Mapping[str | float, str | float]]) -> Any:
-    factors = {name: even.get(name, {}).get(one, one) for name, one in run.factors.items()}
-    return replace(run, factors=factors)
-
-
-def frame_of_runs(runs: Sequence[Run | AsideRun]) -> pd.DataFrame:
-    """One row a run: what is known of every run, then its factors as columns of their own."""
-    rows = [
-        {col.RUN: one.name, **{name: getattr(one, name) for name in _RUN_FIELDS[1:]}, **one.factors}
-        for one in runs
-    ]
-    return pd.DataFrame(rows)
 
 
 @dataclass(frozen=True, kw_only=True, repr=False)
@@ -483,7 +246,7 @@ class Study(Shown):
         object.__setattr__(self, "comments", tuple(sorted(self.comments)))
         even = even_levels(run.factors for kind in (self.runs, self.aside) for run in kind)
         for name in ("runs", "aside") if even else ():
-            own = tuple(_with_levels(run, even) for run in getattr(self, name))
+            own = tuple(with_levels(run, even) for run in getattr(self, name))
             object.__setattr__(self, name, own)
         self._refuse_unknown_names()
 

@@ -38,7 +38,8 @@ from psdstats.study.comments import (
     typed_rows,
 )
 from psdstats.study.reader import read_study
-from psdstats.study.records import AsideReading, AsideRun, Balance, Reading, Run, Study
+from psdstats.study.records import Balance, Study
+from psdstats.study.runs import AsideReading, AsideRun, Reading, Run
 from psdstats.study.tables import (
     COMPUTED_COLUMNS,
     FLAT_COLUMNS,
@@ -128,11 +129,11 @@ def _take_out(table: MutableMapping[str, object], key: str) -> None:
     """Take a key out of a table of TOML; a comment beside it stays, on a line of its own."""
     body = getattr(getattr(table, "value", table), "body", [])
     places = [place for place, (own, _) in enumerate(body) if own is not None and own.key == key]
-    remarks = [getattr(body[place][1].trivia, "comment", "") for place in places]
+    beside = [getattr(body[place][1].trivia, "comment", "") for place in places]
     del table[key]
-    for place, remark in zip(places, remarks, strict=True):
-        if remark:
-            body[place] = (None, tomlkit.comment(remark.removeprefix("#").strip()))
+    for place, said in zip(places, beside, strict=True):
+        if said:
+            body[place] = (None, tomlkit.comment(said[1:].strip()))
 
 
 def setting_rows(settings: Mapping[str, object], *path: str) -> Iterator[list[OutCell]]:

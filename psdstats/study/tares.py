@@ -20,7 +20,8 @@ import pandas as pd
 from psdstats.columns import APERTURE, BALANCE, GROUP, RUN, SIEVE, TARE, TIME, signed
 from psdstats.sieves.standards import practice_rule
 from psdstats.study.flags import CHECKS, Flag, at, limits_of
-from psdstats.study.records import Balance, Reading, Run, Study, TareHandling
+from psdstats.study.records import Balance, Study, TareHandling
+from psdstats.study.runs import Reading, Run
 
 _NORMAL_MEDIAN = 0.6745  # median of the absolute value of a standard normal variable
 _LEAST_LIMIT = 1.5  # in units of d: neighbouring display values are never an alarm

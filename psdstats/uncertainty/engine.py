@@ -21,8 +21,8 @@ from psdstats.errors import UncertaintyError
 from psdstats.findings import Remark
 from psdstats.frozen import Array
 from psdstats.limits import CHUNK, DRAWS, LEVEL, WORKERS
-from psdstats.processes import cores, mapped, one_thread
-from psdstats.room import ensure_room
+from psdstats.processes import cores, mapped
+from psdstats.room import ensure_room, one_thread
 from psdstats.study.records import Study
 from psdstats.uncertainty.draws import STRIPE_BLOCKS, DrawPlan, draw_blocks, make_plan
 from psdstats.uncertainty.inputs import Source

@@ -27,8 +27,7 @@ from psdstats.distribution.powder_curve import CurveLaw, at_scores, between_corr
 from psdstats.distribution.trial_runs import TrialRuns
 from psdstats.findings import Remark
 from psdstats.frozen import Array
-from psdstats.processes import one_thread
-from psdstats.room import ensure_room
+from psdstats.room import ensure_room, one_thread
 from psdstats.study.aside import every_note
 from psdstats.study.records import Run, Study
 from psdstats.uncertainty.inputs import (
@@ -61,6 +60,7 @@ from psdstats.uncertainty.registry import ChosenSources, choose_sources
 
 # the class that holds a percentile must weigh this many of its own u for the slope to be steady
 _THIN = 5.0
+_BETWEEN = "between_sieves"
 
 # below this share of the mass, or this many u of a net mass, nothing passes or is left
 _NOTHING, _SEEN = 2e-4, 4.0
@@ -289,9 +289,6 @@ class Interval:
     notes: tuple[Remark, ...]
 
 
-_BETWEEN = "between_sieves"
-
-
 @one_thread
 def prepare(
     study: Study,
@@ -320,10 +317,8 @@ def prepare(
         remedy=fewer + (", or prescribe a rule in study.toml" if chosen_rule is None else ""),
     )
     if chosen_rule is not None:
-        rows = sorted(wanted, key=lambda run: run.name)
-        return law_of(
-            study, wanted, study_arrays(study, rows), chosen.without(_BETWEEN), chosen_rule
-        )
+        arrays = study_arrays(study, sorted(wanted, key=lambda run: run.name))
+        return law_of(study, wanted, arrays, chosen.without(_BETWEEN), chosen_rule)
     rows = sorted(study.runs, key=lambda run: run.name)
     whole = Weighings(study=study, runs=tuple(rows), arrays=study_arrays(study, rows))
     found = open_curves(whole, chosen) if curves is None else curves
@@ -589,7 +584,8 @@ class _Means:
 
     def of_factor(self, factor: sparse.csr_array) -> sparse.csr_array:
         """The factor (R L, N) of an open covariance, with as few inputs as there are means."""
-        mean = sparse.csr_array(sparse.kron(self.weights, np.eye(LEVELS.size)) @ factor)
+        weights = sparse.csr_array(self.weights)  # dense ones give another kind in some versions
+        mean = sparse.csr_array(sparse.kron(weights, np.eye(LEVELS.size)) @ factor)
         if mean.shape[1] > mean.shape[0]:
             mean = sparse.csr_array(np.linalg.qr(mean.toarray().T)[1].T)
         rows = LEVELS.size * self.place[:, None] + np.arange(LEVELS.size)

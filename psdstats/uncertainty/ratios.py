@@ -25,7 +25,7 @@ from psdstats.distribution.percentiles import LEVELS
 from psdstats.errors import UncertaintyError
 from psdstats.findings import Remark
 from psdstats.frozen import Array
-from psdstats.processes import one_thread
+from psdstats.room import one_thread
 from psdstats.study.records import Study
 from psdstats.uncertainty.draws import DrawPlan, RunPlan
 from psdstats.uncertainty.engine import (

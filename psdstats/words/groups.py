@@ -16,7 +16,7 @@ from psdstats.comparison.precision import Precision, Scale, Told
 from psdstats.findings import BenchAnswer, Verdict
 from psdstats.models.verdicts import VerdictRemark
 from psdstats.words.benches import AVERAGE, RATE, bench_sentences, other_sentences
-from psdstats.words.courses import place
+from psdstats.words.courses import capital, place
 from psdstats.words.numbers import PLAIN, Numerals
 from psdstats.words.remarks import listed
 
@@ -108,11 +108,11 @@ def agreement_note(agreement: GroupAgreement, say: Numerals = PLAIN) -> str:
         subject = rates[0].subject
         high, low = (place(TIME, level, say) for level in (subject.high, subject.low))
         rate = (
-            f"{_capital(RATE)}: the ratio of {agreement.quantity} at {high} to that at {low}, "
+            f"{capital(RATE)}: the ratio of {agreement.quantity} at {high} to that at {low}, "
             "against that of the others. "
         )
     return (
-        f"{rate}{_capital(AVERAGE)}: over the conditions; it can hide single differences, and "
+        f"{rate}{capital(AVERAGE)}: over the conditions; it can hide single differences, and "
         "differs at counts those that are shown. Intervals hold for all groups together at "
         f"{say(100 * agreement.level)} %, for the groups of this trial."
     )
@@ -174,10 +174,6 @@ def deviations_alternative(
             parts.append(f"{'otherwise ' if parts else ''}{' to '.join(both)} %, not shown")
         lines.append(f"{panel_title(agreement, str(group))}: {'; '.join(parts)}.")
     return " ".join(lines)
-
-
-def _capital(text: str) -> str:
-    return text[:1].upper() + text[1:]
 
 
 def precision_caption(quantity: str) -> str:

@@ -11,8 +11,7 @@ import numpy as np
 
 from psdstats.comparison.plan import SpreadRule
 from psdstats.planning.design_power import PowerQuestion
-from psdstats.planning.power import PowerResult
-from psdstats.planning.smallest import Smallest
+from psdstats.planning.power import PowerResult, Smallest
 from psdstats.planning.variation import Design
 from psdstats.words.numbers import PLAIN, Numerals
 from psdstats.words.planning import counted

@@ -17,6 +17,7 @@ from psdstats.study.records import Study
 from psdstats.study.settings import Declared
 from psdstats.uncertainty.propagation import Propagation
 from psdstats.words.comparison import DRIFT_OF, component_words, family_words
+from psdstats.words.courses import capital
 from psdstats.words.numbers import PLAIN, Numerals
 from psdstats.words.remarks import joined
 
@@ -173,11 +174,6 @@ def not_computed(reason: str) -> str:
 def whether_heading(by: str) -> str:
     """The question of a comparison."""
     return f"Did {column_words(by)} change the size?"
-
-
-def capital(sentence: str) -> str:
-    """A sentence with a capital letter, for the top of a page."""
-    return sentence[:1].upper() + sentence[1:]
 
 
 def left_out_notes(sources: Sequence[str]) -> tuple[str, ...]:

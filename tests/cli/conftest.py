@@ -63,22 +63,22 @@ def shown(psdstats, monkeypatch, capsys):
     def run(*words):
         pages = []
 
-        def keep(*page):
-            pages.append(page)
-            return present(*page)
+        def keep(*page, **how):
+            pages.append((*page, how))
+            return present(*page, **how)
 
         for name, module in list(sys.modules.items()):
             if name.startswith("psdstats_cli.") and getattr(module, "present", None) is present:
                 monkeypatch.setattr(module, "present", keep)
         said = psdstats(*words)
-        ((page, options, console),) = pages or [(None, None, None)]
+        ((page, options, console, how),) = pages or [(None, None, None, None)]
 
         def show(**changes):
             changed = copy.copy(options)
             vars(changed).update(changes)
             again = Console(quiet=changed.quiet, json=changed.json, asked=console.asked)
             again.study = console.study
-            present(page, changed, again)
+            present(page, changed, again, **how)
             return capsys.readouterr().out
 
         said.show = show if pages else None

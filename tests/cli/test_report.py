@@ -121,7 +121,7 @@ def test_target_size_is_answered_and_recorded(small_report):
     page = (small_report.folder / "report.html").read_text(encoding="utf-8")
     assert "150 µm" in _text(page[page.index('id="answer"') : page.index("<nav")])
     record = json.loads((small_report.folder / "provenance.json").read_text(encoding="utf-8"))
-    assert "--target-um 150.0" in record["repeat_with"]
+    assert "--target-um 150" in record["repeat_with"]
     assert record["options"]["target_um"] == 150.0
 
 

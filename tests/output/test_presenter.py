@@ -173,7 +173,7 @@ def test_a_report_is_one_call(study, tmp_path):
 
 
 def test_where_a_report_goes_is_decided_before_anything_is_computed(tmp_path, study, monkeypatch):
-    monkeypatch.setattr("psdstats.output.report.collect", None)  # not reached
+    monkeypatch.setattr("psdstats.output.report.gather", None)  # not reached
     (tmp_path / "theirs").mkdir()
     (tmp_path / "theirs" / "notes.txt").touch()
     with pytest.raises(OutputError, match="exists already"):

@@ -21,7 +21,7 @@ from psdstats.study.cells import (
     unguarded,
 )
 from psdstats.study.comments import comments_in
-from psdstats.study.records import AsideReading, AsideRun, Place
+from psdstats.study.runs import AsideReading, AsideRun, Place
 from psdstats.study.save import (
     MASS_COLUMNS,
     all_runs,

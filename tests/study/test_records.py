@@ -180,15 +180,11 @@ def test_study_refuses_names_that_do_not_meet():
 def test_tares_given_as_text_share_their_error(four_benches):
     """`tares="once"` counted as "each run": the same covariances as the enum now."""
     assert study(tares="once").tares is TareHandling.ONCE
-    given = replace(four_benches, tares="once")
-    expected = replace(four_benches, tares=TareHandling.ONCE)
-    assert given == expected
-    covariances = [
-        propagate(each, method="linear").covariance("D50")
-        for each in (given, expected, four_benches)
-    ]
-    np.testing.assert_array_equal(covariances[0], covariances[1])
-    assert not np.array_equal(covariances[0], covariances[2])
+    each_run = replace(four_benches, runs=four_benches.runs[:3])
+    given = replace(each_run, tares="once")
+    assert given == replace(each_run, tares=TareHandling.ONCE)
+    found, others = (propagate(one, method="linear").covariance("D50") for one in (given, each_run))
+    assert not np.array_equal(found, others)
 
 
 def test_mappings_are_read_only_and_travel(four_benches):

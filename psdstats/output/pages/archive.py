@@ -13,7 +13,7 @@ from psdstats.output.content import Drawing, Page
 from psdstats.output.figures.archive import control_chart, trials_over_dates
 from psdstats.output.pages.parts import drawing_of
 from psdstats.output.style import new_axes
-from psdstats.output.tables.table import Column, Place, Show, Table
+from psdstats.output.tables.table import Column, Place, Show, Table, texts
 from psdstats.words import archive as words
 from psdstats.words.numbers import PLAIN, Numerals
 
@@ -63,10 +63,7 @@ def _refused_tables(refused: pd.DataFrame) -> tuple[Table, ...]:
             name="refused trials",
             frame=frame,
             caption=words.REFUSED_CAPTION,
-            columns=(
-                Column(name="path", heading="trial"),
-                Column(name="refusal", heading="why"),
-            ),
+            columns=(*texts(path="trial", refusal="why"),),
             place=Place.FIRST if len(frame) <= _LATEST else Place.REPORT,
         ),
     )
@@ -88,8 +85,7 @@ def _answer_tables(own: pd.DataFrame, answers: pd.DataFrame, quantity: str) -> t
         )
 
     columns = (
-        Column(name="study_date", heading="date"),
-        Column(name="path", heading="trial"),
+        *texts(study_date="date", path="trial"),
         *((Column(name="place", heading="at"),) if own["place"].fillna("").any() else ()),
         size("start"),
         size("end"),
@@ -202,8 +198,7 @@ def _points_table(chart: ControlChart) -> Table:
         frame=frame,
         caption=words.POINTS_CAPTION,
         columns=(
-            Column(name="date", heading="date"),
-            Column(name="path", heading="trial"),
+            *texts("date", path="trial"),
             Column(name="runs", heading="runs", show=Show.COUNT),
             Column(name="size", heading=chart.quantity, unit=unit, show=Show.MEASURED, u="u_size"),
             Column(name="lower", heading="lower limit", unit=unit, show=Show.NUMBER),

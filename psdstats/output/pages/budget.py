@@ -19,7 +19,15 @@ from psdstats.errors import SizeError, UncertaintyError
 from psdstats.output.content import Drawing, Page
 from psdstats.output.figures.shares import bars_of, shares_height_mm, uncertainty_shares
 from psdstats.output.pages.parts import number_column, panel_of
-from psdstats.output.tables.table import Column, Place, Show, Table, columns_of
+from psdstats.output.tables.table import (
+    Column,
+    Place,
+    Show,
+    Table,
+    columns_of,
+    number,
+    texts,
+)
 from psdstats.sieves.sieve import Sieve
 from psdstats.sieves.standards import tolerance_um
 from psdstats.study.records import Study
@@ -135,13 +143,11 @@ def run_budget_page(
         frame=frame,
         caption=words.run_budget_caption(run, quantity),
         columns=(
-            Column(name="source", heading="source"),
-            Column(name="input", heading="input"),
+            *texts("source", "input"),
             Column(name="inputs", heading="n", show=Show.COUNT),
             rounded(name="estimate", heading="estimate", u="u"),
             rounded(name="u", heading="u", u="u"),
-            Column(name="unit", heading="unit"),
-            Column(name="distribution", heading="distribution"),
+            *texts("unit", "distribution"),
             Column(name="degrees_of_freedom", heading="ν", show=Show.COUNT),
             Column(name="sensitivity", heading="c", show=Show.NUMBER, spare=True),
             adds(name="u_percent", unit="%", spare=True),
@@ -275,18 +281,8 @@ def _what_if_table(budget: Budget) -> Table:
         frame=pd.DataFrame(rows),
         caption=words.CHANGES_CAPTION,
         columns=(
-            Column(name="scope", heading="uncertainty of"),
-            Column(name="change", heading="with"),
-            *(
-                Column(
-                    name=f"u_{name}_percent",
-                    heading=name,
-                    unit="%",
-                    show=Show.NUMBER,
-                    decimals=2,
-                )
-                for name in quantities
-            ),
+            *texts(scope="uncertainty of", change="with"),
+            *(number(f"u_{name}_percent", name, "%", 2) for name in quantities),
         ),
         row_headings=2,
         place=Place.FIRST,

@@ -15,7 +15,7 @@ from psdstats.comparison.result import Comparison
 from psdstats.output.content import Block, Drawing, Note, Page, Paragraph
 from psdstats.output.figures.bench import tare_course
 from psdstats.output.pages.parts import panel_of
-from psdstats.output.tables.table import Column, Place, Show, Table
+from psdstats.output.tables.table import Column, Place, Show, Table, texts
 from psdstats.study.flags import CheckReport, Flag, Severity
 from psdstats.words import study as words
 from psdstats.words.numbers import MISSING, PLAIN, Numerals
@@ -32,15 +32,9 @@ def checks_table(report: CheckReport) -> Table:
         frame=report.to_frame(),
         caption=words.CHECKS_CAPTION,
         columns=(
-            Column(name="severity", heading="severity"),
-            Column(name="check", heading="check"),
-            Column(name="run", heading="run"),
-            Column(name="sieve", heading="sieve"),
-            Column(name="file", heading="file"),
+            *texts("severity", "check", "run", "sieve", "file"),
             Column(name="row", heading="row", show=Show.COUNT),
-            Column(name="says", heading="found"),
-            Column(name="remedy", heading="what to do"),
-            Column(name="source", heading="source of the limit"),
+            *texts(says="found", remedy="what to do", source="source of the limit"),
         ),
         place=Place.FILES,
     )
@@ -202,12 +196,14 @@ def _pressing_table(
         frame=pd.DataFrame(rows),
         caption=words.LOOK_CAPTION,
         columns=(
-            Column(name="severity", heading="severity"),
-            Column(name="where", heading="where"),
-            Column(name="says", heading="found"),
-            Column(name="remedy", heading="what to do"),
-            Column(name="size", heading=words.SIZE_WITHOUT),
-            Column(name="without", heading=words.WITHOUT),
+            *texts(
+                "severity",
+                "where",
+                says="found",
+                remedy="what to do",
+                size=words.SIZE_WITHOUT,
+                without=words.WITHOUT,
+            ),
         ),
         is_front=True,
     )

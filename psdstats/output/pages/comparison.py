@@ -26,7 +26,7 @@ from psdstats.findings import (
 from psdstats.output.content import Block, Bullets, Drawing, Page, Section
 from psdstats.output.figures.effects import course_effects, effect_ratios, ratios_height_mm
 from psdstats.output.pages.parts import drawing_of, number_column, panel_of
-from psdstats.output.tables.table import Column, Place, Show, Table
+from psdstats.output.tables.table import Column, Place, Show, Table, number, texts
 from psdstats.words import benches
 from psdstats.words import comparison as words
 from psdstats.words import courses as told
@@ -118,8 +118,7 @@ def courses_table(
     ]
     frame = pd.DataFrame(rows)
     stops = [one.stop.margin_percent for one in courses if one.stop is not None]
-    level = courses[0].fallen.level
-    where = ", ".join(map(column_words, plan.at_each))
+    level, where = courses[0].fallen.level, ", ".join(map(column_words, plan.at_each))
     named = [Column(name="where", heading=where)] if (frame["where"] != "").any() else []
     unit = common_unit(one.quantity for one in courses)
     return Table(
@@ -167,9 +166,7 @@ def factors_table(answers: Sequence[FactorAnswer], say: Numerals = PLAIN) -> Tab
         frame=frame,
         caption=told.FACTORS_CAPTION,
         columns=(
-            Column(name="quantity", heading="quantity"),
-            Column(name="factor", heading="factor"),
-            Column(name="contrast", heading="levels"),
+            *texts("quantity", "factor", contrast="levels"),
             number_column(frame["time_min"], name="time_min", heading="at", unit="min"),
             Column(name="role", heading="role", spare=True),
             _ratio_column(answers[0].control.level, say),
@@ -242,9 +239,7 @@ def _bench_rows(answers: Sequence[BenchAnswer], say: Numerals) -> tuple[pd.DataF
 
 def _bench_columns(level: float, say: Numerals) -> tuple[Column, ...]:
     return (
-        Column(name="quantity", heading="quantity"),
-        Column(name="group", heading="group"),
-        Column(name="condition", heading="at"),
+        *texts("quantity", "group", condition="at"),
         _ratio_column(level, say),
         _CHANGE,
         Column(name="p", heading="p", show=Show.P_VALUE),
@@ -318,8 +313,7 @@ def tests_table(comparison: Comparison) -> Table:
         frame=comparison.tests_frame().assign(term=terms),
         caption=words.question(comparison, "anything at all"),
         columns=(
-            Column(name="quantity", heading="quantity"),
-            Column(name="term", heading="factor"),
+            *texts("quantity", term="factor"),
             Column(name="p", heading="p", show=Show.P_VALUE),
             Column(name="f", heading="F", show=Show.NUMBER),
             Column(name="df_num", heading="df", show=Show.COUNT),
@@ -346,15 +340,7 @@ def variance_table(comparison: Comparison) -> Table | None:
         values = own.set_index("component")
         wide[f"sd_{quantity}_percent"] = values["sd_percent"]
         wide[f"variance_{quantity}"] = values["variance"]
-        columns.append(
-            Column(
-                name=f"sd_{quantity}_percent",
-                heading=str(quantity),
-                unit="%",
-                show=Show.NUMBER,
-                decimals=2,
-            )
-        )
+        columns.append(number(f"sd_{quantity}_percent", str(quantity), "%", 2))
     is_below = bool((frame["variance"] < 0.0).any())
     return Table(
         name="variance components",

@@ -29,7 +29,7 @@ from psdstats.output.figures.axes import joint_key, new_panels
 from psdstats.output.figures.groups import bench_deviations, deviation_reach
 from psdstats.output.figures.marks import drawn, room_for
 from psdstats.output.pages.parts import drawing_of, number_column
-from psdstats.output.tables.table import Column, Place, Show, Table
+from psdstats.output.tables.table import Column, Place, Show, Table, interval_column, number, texts
 from psdstats.study.records import Study
 from psdstats.uncertainty.propagation import Propagation
 from psdstats.words import benches
@@ -196,19 +196,14 @@ def _condition_columns(results: GroupResults) -> list[Column]:
     ]
 
 
-def _plain(name: str, heading: str = "", *, decimals: int = 2) -> Column:
-    return Column(name=name, heading=heading or name, show=Show.NUMBER, decimals=decimals)
-
-
 def agreement_table(agreement: GroupAgreement, say: Numerals = PLAIN) -> Table:
     """One row a group: in rate, on average, at how many conditions it differs, verdict."""
     interval = f"({say(100 * agreement.level)} % interval)"
     pairs = [
-        Column(
-            name=f"{prefix}difference_percent",
-            heading=f"{name} {interval}",
-            unit="%",
-            show=Show.MEASURED,
+        interval_column(
+            f"{prefix}difference_percent",
+            f"{name} {interval}",
+            "%",
             lower=f"{prefix}lower_percent",
             upper=f"{prefix}upper_percent",
         )
@@ -303,13 +298,7 @@ def precision_table(results: GroupResults, say: Numerals = PLAIN) -> Table:
         for end in ("", "_lower", "_upper"):
             frame[f"{name}_{suffix}{end}"] = factor * frame[f"{name}_sd{end}"]
         columns.append(
-            Column(
-                name=f"{name}_{suffix}",
-                heading=heading,
-                unit="%" if percent else unit,
-                show=Show.NUMBER,
-                decimals=1 if percent else None,
-            )
+            number(f"{name}_{suffix}", heading, "%" if percent else unit, 1 if percent else None)
         )
     notes = words.precision_notes(found, results.conditions, say)
     if suspects_table(results).frame.empty:
@@ -350,11 +339,10 @@ def suspects_table(results: GroupResults, say: Numerals = PLAIN) -> Table:
         caption=words.suspects_caption(results.consistency, results.quantity, say),
         columns=(
             *_condition_columns(results),
-            Column(name="group", heading="group"),
-            Column(name="test", heading="indicator or test"),
-            _plain("value"),
-            _plain("critical_5", "5 % limit"),
-            _plain("critical_1", "1 % limit"),
+            *texts("group", test="indicator or test"),
+            number("value", decimals=2),
+            number("critical_5", "5 % limit", decimals=2),
+            number("critical_1", "1 % limit", decimals=2),
         ),
         row_headings=len(conditions) + 1,
         notes=(words.SUSPECTS_NOTE,),
@@ -367,8 +355,11 @@ def consistency_table(results: GroupResults) -> Table:
         column
         for letter in ("h", "k")
         for column in (
-            _plain(letter),
-            *(_plain(f"{letter}_limit_{one}", f"{letter} at {one} %") for one in (5, 1)),
+            number(letter, decimals=2),
+            *(
+                number(f"{letter}_limit_{one}", f"{letter} at {one} %", decimals=2)
+                for one in (5, 1)
+            ),
         )
     ]
     return Table(
@@ -395,11 +386,10 @@ def outliers_table(results: GroupResults) -> Table:
         caption=words.outliers_caption(results.quantity),
         columns=(
             *_condition_columns(results),
-            Column(name="test", heading="test"),
-            Column(name="group", heading="suspect"),
-            _plain("statistic", decimals=3),
-            _plain("critical_5", "at 5 %", decimals=3),
-            _plain("critical_1", "at 1 %", decimals=3),
+            *texts("test", group="suspect"),
+            number("statistic", decimals=3),
+            number("critical_5", "at 5 %", decimals=3),
+            number("critical_1", "at 1 %", decimals=3),
             Column(name="p", heading="p", show=Show.P_VALUE),
             Column(name="finding", heading="finding"),
         ),
@@ -421,17 +411,16 @@ def conditions_table(results: GroupResults, say: Numerals = PLAIN) -> Table:
         else (
             *_condition_columns(results),
             Column(name="group", heading="group"),
-            Column(
-                name="difference_percent",
-                heading=f"difference ({say(100 * results.agreement.level)} % interval)",
-                unit="%",
-                show=Show.MEASURED,
+            interval_column(
+                "difference_percent",
+                f"difference ({say(100 * results.agreement.level)} % interval)",
+                "%",
                 lower="lower_percent",
                 upper="upper_percent",
             ),
             Column(name="p_adjusted", heading="p", show=Show.P_VALUE),
             Column(name="verdict", heading="verdict"),
-            _plain("zeta", decimals=1),
+            number("zeta", decimals=1),
         ),
         row_headings=len(results.conditions) + 1,
         notes=(words.SCORES_NOTE,),
@@ -446,13 +435,7 @@ def intraclass_table(found: Intraclass, quantity: str) -> Table:
         caption=words.intraclass_caption(quantity),
         columns=(
             Column(name="kind", heading="kind"),
-            Column(
-                name="icc",
-                heading="correlation (95 % interval)",
-                show=Show.MEASURED,
-                lower="lower",
-                upper="upper",
-            ),
+            interval_column("icc", "correlation (95 % interval)"),
             Column(name="p", heading="p", show=Show.P_VALUE),
         ),
         notes=(words.INTRACLASS_NOTE,),

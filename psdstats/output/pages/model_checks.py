@@ -38,9 +38,9 @@ from psdstats.output.content import Bullets, Drawing, Page
 from psdstats.output.figures.axes import joint_key, new_panels
 from psdstats.output.figures.effects import residual_quantiles, residuals_against_fitted
 from psdstats.output.pages.parts import drawing_of
-from psdstats.output.tables.table import Column, Place, Show, Table
+from psdstats.output.tables.table import Column, Place, Show, Table, texts
 from psdstats.planning.attained import Attained
-from psdstats.processes import one_thread
+from psdstats.room import one_thread
 from psdstats.words import models as words
 from psdstats.words.comparison import component_words
 from psdstats.words.numbers import PLAIN, Numerals
@@ -230,10 +230,7 @@ def _left_out_tables(found: Sequence[LeftOut]) -> list[Table]:
             frame=rows,
             caption=caption,
             columns=(
-                Column(name="quantity", heading="quantity"),
-                Column(name="contrast", heading="change"),
-                Column(name="column", heading="without"),
-                Column(name="left_out", heading="name"),
+                *texts("quantity", contrast="change", column="without", left_out="name"),
                 change(name="change_percent", heading="with it"),
                 change(name="change_without_percent", heading="without it"),
             ),
@@ -278,8 +275,7 @@ def _refit_table(
         frame=pd.concat(pieces, ignore_index=True),
         caption=words.REFIT_CAPTION,
         columns=(
-            Column(name="quantity", heading="quantity"),
-            Column(name="name", heading="coefficient"),
+            *texts("quantity", name="coefficient"),
             Column(name="estimate", heading="estimate", show=Show.NUMBER),
             Column(name="refit", heading="refit", show=Show.NUMBER),
             Column(name="standard_error", heading="standard error", show=Show.NUMBER),
@@ -352,9 +348,7 @@ def _attained_table(name: str, frame: pd.DataFrame, caption: str) -> Table:
         frame=frame.reset_index(drop=True),
         caption=caption,
         columns=(
-            Column(name="what", heading="what"),
-            Column(name="quantity", heading="quantity"),
-            Column(name="where", heading="at"),
+            *texts("what", "quantity", where="at"),
             Column(name="share", heading="trials", unit="%", show=Show.PER_CENT, decimals=1),
             Column(name="error", heading="Monte Carlo error", show=Show.PER_CENT, decimals=1),
             Column(name="trials", heading="of", show=Show.COUNT),
@@ -383,9 +377,7 @@ def resampled_page(comparison: Comparison, *, seed: int = 0) -> Page:
         frame=frame,
         caption=words.RESAMPLED_CAPTION,
         columns=(
-            Column(name="quantity", heading="quantity"),
-            Column(name="contrast", heading="change"),
-            Column(name="resampled", heading="resampled"),
+            *texts("quantity", contrast="change", resampled="resampled"),
             Column(name="units", heading="units", show=Show.COUNT),
             Column(name="effect", heading="ratio", show=Show.RATIO, lower="lower", upper="upper"),
             Column(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import TYPE_CHECKING
 
 import pandas as pd
@@ -15,7 +16,7 @@ from psdstats.output.figures.planning import (
     uncertainty_against_sample,
 )
 from psdstats.output.pages.parts import drawing_of, number_column, panel_of
-from psdstats.output.tables.table import Column, Place, Show, Table
+from psdstats.output.tables.table import Column, Place, Show, Table, number, texts
 from psdstats.planning.bench.charge import MillCharge
 from psdstats.planning.bench.timeline import Timeline
 from psdstats.planning.power import PowerResult
@@ -56,8 +57,7 @@ def cautions_text(cautions: tuple[str, ...]) -> str:
     return "".join(["Cautions\n", *(f"- {caution}\n" for caution in cautions)])
 
 
-def _number(name: str, heading: str, unit: str = "%", decimals: int | None = 2) -> Column:
-    return Column(name=name, heading=heading, unit=unit, show=Show.NUMBER, decimals=decimals)
+_number = partial(number, unit="%", decimals=2)
 
 
 def _count(name: str, heading: str = "") -> Column:
@@ -225,8 +225,8 @@ def _needs_table(plan: PrecisionPlan, say: Numerals) -> Table:
         caption=f"Smallest samples for u = {say(plan.wanted_percent)} %.",
         columns=(
             _resolution(needs),
-            _number("least_sample_g", "for one run", "g", None),
-            _number("least_sample_for_change_g", "for the change", "g", None),
+            number("least_sample_g", "for one run", "g", None),
+            number("least_sample_for_change_g", "for the change", "g", None),
         ),
         notes=(words.NO_SAMPLE,),
     )
@@ -337,8 +337,8 @@ def stack_table(choice: StackChoice, say: Numerals = PLAIN) -> Table:
         caption=f"Expected masses of {say(choice.sample_g)} g.",
         columns=(
             Column(name="sieve", heading="sieve"),
-            *(_number(f"mass_{name}_g", str(name), "g", 1) for name in wide.columns),
-            _number("load_limit_g", "load limit", "g", None),
+            *(number(f"mass_{name}_g", str(name), "g", 1) for name in wide.columns),
+            number("load_limit_g", "load limit", "g", None),
         ),
         notes=(words.load_note(choice, say),),
         place=Place.FIRST,
@@ -424,10 +424,10 @@ def charge_table(charge: MillCharge) -> Table:
         caption="Balls for one jar.",
         columns=(
             *stated,
-            _number("target_g", "wanted", "g", 1),
+            number("target_g", "wanted", "g", 1),
             _count("count", "balls"),
-            _number("mass_g", "mass", "g", 1),
-            _number("critical_speed_rpm", "critical speed", "rpm", 1),
+            number("mass_g", "mass", "g", 1),
+            number("critical_speed_rpm", "critical speed", "rpm", 1),
         ),
         notes=(words.CRITICAL_SPEED,),
         place=Place.FIRST,
@@ -464,11 +464,9 @@ def timeline_table(plan: Timeline) -> Table:
         caption="Steps at the bench.",
         columns=(
             *([_count("day")] if len(plan.days) > 1 else []),
-            Column(name="from", heading="from"),
-            Column(name="to", heading="to"),
+            *texts("from", "to"),
             *([Column(name="late", heading="9 in 10 by")] if varies else []),
-            Column(name="step", heading="step"),
-            Column(name="charge", heading="charge"),
+            *texts("step", "charge"),
             number_column(times, name="sample_time_min", heading="sample at", unit="min"),
             Column(name="who", heading="needs you"),
             Column(name="uses", heading="keeps busy", spare=True),
@@ -487,17 +485,17 @@ def timeline_drawing(plan: Timeline, told: tuple[str, ...] = (), say: Numerals =
 
     def draw() -> Axes:
         panels = new_panels(len(days), height_mm=bench_bars_height_mm(len(days)), say=say)
-        for number, ((ax,), day) in enumerate(zip(panels, days, strict=True), start=1):
+        for place, ((ax,), day) in enumerate(zip(panels, days, strict=True), start=1):
             bench_bars(
-                frame[frame["day"] == number],
+                frame[frame["day"] == place],
                 ax,
                 start=(day.start.hour, day.start.minute),
                 end_min=longest,
                 late_min=day.variation.late_end_min if day.variation.spread_percent > 0 else None,
             )
             if len(days) > 1:
-                ax.set_title(f"day {number}: {', '.join(day.charges)}")
-                ax.set_xlabel("time of day" if number == len(days) else "")
+                ax.set_title(f"day {place}: {', '.join(day.charges)}")
+                ax.set_xlabel("time of day" if place == len(days) else "")
         if len(days) > 1:
             joint_key(panels)
         return panels[0][0]

@@ -18,7 +18,7 @@ from psdstats.errors import ModelError
 from psdstats.output.content import Bullets, Drawing, Page
 from psdstats.output.figures.rate import loss_against_size, size_rate
 from psdstats.output.pages.parts import number_column, panel_of
-from psdstats.output.tables.table import Column, Place, Show, Table
+from psdstats.output.tables.table import Column, Place, Show, Table, interval_column, number, texts
 from psdstats.rate.answers import OpenInterval
 from psdstats.rate.first_order import LossRates, loss_rates
 from psdstats.rate.fit_rate import RateResult, RateSeries
@@ -77,10 +77,6 @@ def _series_table(
     )
 
 
-def _number(name: str, heading: str, unit: str = "", decimals: int | None = None) -> Column:
-    return Column(name=name, heading=heading, unit=unit, show=Show.NUMBER, decimals=decimals)
-
-
 def stopping_table(result: RateResult, say: Numerals = PLAIN) -> Table:
     """Times to the target and to the margin, with intervals that may be open."""
     frame = result.stopping_frame()
@@ -112,15 +108,8 @@ def parameters_table(result: RateResult, say: Numerals = PLAIN) -> Table:
         frame,
         f"Curve of {result.quantity} against time.",
         [
-            Column(name="parameter", heading="parameter"),
-            Column(name="unit", heading="unit"),
-            Column(
-                name="value",
-                heading=f"value ({say(100 * result.level)} % interval)",
-                show=Show.MEASURED,
-                lower="lower",
-                upper="upper",
-            ),
+            *texts("parameter", "unit"),
+            interval_column("value", f"value ({say(100 * result.level)} % interval)"),
         ],
         (words.IF_RIGHT, *shapes),
     )
@@ -135,11 +124,11 @@ def scatter_table(result: RateResult, say: Numerals = PLAIN) -> Table:
         f"Scatter of {result.quantity} (standard deviations).",
         [
             *(
-                _number(f"{term}_sd_percent", heading, "%", 1)
+                number(f"{term}_sd_percent", heading, "%", 1)
                 for term, heading in _SCATTER.items()
                 if frame[f"{term}_sd_percent"].notna().any()
             ),
-            _number("df", "degrees of freedom", decimals=0),
+            number("df", "degrees of freedom", decimals=0),
         ],
         (words.scatter_note(say),),
         headings=0,
@@ -156,8 +145,8 @@ def choice_table(result: RateResult) -> Table:
             Column(name="curve", heading="curve"),
             Column(name="parameters", heading="parameters", show=Show.COUNT),
             Column(name="p", heading="p", show=Show.P_VALUE),
-            _number("criterion", "criterion", decimals=1),
-            _number("difference", "difference", decimals=1),
+            number("criterion", "criterion", decimals=1),
+            number("difference", "difference", decimals=1),
             Column(name="weight", heading="weight", show=Show.PER_CENT),
         ],
         (words.CRITERION,),
@@ -173,15 +162,14 @@ def loss_table(loss: LossRates, say: Numerals = PLAIN) -> Table:
         words.LOSS_CAPTION,
         [
             number_column(frame["aperture_um"], name="aperture_um", heading="above", unit="µm"),
-            Column(
-                name="rate_per_min",
-                heading=f"rate ({say(100 * loss.level)} % interval)",
-                unit="1/min",
-                show=Show.MEASURED,
+            interval_column(
+                "rate_per_min",
+                f"rate ({say(100 * loss.level)} % interval)",
+                "1/min",
                 lower="lower_per_min",
                 upper="upper_per_min",
             ),
-            _number("half_life_min", "half gone after", "min"),
+            number("half_life_min", "half gone after", "min"),
             Column(name="runs", heading="runs", show=Show.COUNT),
             Column(name="curvature_p", heading="p of a bend", show=Show.P_VALUE),
             Column(name="verdict", heading="rate with time"),
@@ -199,11 +187,10 @@ def residuals_table(result: RateResult) -> Table:
         frame,
         f"Fitted {result.quantity} and residuals.",
         [
-            Column(name="run", heading="run"),
-            Column(name="group", heading="group"),
+            *texts("run", "group"),
             number_column(frame[TIME], name=TIME, heading="milling time", unit="min"),
-            _number("size_um", "size", "µm"),
-            _number("fitted_um", "fitted", "µm"),
+            number("size_um", "size", "µm"),
+            number("fitted_um", "fitted", "µm"),
             Column(
                 name="residual_percent", heading="residual", unit="%", show=Show.SIGNED, decimals=1
             ),
@@ -222,9 +209,9 @@ def withdrawal_table(result: RateResult) -> Table:
         columns=(
             Column(name="charge", heading="charge"),
             number_column(frame[TIME], name=TIME, heading="sample at", unit="min"),
-            _number("withdrawn_g", "taken in all", "g"),
-            _number("left_g", "left", "g"),
-            _number("ball_to_powder", "balls to powder", decimals=2),
+            number("withdrawn_g", "taken in all", "g"),
+            number("left_g", "left", "g"),
+            number("ball_to_powder", "balls to powder", decimals=2),
             Column(name="change_percent", heading="change", unit="%", show=Show.SIGNED, decimals=1),
         ),
         row_headings=2,

@@ -21,7 +21,7 @@ from psdstats.output.content import Drawing, Page, Paragraph
 from psdstats.output.figures.sizes import size_panels
 from psdstats.output.figures.undersize import undersize_panels
 from psdstats.output.pages.parts import drawing_of, number_column
-from psdstats.output.tables.table import Column, Place, Show, Table
+from psdstats.output.tables.table import Column, Place, Show, Table, number, texts
 from psdstats.study.records import Study, Trial
 from psdstats.uncertainty.bootstrap import bootstrap_sizes
 from psdstats.uncertainty.law import MOST_AT_ONCE
@@ -50,7 +50,7 @@ def sizes_table(propagation: Propagation, runs: pd.DataFrame, say: Numerals = PL
     Charge and factors stand in the files, so that these can be compared by themselves.
     """
     frame = propagation.to_frame()
-    charge = [CHARGE] if runs[CHARGE].notna().any() else []
+    charge = [CHARGE] if CHARGE in runs and runs[CHARGE].notna().any() else []
     wide = runs[["run", "group", TIME, *charge, *_factors(runs)]].copy()
     columns = [
         Column(name="run", heading="run"),
@@ -113,8 +113,7 @@ def curves_table(bands: pd.DataFrame) -> Table:
         frame=bands,
         caption=words.UNDERSIZE_CAPTION,
         columns=(
-            Column(name="run", heading="run"),
-            Column(name="sieve", heading="sieve"),
+            *texts("run", "sieve"),
             Column(name="aperture_um", heading="aperture", unit="µm", show=Show.NUMBER),
             Column(
                 name="undersize",
@@ -494,13 +493,7 @@ def moments_page(study: Study) -> Page:
     except SizeError as reason:
         notes = (words.no_means(reason),)
         return Page(heading="Mean sizes", notes=notes)
-    surface = Column(
-        name="specific_surface_m2_per_g",
-        heading="specific surface",
-        unit="m²/g",
-        show=Show.NUMBER,
-        decimals=4,
-    )
+    surface = number("specific_surface_m2_per_g", "specific surface", "m²/g", 4)
     stated = bool(frame["specific_surface_m2_per_g"].notna().all())
     table = Table(
         name="mean sizes",

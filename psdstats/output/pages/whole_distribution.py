@@ -19,7 +19,7 @@ from psdstats.output.figures.axes import joint_key, new_panels
 from psdstats.output.figures.groups import class_changes, fit_misfit
 from psdstats.output.figures.marks import drawn, room_for
 from psdstats.output.pages.parts import drawing_of, number_column
-from psdstats.output.tables.table import Column, Place, Show, Table
+from psdstats.output.tables.table import Column, Place, Show, Table, interval_column, number, texts
 from psdstats.words import distribution as words
 from psdstats.words.numbers import PLAIN, Numerals
 from psdstats.words.remarks import sentence
@@ -73,16 +73,10 @@ def moved_table(whole: WholeComparison, say: Numerals = PLAIN) -> Table:
             number_column(frame["low"], name="low", heading="from"),
             number_column(frame["high"], name="high", heading="to"),
             Column(name="class", heading="size class"),
-            Column(
-                name="change_percent",
-                heading=f"change ({say(100 * whole.level)} % interval)",
-                unit="points",
-                show=Show.MEASURED,
-                lower="lower",
-                upper="upper",
+            interval_column(
+                "change_percent", f"change ({say(100 * whole.level)} % interval)", "points"
             ),
-            Column(name="p_shown", heading="p"),
-            Column(name="moved", heading="moved"),
+            *texts(p_shown="p", moved="moved"),
         ),
         row_headings=4 if several else 3,
         notes=(words.moved_note(whole.level, say),),
@@ -199,20 +193,10 @@ def parameters_table(fits: StudyFits) -> Table:
         frame=frame,
         caption=words.PARAMETERS_CAPTION,
         columns=(
-            Column(name="run", heading="run"),
-            Column(name="family", heading="distribution"),
-            Column(name="parameter", heading="parameter"),
-            Column(
-                name="value",
-                heading="value (interval)",
-                show=Show.MEASURED,
-                lower="lower",
-                upper="upper",
-            ),
+            *texts("run", family="distribution", parameter="parameter"),
+            interval_column("value", "value (interval)"),
             Column(name="p", heading="p of the fit", show=Show.P_VALUE),
-            Column(
-                name="misfit_percent", heading="misfit", unit="points", show=Show.NUMBER, decimals=2
-            ),
+            number("misfit_percent", "misfit", "points", 2),
             Column(name="status", heading="status"),
         ),
         row_headings=3,
@@ -230,16 +214,9 @@ def fitted_sizes_table(fits: StudyFits) -> Table:
         frame=frame,
         caption=words.SIZES_CAPTION,
         columns=(
-            Column(name="run", heading="run"),
-            Column(name="family", heading="distribution"),
-            Column(name="quantity", heading="size"),
-            Column(
-                name="size_um",
-                heading="value (interval)",
-                unit="µm",
-                show=Show.MEASURED,
-                lower="lower_um",
-                upper="upper_um",
+            *texts("run", family="distribution", quantity="size"),
+            interval_column(
+                "size_um", "value (interval)", "µm", lower="lower_um", upper="upper_um"
             ),
             Column(name="note", heading="note"),
         ),
@@ -257,9 +234,7 @@ def fineness_table_of(frame: pd.DataFrame) -> Table:
         columns=(
             Column(name="run", heading="run"),
             Column(name="step_shown_um", heading="step size", unit="µm", show=Show.NUMBER),
-            Column(name="classes", heading="class of powder"),
-            Column(name="scheme", heading="scheme"),
-            Column(name="source", heading="source"),
+            *texts(classes="class of powder", scheme="scheme", source="source"),
         ),
         notes=(words.FINENESS_NOTE,),
     )

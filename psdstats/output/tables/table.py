@@ -295,3 +295,30 @@ class Table:
 
 def _plain(value: object) -> object:
     return value.item() if isinstance(value, np.generic) else value
+
+
+def texts(*names: str, **headings: str) -> tuple[Column, ...]:
+    """Columns of text: those headed by their own names, then those with a heading.
+
+    Examples
+    --------
+    >>> [column.heading for column in texts("quantity", contrast="levels")]
+    ['quantity', 'levels']
+    """
+    named = dict(zip(names, names, strict=True)) | headings
+    return tuple(Column(name=name, heading=heading) for name, heading in named.items())
+
+
+def interval_column(
+    name: str, heading: str, unit: str = "", *, lower: str = "lower", upper: str = "upper"
+) -> Column:
+    """A column of values with the limits of their intervals behind."""
+    return Column(
+        name=name, heading=heading, unit=unit, show=Show.MEASURED, lower=lower, upper=upper
+    )
+
+
+def number(name: str, heading: str = "", unit: str = "", decimals: int | None = None) -> Column:
+    """A column of plain numbers."""
+    heading = heading or name
+    return Column(name=name, heading=heading, unit=unit, show=Show.NUMBER, decimals=decimals)

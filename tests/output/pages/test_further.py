@@ -8,7 +8,7 @@ import dataclasses
 import pytest
 
 from psdstats import propagate
-from psdstats.output.collect import collect
+from psdstats.output.collect import gather
 from psdstats.output.content import Note
 from psdstats.output.report import report_pages
 from psdstats.uncertainty.registry import measurement_sources
@@ -20,7 +20,7 @@ RATE = "How fast does it grind?"
 
 def _pages(study, sizes, **given):
     """The pages of groups, whole distribution and rate among those of the report, in its order."""
-    found = report_pages(collect(study, propagation=sizes, **given))
+    found = report_pages(gather(study, propagation=sizes, **given))
     return [page for page in found if page.heading in (GROUPS, WHOLE, RATE)]
 
 

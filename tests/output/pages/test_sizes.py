@@ -265,8 +265,11 @@ def test_a_bound_without_end_is_no_bound():
          "status": "below the finest sieve", "balance_share": nan,
          "bound_lower": 0.0, "bound_upper": [63.0, 63.0, math.inf, 1.784]}
     )  # fmt: skip
-    runs = pd.DataFrame({"run": ["a", "b"], "group": "all", "milling_time_min": [0.0, 48.0]})
-    told = {"coverage": 0.95, "method": Method.LINEAR, "rule": ""}
+    runs = pd.DataFrame(
+        {"run": ["a", "b"], "group": "all", "milling_time_min": [0.0, 48.0], "charge": None,
+         "balance": "bench"}
+    )  # fmt: skip
+    told = {"coverage": 0.95, "method": Method.LINEAR, "rule": "", "sources": ("readings",)}
     empty = dict.fromkeys(("expanded", "k", "effective_df"), np.full((2, 2), nan))
     sizes = SimpleNamespace(to_frame=lambda: found, quantities=("D50", "span"), **told, **empty)
     assert [row[2:4] for row in sizes_table(sizes, runs).grid()] == [
