@@ -171,10 +171,10 @@ class PrecisionPlan(Shown):
 
         Parameters
         ----------
-            resolution_g : float
-                One of `resolution_g`.
-            change : bool, default=False
-                Whether the uncertainty of the change is wanted, not that of a size.
+        resolution_g : float
+            One of `resolution_g`.
+        change : bool, default=False
+            Whether the uncertainty of the change is wanted, not that of a size.
 
         Examples
         --------
@@ -229,8 +229,8 @@ class PrecisionPlan(Shown):
 
         Parameters
         ----------
-            change : bool, default=False
-                Whether the uncertainty of the change is wanted, not that of a size.
+        change : bool, default=False
+            Whether the uncertainty of the change is wanted, not that of a size.
 
         Examples
         --------
@@ -256,8 +256,8 @@ class PrecisionPlan(Shown):
 
         Parameters
         ----------
-            change : bool, default=False
-                Whether the uncertainty of the change is wanted, not that of a size.
+        change : bool, default=False
+            Whether the uncertainty of the change is wanted, not that of a size.
 
         Examples
         --------

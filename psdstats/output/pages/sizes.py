@@ -340,7 +340,8 @@ def undersize_drawing(bands: pd.DataFrame, runs: pd.DataFrame, say: Numerals = P
 
 
 def _factors(runs: pd.DataFrame) -> list[str]:
-    return list(runs.columns[list(runs.columns).index(BALANCE) + 1 :])
+    names = list(runs.columns)
+    return names[names.index(BALANCE) + 1 :] if BALANCE in names else []
 
 
 def _milled_factors(runs: pd.DataFrame) -> dict[str, int]:
