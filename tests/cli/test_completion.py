@@ -49,7 +49,7 @@ def complete(script, tmp_path):
     ("words", "offered"),
     [
         (("ch",), ["check"]),
-        (("co",), ["convert", "compare", "completion"]),
+        (("co",), ["convert", "compare", "collect", "completion"]),
         (("plan", "po"), ["power"]),
         (("compare", "x", "--sp"), ["--spread"]),
         (("plan", "power", "--que"), ["--question"]),

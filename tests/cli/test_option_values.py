@@ -37,6 +37,7 @@ NEEDED = {
     "study": "x", "target": "x", "shell": "bash", "--times": "0,12", "--apertures": "45,90,180,355",
     "--jar-mm": "150", "--jar-ml": "2000", "--ball-density": "7.8", "--balls": "20:2,10:1",
     "--powder": "150,250,400", "--density": "2.7",
+    "--into": "x.sqlite",
 }  # fmt: skip
 FREE = {"--title", "--material", "--group", "--balance", "--author", "--date", "--charge-names"}
 COLUMNS = {

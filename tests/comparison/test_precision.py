@@ -77,7 +77,7 @@ def test_without_replicates_only_reproducibility_is_told():
     assert np.isnan(row["repeatability_sd"])
     assert np.isnan(row["between_sd"])
     assert row["reproducibility_sd"] == pytest.approx(1.0)
-    assert row["status"] is Told.NO_REPLICATE
+    assert row["status"] == Told.NO_REPLICATE
 
 
 def test_one_group_only_repeatability_is_told():
@@ -88,7 +88,7 @@ def test_one_group_only_repeatability_is_told():
     )
     assert row["repeatability_sd"] == pytest.approx(np.std(np.log([10, 12]), ddof=1))
     assert np.isnan(row["reproducibility_sd"])
-    assert row["status"] is Told.ONE_GROUP
+    assert row["status"] == Told.ONE_GROUP
 
 
 def test_groups_alike_gives_zero_between():
@@ -98,7 +98,7 @@ def test_groups_alike_gives_zero_between():
     row = found.table.iloc[0]
     assert row["between_sd"] == 0
     assert row["between_sd_lower"] == 0
-    assert row["status"] is Told.GROUPS_ALIKE
+    assert row["status"] == Told.GROUPS_ALIKE
 
 
 @pytest.mark.parametrize(

@@ -313,7 +313,8 @@ def test_means_are_in_front_and_every_run_behind(benches):
     ]
     assert [one.name for one in back.blocks if hasattr(one, "name")] == ["sizes", "undersize"]
     assert back.heading == "Sizes of every run"
-    assert [one.name for one in page.files] == ["undersize"]
+    covariances = [f"covariance {one}" for one in ("D10", "D50", "D90", "span")]
+    assert [one.name for one in page.files] == ["undersize", *covariances]
     told = notes_in_words(benches.sizes.notes)
     assert page.notes[: len(told)] == told
 
