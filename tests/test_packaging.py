@@ -127,7 +127,7 @@ def test_every_import_is_declared():
         for line in [
             *PROJECT["project"]["dependencies"],
             *PROJECT["project"]["optional-dependencies"]["cluster"],
-            *PROJECT["project"]["optional-dependencies"]["ufloats"],
+            *PROJECT["project"]["optional-dependencies"]["numbers"],
         ]
     }
     allowed = declared | set(HOMES.values()) | set(sys.stdlib_module_names)

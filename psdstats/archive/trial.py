@@ -23,8 +23,8 @@ import numpy as np
 
 from psdstats.columns import QUANTITIES, TIME, WEIGHED_ON
 from psdstats.comparison.analysis import Analysis, QuantityAnalysis, analyse
-from psdstats.comparison.answers import answer
-from psdstats.comparison.compare import compare, obstacle
+from psdstats.comparison.answers import answer, obstacle
+from psdstats.comparison.compare import compare
 from psdstats.comparison.plan import LevelTest, SpreadRule, plan_comparison
 from psdstats.errors import ModelError, PsdstatsError
 from psdstats.findings import ContrastKind, Course, Finding, Numbers, Remark, Verdict

@@ -52,7 +52,7 @@ from psdstats.uncertainty.registry import RUN_TO_RUN, measurement_sources
 
 _TINY = 1e-9  # share of the largest below which a direction of x is none
 _MATRICES = 33  # of all runs, held at once for a quantity
-_BYTES_OF_RUN = 30_000  # of more runs, for a quantity: tests/calibration/results/large_studies.md
+_BYTES_OF_RUN = 42_000  # of more runs, for a quantity: tests/calibration/results/large_studies.md
 LN = "ln size"
 CONDITION = "condition"
 ORDER = "order of {}"

@@ -130,6 +130,26 @@ def _told(one: QuantityAnalysis, low: str, high: str) -> bool:
     return design.is_told(row)
 
 
+def obstacle(one: QuantityAnalysis) -> Remark | None:
+    """Why the runs left cannot be compared; None where they can."""
+    frame, plan = one.frame, one.plan
+    if frame[plan.by].nunique() < 2:
+        return ComparisonRemark.FEW_LEVELS(quantity=one.quantity, column=plan.by)
+    for columns in map(columns_of, plan.within):
+        if frame.groupby(list(columns), observed=True).ngroups < 2:
+            return ComparisonRemark.ONE_GROUP(quantity=one.quantity, columns=columns)
+    if (
+        one.design.left < 1
+        and one.spread.basis is SpreadBasis.NONE
+        and not np.asarray(one.known).any()
+    ):
+        return ComparisonRemark.NO_SPREAD()
+    if len({where for _, where in one.cells}) < len(one.cells):
+        return None
+    apart = [one.response.obstacles[cell] for cell in one.design.unlinked]
+    return next(iter(apart), ComparisonRemark.FEW_LEVELS(quantity=one.quantity, column=plan.by))
+
+
 def answer(one: QuantityAnalysis, families: Sequence[ContrastKind]) -> Answers:
     """Ask everything of one quantity, and read the answers."""
     plan, level, asked = one.plan, one.response.level, question_of(one, families)

@@ -57,6 +57,7 @@ _MADE = ("coverage", "method", "balance_share_D50")
 _LONG_TO_WIDE = {"u": "u_{}", "u_percent": "u_{}_percent", "side": "side_{}"}
 _LONG = (QUANTITY, VALUE, *_LONG_TO_WIDE, *_BESIDE, "unit", "coverage", "method", "balance_share",
          "status", "bound_lower", "bound_upper", "share_unbracketed", "linear_valid")  # fmt: skip
+_U_ALONE = ("u", "u um", "u percent", "uncertainty", "standard uncertainty")  # of one quantity
 _SIDES = ("<", "≤", ">", "≥")
 _TO = " to "  # between the ends of an interval
 _COVERAGE = 0.95  # of the interval of one value
@@ -336,6 +337,9 @@ def _renamed(table: Table, roles: Mapping[str, str]) -> Table:
     if unknown:
         known = ", ".join(ROLES)
         raise ModelError(f"A column cannot be the {unknown[0]!r} of a run; name one of {known}.")
+    minutes = next((one for one in table.columns if plain_words(one) == "time min"), "")
+    if minutes and TIME not in table.columns:
+        roles = {"time": minutes, **roles}
     names = {_column(table, named, f"the {one}"): ROLES[one] for one, named in roles.items()}
     twice = [new for old, new in names.items() if new in table.columns and new not in names]
     if twice:
@@ -407,19 +411,28 @@ def _columns(table: Table, value: Sequence[str], u: Sequence[str]) -> list[_Foun
             f"{len(columns)} quantities are compared and {len(u)} columns of u are named; name "
             "one for each, in the same order."
         )
-    stated = [_column(table, one, "u") for one in u] or [_u_of(table, one) for one in columns]
+    stated = [_column(table, one, "u") for one in u] or [
+        _u_of(table, one, is_alone=len(columns) == 1) for one in columns
+    ]
+    left = [one for one in table.columns if plain_words(one) in _U_ALONE and one not in stated]
+    if left:
+        raise ModelError(
+            f"{table.file} has a column {left[0]}, and it is not said of which quantity it is the "
+            f"uncertainty; rename it, such as u_{columns[0]}, or name it (u=…, --columns u=…)."
+        )
     return [
         _Found(by_column.get(column, column), column, own)
         for column, own in zip(columns, stated, strict=True)
     ]
 
 
-def _u_of(table: Table, column: str) -> str:
+def _u_of(table: Table, column: str, *, is_alone: bool) -> str:
     """The column of the standard uncertainty of a quantity; empty where there is none."""
     plain = plain_words(column)
     names = dict.fromkeys((plain, plain.removesuffix(" um")))
     by_words = {plain_words(name): name for name in table.columns}
-    wanted = (f"u {one}{end}" for end in ("", " percent") for one in names)
+    wanted = [f"u {one}{end}" for end in ("", " percent") for one in names]
+    wanted += _U_ALONE if is_alone else ()
     return next((by_words[one] for one in wanted if one in by_words), "")
 
 

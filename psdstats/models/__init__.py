@@ -10,7 +10,7 @@ from psdstats.models.crosschecks import friedman_check, repeated_measures_check
 from psdstats.models.design_columns import Factor, RandomSlope, Trend
 from psdstats.models.diagnostics import leave_one_group_out
 from psdstats.models.equivalence import equivalence_test, smallest_detectable
-from psdstats.models.mixed_model import MixedModel, MixedModelFit, fit_many
+from psdstats.models.mixed_model import MixedModel, MixedModelFit
 from psdstats.models.resampling import bootstrap_test
 
 __all__ = [
@@ -23,7 +23,6 @@ __all__ = [
     "Trend",
     "bootstrap_test",
     "equivalence_test",
-    "fit_many",
     "friedman_check",
     "leave_one_group_out",
     "repeated_measures_check",

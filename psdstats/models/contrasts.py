@@ -206,13 +206,8 @@ class ContrastResult(Shown):
     --------
     >>> import pandas as pd
     >>> from psdstats.models import MixedModel
-    >>> trial = pd.DataFrame(
-    ...     {
-    ...         "ln_D50": [5.9, 5.5, 5.2, 6.0, 5.4, 5.3, 5.8, 5.6, 5.1],
-    ...         "time": ["0", "5", "9"] * 3,
-    ...         "group": list("aaabbbccc"),
-    ...     }
-    ... )
+    >>> trial = pd.DataFrame({"time": ["0", "5", "9"] * 3, "group": list("aaabbbccc")})
+    >>> trial["ln_D50"] = [5.9, 5.5, 5.2, 6.0, 5.4, 5.3, 5.8, 5.6, 5.1]
     >>> fit = MixedModel(trial, response="ln_D50", fixed=["time"], random=["group"]).fit()
     >>> fit.contrasts("time", kind="successive")
     ContrastResult
@@ -245,13 +240,8 @@ class ContrastResult(Shown):
         --------
         >>> import pandas as pd
         >>> from psdstats.models import MixedModel
-        >>> trial = pd.DataFrame(
-        ...     {
-        ...         "ln_D50": [5.9, 5.5, 5.2, 6.0, 5.4, 5.3, 5.8, 5.6, 5.1],
-        ...         "time": ["0", "5", "9"] * 3,
-        ...         "group": list("aaabbbccc"),
-        ...     }
-        ... )
+        >>> trial = pd.DataFrame({"time": ["0", "5", "9"] * 3, "group": list("aaabbbccc")})
+        >>> trial["ln_D50"] = [5.9, 5.5, 5.2, 6.0, 5.4, 5.3, 5.8, 5.6, 5.1]
         >>> fit = MixedModel(trial, response="ln_D50", fixed=["time"], random=["group"]).fit()
         >>> fit.contrasts("time").to_frame()[["contrast", "estimate", "p_adjusted"]].round(3)
           contrast  estimate  p_adjusted
@@ -274,13 +264,8 @@ class ContrastResult(Shown):
         --------
         >>> import pandas as pd
         >>> from psdstats.models import MixedModel
-        >>> trial = pd.DataFrame(
-        ...     {
-        ...         "ln_D50": [5.9, 5.5, 5.2, 6.0, 5.4, 5.3, 5.8, 5.6, 5.1],
-        ...         "time": ["0", "5", "9"] * 3,
-        ...         "group": list("aaabbbccc"),
-        ...     }
-        ... )
+        >>> trial = pd.DataFrame({"time": ["0", "5", "9"] * 3, "group": list("aaabbbccc")})
+        >>> trial["ln_D50"] = [5.9, 5.5, 5.2, 6.0, 5.4, 5.3, 5.8, 5.6, 5.1]
         >>> fit = MixedModel(trial, response="ln_D50", fixed=["time"], random=["group"]).fit()
         >>> fit.contrasts("time").as_ratios()[["contrast", "ratio"]].round(2)
           contrast  ratio

@@ -19,8 +19,8 @@ from numpy.typing import ArrayLike, NDArray
 from psdstats.errors import ModelError
 from psdstats.frozen import Array
 from psdstats.models.design_columns import TermSpec, factor_column
-from psdstats.models.kenward_roger import f_tail
-from psdstats.models.mixed_model import Inference, MixedModelFit
+from psdstats.models.kenward_roger import Inference, f_tail
+from psdstats.models.mixed_model import MixedModelFit
 from psdstats.models.span import Span
 from psdstats.models.woodbury import WhitenedSpan
 
@@ -165,13 +165,8 @@ def leave_one_group_out(
     --------
     >>> import pandas as pd
     >>> from psdstats.models import MixedModel
-    >>> trial = pd.DataFrame(
-    ...     {
-    ...         "ln_D50": [5.9, 5.5, 5.2, 6.0, 5.4, 5.3, 5.8, 5.6, 5.1],
-    ...         "time": ["0", "5", "9"] * 3,
-    ...         "group": list("aaabbbccc"),
-    ...     }
-    ... )
+    >>> trial = pd.DataFrame({"time": ["0", "5", "9"] * 3, "group": list("aaabbbccc")})
+    >>> trial["ln_D50"] = [5.9, 5.5, 5.2, 6.0, 5.4, 5.3, 5.8, 5.6, 5.1]
     >>> fit = MixedModel(trial, response="ln_D50", fixed=["time"], random=["group"]).fit()
     >>> from psdstats.models import leave_one_group_out
     >>> leave_one_group_out(fit, "time").table.shape

@@ -23,7 +23,40 @@ from numpy.typing import ArrayLike, NDArray
 
 from psdstats.frozen import Array
 from psdstats.models.engine import BatchFit
+from psdstats.models.likelihood import Choice
 from psdstats.models.solver import bent_information, rank_one_jacobian
+
+
+class Inference(Choice):
+    """How degrees of freedom are found; a large-sample test is not among the choices."""
+
+    KENWARD_ROGER = "kenward-roger"
+    SATTERTHWAITE = "satterthwaite"
+
+
+@dataclass(frozen=True, kw_only=True)
+class TermTest:
+    """F test of a term or of a contrast matrix.
+
+    Parameters
+    ----------
+    term : str
+        What was tested.
+    method : Inference
+        How the degrees of freedom were found.
+    f, df_num, df_den, p : float
+        Statistic (scaling included), degrees of freedom, upper tail.
+    scaling : float
+        Factor in ``f`` that the method put there (1 for one contrast).
+    """
+
+    term: str
+    method: Inference
+    f: float
+    df_num: int
+    df_den: float
+    p: float
+    scaling: float
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

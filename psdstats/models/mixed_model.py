@@ -26,6 +26,8 @@ from psdstats.models.design_random import Effects, RandomDesign, RandomSpec, bui
 from psdstats.models.engine import BatchFit, fit_batch
 from psdstats.models.kenward_roger import (
     AdjustedCovariance,
+    Inference,
+    TermTest,
     adjusted_covariance,
     kenward_roger,
     satterthwaite,
@@ -41,13 +43,6 @@ from psdstats.student import critical_t, two_sided_p
 _FEW_WITH_CELLS, _FEW_WITH_KNOWN = 20, 8
 
 _TINY = 1e-10  # share of the largest below which a variance, or an eigenvalue of V, is as good as 0
-
-
-class Inference(Choice):
-    """How degrees of freedom are found; a large-sample test is not among the choices."""
-
-    KENWARD_ROGER = "kenward-roger"
-    SATTERTHWAITE = "satterthwaite"
 
 
 class Boundary(Choice):
@@ -90,31 +85,6 @@ class FitRemark(RemarkKind):
     FEW_RUNS = "few runs"  # rows, variances
 
 
-@dataclass(frozen=True, kw_only=True)
-class TermTest:
-    """F test of a term or of a contrast matrix.
-
-    Parameters
-    ----------
-    term : str
-        What was tested.
-    method : Inference
-        How the degrees of freedom were found.
-    f, df_num, df_den, p : float
-        Statistic (scaling included), degrees of freedom, upper tail.
-    scaling : float
-        Factor in ``f`` that the method put there (1 for one contrast).
-    """
-
-    term: str
-    method: Inference
-    f: float
-    df_num: int
-    df_den: float
-    p: float
-    scaling: float
-
-
 @dataclass(frozen=True, kw_only=True, eq=False, repr=False)
 class MixedModelFit(Shown):
     """One response fitted, and what can be asked of the fit.
@@ -136,13 +106,8 @@ class MixedModelFit(Shown):
     --------
     >>> import pandas as pd
     >>> from psdstats.models import MixedModel
-    >>> trial = pd.DataFrame(
-    ...     {
-    ...         "ln_D50": [5.9, 5.5, 5.2, 6.0, 5.4, 5.3, 5.8, 5.6, 5.1],
-    ...         "time": ["0", "5", "9"] * 3,
-    ...         "group": list("aaabbbccc"),
-    ...     }
-    ... )
+    >>> trial = pd.DataFrame({"time": ["0", "5", "9"] * 3, "group": list("aaabbbccc")})
+    >>> trial["ln_D50"] = [5.9, 5.5, 5.2, 6.0, 5.4, 5.3, 5.8, 5.6, 5.1]
     >>> fit = MixedModel(trial, response="ln_D50", fixed=["time"], random=["group"]).fit()
     >>> fit.variance_components.round(3)
     component
@@ -281,13 +246,8 @@ class MixedModelFit(Shown):
         --------
         >>> import pandas as pd
         >>> from psdstats.models import MixedModel
-        >>> trial = pd.DataFrame(
-        ...     {
-        ...         "ln_D50": [5.9, 5.5, 5.2, 6.0, 5.4, 5.3, 5.8, 5.6, 5.1],
-        ...         "time": ["0", "5", "9"] * 3,
-        ...         "group": list("aaabbbccc"),
-        ...     }
-        ... )
+        >>> trial = pd.DataFrame({"time": ["0", "5", "9"] * 3, "group": list("aaabbbccc")})
+        >>> trial["ln_D50"] = [5.9, 5.5, 5.2, 6.0, 5.4, 5.3, 5.8, 5.6, 5.1]
         >>> fit = MixedModel(trial, response="ln_D50", fixed=["time"], random=["group"]).fit()
         >>> fit.to_frame()["estimate"].round(3).to_dict()
         {'(Intercept)': 5.9, 'time[5]': -0.4, 'time[9]': -0.7}
@@ -338,13 +298,8 @@ class MixedModelFit(Shown):
         --------
         >>> import pandas as pd
         >>> from psdstats.models import MixedModel
-        >>> trial = pd.DataFrame(
-        ...     {
-        ...         "ln_D50": [5.9, 5.5, 5.2, 6.0, 5.4, 5.3, 5.8, 5.6, 5.1],
-        ...         "time": ["0", "5", "9"] * 3,
-        ...         "group": list("aaabbbccc"),
-        ...     }
-        ... )
+        >>> trial = pd.DataFrame({"time": ["0", "5", "9"] * 3, "group": list("aaabbbccc")})
+        >>> trial["ln_D50"] = [5.9, 5.5, 5.2, 6.0, 5.4, 5.3, 5.8, 5.6, 5.1]
         >>> fit = MixedModel(trial, response="ln_D50", fixed=["time"], random=["group"]).fit()
         >>> round(fit.test("time").p, 4)
         0.0026
@@ -383,13 +338,8 @@ class MixedModelFit(Shown):
         --------
         >>> import pandas as pd
         >>> from psdstats.models import MixedModel
-        >>> trial = pd.DataFrame(
-        ...     {
-        ...         "ln_D50": [5.9, 5.5, 5.2, 6.0, 5.4, 5.3, 5.8, 5.6, 5.1],
-        ...         "time": ["0", "5", "9"] * 3,
-        ...         "group": list("aaabbbccc"),
-        ...     }
-        ... )
+        >>> trial = pd.DataFrame({"time": ["0", "5", "9"] * 3, "group": list("aaabbbccc")})
+        >>> trial["ln_D50"] = [5.9, 5.5, 5.2, 6.0, 5.4, 5.3, 5.8, 5.6, 5.1]
         >>> fit = MixedModel(trial, response="ln_D50", fixed=["time"], random=["group"]).fit()
         >>> round(fit.test_matrix([[0, 1, 0], [0, 0, 1]]).p, 4)
         0.0026
@@ -450,13 +400,8 @@ class MixedModelFit(Shown):
         --------
         >>> import pandas as pd
         >>> from psdstats.models import MixedModel
-        >>> trial = pd.DataFrame(
-        ...     {
-        ...         "ln_D50": [5.9, 5.5, 5.2, 6.0, 5.4, 5.3, 5.8, 5.6, 5.1],
-        ...         "time": ["0", "5", "9"] * 3,
-        ...         "group": list("aaabbbccc"),
-        ...     }
-        ... )
+        >>> trial = pd.DataFrame({"time": ["0", "5", "9"] * 3, "group": list("aaabbbccc")})
+        >>> trial["ln_D50"] = [5.9, 5.5, 5.2, 6.0, 5.4, 5.3, 5.8, 5.6, 5.1]
         >>> fit = MixedModel(trial, response="ln_D50", fixed=["time"], random=["group"]).fit()
         >>> fit.marginal_means("time").iloc[:, :2].round(2)
           time  estimate
@@ -518,13 +463,8 @@ class MixedModelFit(Shown):
         --------
         >>> import pandas as pd
         >>> from psdstats.models import MixedModel
-        >>> trial = pd.DataFrame(
-        ...     {
-        ...         "ln_D50": [5.9, 5.5, 5.2, 6.0, 5.4, 5.3, 5.8, 5.6, 5.1],
-        ...         "time": ["0", "5", "9"] * 3,
-        ...         "group": list("aaabbbccc"),
-        ...     }
-        ... )
+        >>> trial = pd.DataFrame({"time": ["0", "5", "9"] * 3, "group": list("aaabbbccc")})
+        >>> trial["ln_D50"] = [5.9, 5.5, 5.2, 6.0, 5.4, 5.3, 5.8, 5.6, 5.1]
         >>> fit = MixedModel(trial, response="ln_D50", fixed=["time"], random=["group"]).fit()
         >>> [one.label for one in fit.contrasts("time", kind="against first").contrasts]
         ['5 - 0', '9 - 0']
@@ -616,87 +556,35 @@ class MixedModel:
         --------
         >>> import pandas as pd
         >>> from psdstats.models import MixedModel
-        >>> trial = pd.DataFrame(
-        ...     {
-        ...         "ln_D50": [5.9, 5.5, 5.2, 6.0, 5.4, 5.3, 5.8, 5.6, 5.1],
-        ...         "time": ["0", "5", "9"] * 3,
-        ...         "group": list("aaabbbccc"),
-        ...     }
-        ... )
+        >>> trial = pd.DataFrame({"time": ["0", "5", "9"] * 3, "group": list("aaabbbccc")})
+        >>> trial["ln_D50"] = [5.9, 5.5, 5.2, 6.0, 5.4, 5.3, 5.8, 5.6, 5.1]
         >>> MixedModel(trial, response="ln_D50", fixed=["time"]).fit().variance_components.round(3)
         component
         residual    0.01
         Name: variance, dtype: float64
         """
-        return fit_many(self, [self.response], criterion=criterion)[0]
-
-
-def fit_many(
-    model: MixedModel, responses: Sequence[str], *, criterion: Criterion | str = Criterion.REML
-) -> list[MixedModelFit]:
-    """Fit one design to several response columns, for example D10, D50, D90 and span.
-
-    Parameters
-    ----------
-    model : MixedModel
-        The design; its own response is not used.
-    responses : sequence of str
-        Columns of the frame.
-    criterion : {"reml", "ml"}
-        Likelihood.
-
-    Returns
-    -------
-    list of MixedModelFit
-        One a response.  A known covariance is shared by all; fit responses one by one to give
-        each its own.
-
-    Raises
-    ------
-    ModelError
-        As in `MixedModel.fit`.
-
-    Examples
-    --------
-    >>> import pandas as pd
-    >>> from psdstats.models import MixedModel, fit_many
-    >>> trial = pd.DataFrame(
-    ...     {
-    ...         "ln_D50": [5.9, 5.5, 5.2, 6.0, 5.4, 5.3, 5.8, 5.6, 5.1],
-    ...         "time": ["0", "5", "9"] * 3,
-    ...         "group": list("aaabbbccc"),
-    ...     }
-    ... )
-    >>> trial["ln_D90"] = trial["ln_D50"] + 0.5
-    >>> model = MixedModel(trial, response="ln_D50", fixed=["time"], random=["group"])
-    >>> [fit.model.response for fit in fit_many(model, ["ln_D50", "ln_D90"])]
-    ['ln_D50', 'ln_D90']
-    """
-    free = Boundary(model.boundary) is Boundary.FREE
-    chosen = Criterion(criterion)
-    if not len(model.frame):
-        raise ModelError("The frame has no rows, so there is nothing to fit.")
-    y = np.stack([_response(model.frame, name) for name in responses])
-    fixed = build_fixed(model.frame, model.fixed, model.factors)
-    random = build_random(
-        model.frame,
-        model.random,
-        residual=model.residual,
-        known=model.known_covariance,
-        design=fixed.matrix,
-    )
-    random.refuse_inseparable(fixed.matrix)
-    batch = fit_batch(y, fixed.matrix, random.parts, criterion=chosen, free=free)
-    return [
-        MixedModelFit(
-            model=replace(model, response=name),
-            response=y[row],
-            fixed=fixed,
-            random=random,
-            estimates=batch.row(row),
+        if not len(self.frame):
+            raise ModelError("The frame has no rows, so there is nothing to fit.")
+        y = _response(self.frame, self.response)
+        fixed = build_fixed(self.frame, self.fixed, self.factors)
+        random = build_random(
+            self.frame,
+            self.random,
+            residual=self.residual,
+            known=self.known_covariance,
+            design=fixed.matrix,
         )
-        for row, name in enumerate(responses)
-    ]
+        random.refuse_inseparable(fixed.matrix)
+        batch = fit_batch(
+            y[None],
+            fixed.matrix,
+            random.parts,
+            criterion=Criterion(criterion),
+            free=Boundary(self.boundary) is Boundary.FREE,
+        )
+        return MixedModelFit(
+            model=self, response=y, fixed=fixed, random=random, estimates=batch.row(0)
+        )
 
 
 def _response(frame: pd.DataFrame, name: str) -> Array:

@@ -138,13 +138,8 @@ def bootstrap_test(
     --------
     >>> import pandas as pd
     >>> from psdstats.models import MixedModel
-    >>> trial = pd.DataFrame(
-    ...     {
-    ...         "ln_D50": [5.9, 5.5, 5.2, 6.0, 5.4, 5.3, 5.8, 5.6, 5.1],
-    ...         "time": ["0", "5", "9"] * 3,
-    ...         "group": list("aaabbbccc"),
-    ...     }
-    ... )
+    >>> trial = pd.DataFrame({"time": ["0", "5", "9"] * 3, "group": list("aaabbbccc")})
+    >>> trial["ln_D50"] = [5.9, 5.5, 5.2, 6.0, 5.4, 5.3, 5.8, 5.6, 5.1]
     >>> fit = MixedModel(trial, response="ln_D50", fixed=["time"], random=["group"]).fit()
     >>> from psdstats.models import bootstrap_test
     >>> bootstrap_test(fit, "time", draws=99).draws

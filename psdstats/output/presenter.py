@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
-from psdstats.columns import GROUP, TIME
+from psdstats.columns import BALANCE, CHARGE, GROUP, TIME
 from psdstats.comparison.groups import GroupAgreement
 from psdstats.comparison.result import Comparison, QuantityComparison
 from psdstats.comparison.whole import WholeComparison
@@ -178,7 +178,8 @@ def table_of(result: Any, say: Numerals = PLAIN) -> Table | None:
     match result:
         case Propagation():
             names = {"run": result.runs, GROUP: result.groups, TIME: result.milling_time_min}
-            return sizes_table(result, pd.DataFrame(names), say)
+            runs = pd.DataFrame(names).assign(**{CHARGE: None, BALANCE: ""})
+            return sizes_table(result, runs, say)
         case GroupAgreement():
             return agreement_table(result, say)
         case Study():

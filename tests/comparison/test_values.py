@@ -234,3 +234,17 @@ written = psdstats.report(found, folder, author="Invented Lab")
     record = json.loads((tmp_path / "report" / "provenance.json").read_text())
     assert list(record["inputs"]) == ["values (frame)"]
     assert record["options"]["by"] == "milling_time_min"
+
+
+def test_a_column_of_u_without_a_name_is_that_of_the_one_quantity_and_never_a_factor():
+    frame = pd.DataFrame({"milling_time_min": [0, 0, 6, 6], "D50": [250.0, 249.0, 220.0, 221.0]})
+    named = compare_values(frame.assign(u_D50=2.0))
+    for name in ("u", "u_um", "u [µm]"):
+        found = compare_values(
+            frame.assign(**{name: 2.0}).rename(columns={"milling_time_min": "time, min"})
+        )
+        assert found.plan.by == "milling_time_min"
+        assert found.analysis["D50"].known == pytest.approx(named.analysis["D50"].known)
+    two = frame.assign(D90=frame["D50"] * 2, u=2.0)
+    with pytest.raises(ModelError, match="of which quantity it is the uncertainty"):
+        compare_values(two)

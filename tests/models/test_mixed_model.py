@@ -6,7 +6,7 @@ import pytest
 from statsmodels.formula.api import mixedlm
 
 from psdstats.errors import ModelError
-from psdstats.models import MixedModel, RandomSlope, Trend, fit_many
+from psdstats.models import MixedModel, RandomSlope, Trend
 from psdstats.models.mixed_model import FitRemark
 from psdstats.words.models import fit_sentence
 from psdstats.words.remarks import sentence
@@ -104,18 +104,6 @@ def test_trend_terms_can_be_named_by_column(trial):
     fit = fit_trial(trial, fixed=[Trend("time", "log1p")], factors=[])
     assert fit.test("time").f == fit.test(Trend("time", "log1p")).f
     assert "the trend log1p(time)" in fit_sentence(fit)
-
-
-def test_many_responses_equal_single_ones(trial):
-    frame = trial.assign(ln_d90=trial["ln_d50"] * 0.8 + 1 + 0.01 * np.sin(np.arange(12)))
-    model = MixedModel(frame, response="ln_d50", fixed=["time"], random=["group"], factors=["time"])
-    both = fit_many(model, ["ln_d50", "ln_d90"])
-    assert [fit.model.response for fit in both] == ["ln_d50", "ln_d90"]
-    alone = fit_trial(frame, response="ln_d90")
-    assert both[1].test("time").p == pytest.approx(alone.test("time").p, rel=1e-8)
-    assert both[1].variance_components.to_numpy() == pytest.approx(
-        alone.variance_components.to_numpy(), rel=1e-8
-    )
 
 
 def test_known_covariance_lowers_the_estimated_variance(trial):

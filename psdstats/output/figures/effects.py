@@ -434,13 +434,8 @@ def residuals_against_fitted(
     >>> from psdstats import models
     >>> from psdstats.models import diagnostics
     >>> from psdstats.output.figures import new_axes
-    >>> trial = pd.DataFrame(
-    ...     {
-    ...         "ln_D50": [5.9, 5.5, 5.2, 6.0, 5.4, 5.3, 5.8, 5.6, 5.1],
-    ...         "time": ["0", "5", "9"] * 3,
-    ...         "group": list("aaabbbccc"),
-    ...     }
-    ... )
+    >>> trial = pd.DataFrame({"time": ["0", "5", "9"] * 3, "group": list("aaabbbccc")})
+    >>> trial["ln_D50"] = [5.9, 5.5, 5.2, 6.0, 5.4, 5.3, 5.8, 5.6, 5.1]
     >>> model = models.MixedModel(trial, response="ln_D50", fixed=["time"], random=["group"])
     >>> fit = model.fit()
     >>> ax = residuals_against_fitted(diagnostics.residual_table(fit), new_axes())
@@ -486,13 +481,8 @@ def residual_quantiles(frame: pd.DataFrame, ax: Axes) -> Axes:
     >>> from psdstats import models
     >>> from psdstats.models import diagnostics
     >>> from psdstats.output.figures import new_axes
-    >>> trial = pd.DataFrame(
-    ...     {
-    ...         "ln_D50": [5.9, 5.5, 5.2, 6.0, 5.4, 5.3, 5.8, 5.6, 5.1],
-    ...         "time": ["0", "5", "9"] * 3,
-    ...         "group": list("aaabbbccc"),
-    ...     }
-    ... )
+    >>> trial = pd.DataFrame({"time": ["0", "5", "9"] * 3, "group": list("aaabbbccc")})
+    >>> trial["ln_D50"] = [5.9, 5.5, 5.2, 6.0, 5.4, 5.3, 5.8, 5.6, 5.1]
     >>> model = models.MixedModel(trial, response="ln_D50", fixed=["time"], random=["group"])
     >>> fit = model.fit()
     >>> residual_quantiles(diagnostics.residual_table(fit), new_axes()).get_xlabel()

@@ -50,7 +50,7 @@ def sizes_table(propagation: Propagation, runs: pd.DataFrame, say: Numerals = PL
     Charge and factors stand in the files, so that these can be compared by themselves.
     """
     frame = propagation.to_frame()
-    charge = [CHARGE] if CHARGE in runs and runs[CHARGE].notna().any() else []
+    charge = [CHARGE] if runs[CHARGE].notna().any() else []
     wide = runs[["run", "group", TIME, *charge, *_factors(runs)]].copy()
     columns = [
         Column(name="run", heading="run"),
