@@ -31,8 +31,8 @@ def load(name: str) -> ModuleType:
 @pytest.mark.parametrize(
     ("case", "changes", "borrowing", "trials"),
     [
-        (3, {}, False, 60),
-        (1, {"times_min": (0.0, 12.0, 48.0)}, True, 40),
+        (3, {}, False, 30),
+        (1, {"times_min": (0.0, 12.0, 48.0)}, True, 16),
     ],
     ids=["five times, runs alone", "one shared stack, three times"],
 )
