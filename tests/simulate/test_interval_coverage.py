@@ -5,27 +5,13 @@ Bounds are three binomial standard errors around 95 %, for the stated number of 
 
 from __future__ import annotations
 
-import importlib.util
-import sys
 from dataclasses import replace
-from pathlib import Path
-from types import ModuleType
+from importlib import import_module
 
 import numpy as np
 import pytest
 
-CALIBRATION = Path(__file__).parents[1] / "calibration"
 STUDIES = 200
-
-
-def load(name: str) -> ModuleType:
-    spec = importlib.util.spec_from_file_location(name, CALIBRATION / f"{name}.py")
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[name] = module
-    spec.loader.exec_module(module)
-    return module
 
 
 @pytest.mark.parametrize(
@@ -45,7 +31,7 @@ def test_time_effect_is_covered(
     bias belongs to them: it stays within a third of the half width.  On a shared stack the estimate
     was 4 % off as long as each run was weighed by its own curve.
     """
-    module = load("time_effect")
+    module = import_module("time_effect")
     monkeypatch.setattr(module, "SOURCES", {**module.SOURCES, "borrowing": borrowing})
     design = replace(module.CASES[case], **changes)
     row = module.coverage_row(design, trials=trials, seed=2, spreads=("drifting",))
@@ -58,7 +44,7 @@ def test_time_effect_is_covered(
 
 def test_certified_sieves_give_covering_size_intervals() -> None:
     """Linear intervals of D10, D50, D90 and span; sieves certified, so inputs are near normal."""
-    module = load("percentile_coverage")
+    module = import_module("percentile_coverage")
     setting = next(one for one in module.SETTINGS if one.certificate_percent is not None)
     rows = module.setting_rows(setting, trials=STUDIES, seed=1, methods=("linear",))
     error = 100 * np.sqrt(0.95 * 0.05 / STUDIES)

@@ -1,10 +1,8 @@
 """Bench checks: clean studies stay quiet, planted faults are found, limits are the documents'."""
 
 import dataclasses
-import sys
 from decimal import Decimal
 from importlib import import_module
-from pathlib import Path
 from types import MappingProxyType
 
 import numpy as np
@@ -18,19 +16,7 @@ from psdstats.study.flags import CHECKS
 from psdstats.study.tables import make_table
 from psdstats.study.tares import stopping_flags
 
-CALIBRATION = str(Path(__file__).parents[1] / "calibration")
-
-
-def _calibration(name):
-    """A script of the calibration, which finds its neighbours in its own folder."""
-    sys.path.insert(0, CALIBRATION)
-    try:
-        return import_module(name)
-    finally:
-        sys.path.remove(CALIBRATION)
-
-
-bench, faults, studies = map(_calibration, ("bench_checks", "bench_faults", "bench_studies"))
+bench, faults, studies = map(import_module, ("bench_checks", "bench_faults", "bench_studies"))
 
 
 def test_clean_studies_stay_quiet():

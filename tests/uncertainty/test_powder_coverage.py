@@ -5,9 +5,7 @@ interpolation rule and nothing of the law.  Pooled coverages are over powders th
 of each other; D10, D50 and D90 of one powder are not, so bounds use the number of powders.
 """
 
-import sys
 from importlib import import_module
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -15,19 +13,7 @@ from scipy.special import ndtri
 
 from psdstats.uncertainty import propagate
 
-CALIBRATION = str(Path(__file__).parents[1] / "calibration")
-
-
-def _calibration(name):
-    """A script of the calibration, which finds its neighbours in its own folder."""
-    sys.path.insert(0, CALIBRATION)
-    try:
-        return import_module(name)
-    finally:
-        sys.path.remove(CALIBRATION)
-
-
-powders, study = map(_calibration, ("powders", "powder_coverage"))
+powders, study = map(import_module, ("powders", "powder_coverage"))
 POWDERS = 50
 KINDS = ("log-normal", "Rosin-Rammler", "bimodal", "cut at the top", "Gates-Gaudin-Schuhmann")
 
