@@ -40,12 +40,6 @@ from psdstats.study.comments import (
 from psdstats.study.reader import read_study
 from psdstats.study.records import Balance, Study
 from psdstats.study.runs import AsideReading, AsideRun, Reading, Run
-from psdstats.study.tables import (
-    COMPUTED_COLUMNS,
-    FLAT_COLUMNS,
-    SIEVE_COLUMNS,
-    USUAL_SIEVE_COLUMNS,
-)
 from psdstats.workbooks import workbook_bytes
 
 if TYPE_CHECKING:
@@ -186,9 +180,9 @@ def flat_table(study: Study) -> OutTable:
 def sieve_table(sieves: Mapping[str, Sieve]) -> OutTable:
     """One row a physical sieve."""
     used = {n for s in sieves.values() for n, value in vars(s).items() if value is not None}
-    names = [n for n in SIEVE_COLUMNS if n in USUAL_SIEVE_COLUMNS or n in used]
+    names = [n for n in col.SIEVE_COLUMNS if n in col.USUAL_SIEVE_COLUMNS or n in used]
     further = list(dict.fromkeys(name for sieve in sieves.values() for name in sieve.further))
-    _refuse_taken(further, SIEVE_COLUMNS)
+    _refuse_taken(further, col.SIEVE_COLUMNS)
     columns = [*names[1:], *further]
     cells = ({**vars(sieve), **sieve.further} for sieve in sieves.values())
     rows = [[one["key"], *(one.get(name) for name in columns)] for one in cells]
@@ -206,7 +200,7 @@ def _run_columns(study: Study) -> list[str]:
     """Columns of the run table that a study needs."""
     runs = all_runs(study)
     factors = list(dict.fromkeys(name for run in runs for name in run.factors))
-    taken = {*FLAT_COLUMNS, *COMPUTED_COLUMNS} - {col.SHAKING_TIME}
+    taken = {*col.FLAT_COLUMNS, *col.COMPUTED_COLUMNS} - {col.SHAKING_TIME}
     for name in factors:
         if name in taken or name != name.strip() or not name:
             raise OutputError(
@@ -231,7 +225,7 @@ def _weighing_columns(study: Study) -> list[str]:
     remark = any(reading.remark for reading in readings)
     extra = [*([col.GROSS_AGAIN] if again else []), *(["remark"] if remark else [])]
     further = further_columns(all_runs(study))
-    _refuse_taken(further, FLAT_COLUMNS)
+    _refuse_taken(further, col.FLAT_COLUMNS)
     return [col.SIEVE, col.APERTURE, col.TARE, col.GROSS, *extra, *further]
 
 

@@ -20,12 +20,11 @@ from psdstats.errors import Problem, StudyError
 from psdstats.frozen import ReadOnly
 from psdstats.sieves.sieve import Sieve
 from psdstats.study.assemble import listed_sieves
-from psdstats.study.cells import MAX_APERTURE_UM, MIN_APERTURE_UM, letters, number_text
-from psdstats.study.forms import decode, read_csv_table
-from psdstats.study.reader import file_bytes
+from psdstats.study.cells import letters, number_text
+from psdstats.study.forms import file_text, read_csv_table
 from psdstats.study.records import Balance, TareHandling
 from psdstats.study.save import OutCell, OutTable, described, sieve_table
-from psdstats.study.tables import COMPUTED_COLUMNS, FLAT_COLUMNS, SIEVE_COLUMNS, RawStudy
+from psdstats.study.tables import MAX_APERTURE_UM, MIN_APERTURE_UM, RawStudy
 
 _MOST_RUNS = 1000  # two to a page of A4
 
@@ -163,7 +162,7 @@ class SheetPlan:
         for name, levels in self.factors.items():
             if not levels or len(set(map(str, levels))) < len(levels):
                 yield f"factors.{name}", "levels are missing or there twice", "Give each once."
-            if name in (*FLAT_COLUMNS, *COMPUTED_COLUMNS) or not name.strip():
+            if name in (*col.FLAT_COLUMNS, *col.COMPUTED_COLUMNS) or not name.strip():
                 yield f"factors.{name}", "the sheet uses this name", "Rename the factor."
         for name in (col.SAMPLE_MASS, col.SHAKING_TIME):
             value = getattr(self, name)
@@ -365,17 +364,14 @@ def plan_sieves(plan: SheetPlan) -> OutTable:
 
 def read_sieve_list(path: str | Path, *, encoding: str | None = None) -> tuple[Sieve, ...]:
     """Read a CSV file of sieves, with the columns that `sieves.csv` of a study has."""
-    place = Path(path)
-    problems: list[Problem] = []
-    raw = RawStudy(name=place.name, settings_file=place.name)
-    if not place.is_file():
+    raw = RawStudy(Path(path).name, name=Path(path).name)
+    if not Path(path).is_file():
         remedy = "Give a CSV file with one sieve a row."
-        raise StudyError([Problem(str(place), "there is no such file", remedy)])
-    content = file_bytes(place.resolve().parent, place.resolve().name, raw, problems)
-    text = decode(content, place.name, encoding=encoding, problems=problems)
+        raise StudyError([Problem(str(path), "there is no such file", remedy)])
+    text = file_text(Path(path).resolve(), raw, encoding=encoding)
     if text is not None:
-        raw.sieves = read_csv_table(text, place.name, known=SIEVE_COLUMNS, problems=problems)
-    sieves = listed_sieves(raw, problems) if raw.sieves is not None else {}
-    if problems:
-        raise StudyError(problems)
+        raw.sieves = read_csv_table(text, raw, known=col.SIEVE_COLUMNS)
+    sieves = listed_sieves(raw) if raw.sieves is not None else {}
+    if raw.problems:
+        raise StudyError(raw.problems)
     return tuple(sieves.values())

@@ -17,7 +17,7 @@ from statistics import NormalDist, median
 
 import pandas as pd
 
-from psdstats.columns import APERTURE, BALANCE, GROUP, RUN, SIEVE, TARE, TIME, signed
+from psdstats import columns as col
 from psdstats.sieves.standards import practice_rule
 from psdstats.study.flags import CHECKS, Flag, at, limits_of
 from psdstats.study.records import Balance, Study, TareHandling
@@ -276,7 +276,16 @@ def _tare_flag(record: TareRecord, twin: str | None) -> Flag:
     return Flag("tare_drift", says, remedy, spot, moved_g, record.limit_g, "g")
 
 
-_HISTORY = (SIEVE, GROUP, APERTURE, RUN, "run_number", TIME, BALANCE, TARE)
+_HISTORY = (
+    col.SIEVE,
+    col.GROUP,
+    col.APERTURE,
+    col.RUN,
+    "run_number",
+    col.TIME,
+    col.BALANCE,
+    col.TARE,
+)
 _JUDGED = ("reference_g", "deviation_g", "limit_g", "is_outside")
 
 
@@ -285,9 +294,9 @@ def tare_history(study: Study) -> pd.DataFrame:
     order = {run.name: number for number, run in enumerate(study.runs, start=1)}
     rows = [
         {
-            **{name: getattr(record.reading, name) for name in (SIEVE, APERTURE, TARE)},
-            **{name: getattr(record.run, name) for name in (GROUP, TIME, BALANCE)},
-            RUN: record.run.name,
+            **{name: getattr(record.reading, name) for name in (col.SIEVE, col.APERTURE, col.TARE)},
+            **{name: getattr(record.run, name) for name in (col.GROUP, col.TIME, col.BALANCE)},
+            col.RUN: record.run.name,
             "run_number": order[record.run.name],
             **{name: getattr(record, name) for name in _JUDGED},
         }
@@ -328,7 +337,7 @@ def stopping_flags(study: Study) -> Iterator[Flag]:
         for one in below:
             yield _below_tare(study, run, one, lowest_g)
         if not total_g > 0:
-            says = f"the net masses add up to {signed(total_g, '.6g')} g"
+            says = f"the net masses add up to {col.signed(total_g, '.6g')} g"
             yield Flag("no_powder", says, "Weigh the run again.", at(run), total_g, 0.0, "g")
 
 
@@ -336,7 +345,7 @@ def _below_tare(study: Study, run: Run, reading: Reading, lowest_g: float) -> Fl
     """A gross below its tare; the other tares of the sieve tell whether the tare is at fault."""
     tare_g, gross_g, net_g = reading.tare_g, reading.gross_g, reading.net_g
     says = f"gross {gross_g:.10g} g is below its tare {tare_g:.10g} g "
-    says += f"(net {signed(net_g, '.6g')} g)"
+    says += f"(net {col.signed(net_g, '.6g')} g)"
     remedy = "Weigh the sieve with its powder again, or correct the tare if it belongs to another "
     remedy += "sieve."
     others = [

@@ -5,10 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from psdstats import columns as col
-from psdstats.study.tables import NET
 from psdstats.study.wide_cells import WideTable, words_of
 
-_MASSES = {col.TARE: "empty", col.GROSS: "with powder", NET: "powder alone"}
+_MASSES = {col.TARE: "empty", col.GROSS: "with powder", col.NET: "powder alone"}
 _SHOWN = 4  # samples and skipped lines that are named; the rest is counted
 
 
