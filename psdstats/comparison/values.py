@@ -30,9 +30,8 @@ from psdstats.study.assemble import read_runs
 from psdstats.study.cells import SourceFile, to_number
 from psdstats.study.forms import file_text, read_csv_sheet, read_csv_table, settings_lines
 from psdstats.study.frames import frame_table
-from psdstats.study.order import place_of
 from psdstats.study.reader import settled
-from psdstats.study.runs import AsideRun, frame_of_runs
+from psdstats.study.runs import AsideRun, frame_of_runs, place_of
 from psdstats.study.tables import Cell, RawStudy, Row, Source, Table
 from psdstats.study.wide import looks_wide
 from psdstats.uncertainty.propagation import Joint, Method, Propagation

@@ -30,7 +30,14 @@ from psdstats.study.cells import SourceFile
 from psdstats.study.forms import cell_of
 from psdstats.study.reader import settled
 from psdstats.study.records import Balance, Study
-from psdstats.study.save import described, run_table, settings_of, sieve_table, weighing_table
+from psdstats.study.save import (
+    described,
+    run_table,
+    settings_of,
+    sieve_table,
+    table_of,
+    weighing_table,
+)
 from psdstats.study.settings import BALANCE_RULES, expected_instead
 from psdstats.study.tables import (
     MAX_ROWS,
@@ -238,11 +245,11 @@ def frames_of(study: Study, library: str) -> dict[str, Any]:
         raise OutputError(f"Frames of {library!r} are not made. Choose one of {known}.")
     settings = settings_of(study, with_sieves=False)
     settings.pop("balances", None)
-    balances = [[b.name, *(getattr(b, n) for n in BALANCE_RULES)] for b in study.balances.values()]
+    balances = ({**vars(one), col.BALANCE: one.name} for one in study.balances.values())
     tables = {
         "weighings": weighing_table(study),
         "runs": run_table(study),
-        "balances": ([*_BALANCE], balances),
+        "balances": table_of([*_BALANCE], balances),
         "sieves": sieve_table(study.sieves),
     }
     try:

@@ -16,7 +16,7 @@ from datetime import date
 from typing import Any
 
 from psdstats import limits
-from psdstats.columns import RULES
+from psdstats.columns import RULES, SIEVE_COLUMNS, SIEVE_TEXTS
 from psdstats.errors import ModelError
 from psdstats.frozen import ReadOnly
 from psdstats.limits import Limits
@@ -31,9 +31,7 @@ Rule = Limits | tuple[str | bool, ...] | type
 text or a date of TOML."""
 
 _TOP: dict[str, Rule] = {
-    "title": str,
-    "material": str,
-    "author": str,
+    **dict.fromkeys(("title", "material", "author"), str),
     "date": date,
     "density_g_per_cm3": limits.STATED_DENSITY,
     "shape_factor": limits.SHAPE_FACTOR,
@@ -55,27 +53,15 @@ BALANCE_RULES: dict[str, Rule] = {
 }
 """Keys of a balance."""
 _SIEVE: dict[str, Rule] = {
-    "nominal_um": limits.POSITIVE,
-    "certified_um": limits.POSITIVE,
-    "expanded_uncertainty_um": limits.POSITIVE,
-    "coverage_factor": limits.POSITIVE,
-    "standard": str,
-    "certificate": str,
-    "certificate_correlation": Limits(0, 1),
-    "effective_um": limits.POSITIVE,
-    "effective_u_um": limits.POSITIVE,
-    "reference": str,
-    "reference_correlation": Limits(0, 1),
+    **dict.fromkeys(SIEVE_COLUMNS[1:], limits.POSITIVE),
+    **dict.fromkeys(SIEVE_TEXTS, str),
+    **dict.fromkeys(("certificate_correlation", "reference_correlation"), Limits(0, 1)),
     "degrees_of_freedom": Limits(1),
     "further": dict,
 }
 UNCERTAINTY_RULES: dict[str, Rule] = {
-    "rounding": bool,
-    "repeatability": bool,
-    "calibration": bool,
-    "aperture": bool,
-    "sampling": bool,
-    "splitting": bool,
+    **dict.fromkeys(("rounding", "repeatability", "calibration"), bool),
+    **dict.fromkeys(("aperture", "sampling", "splitting"), bool),
     "splitting_percent": limits.SPREAD_PERCENT,
     "splitting_method": SPLITTING_METHODS,
     "end_point": bool,
@@ -90,9 +76,7 @@ RETIRED = {"interpolation": "between_sieves"}
 """Former keys of the table [uncertainty], and the key that took their place."""
 _COMPARE: dict[str, Rule] = {
     "by": str,
-    "within": list,
-    "also": list,
-    "at_each": list,
+    **dict.fromkeys(("within", "also", "at_each"), list),
     "margin_percent": limits.MARGIN_PERCENT,
     "spread": ("drifting", "pooled", "each contrast"),
     "direction": ("falling", "rising"),

@@ -23,7 +23,7 @@ from psdstats.study.assemble import listed_sieves
 from psdstats.study.cells import letters, number_text
 from psdstats.study.forms import file_text, read_csv_table
 from psdstats.study.records import Balance, TareHandling
-from psdstats.study.save import OutCell, OutTable, described, sieve_table
+from psdstats.study.save import OutTable, described, sieve_table, table_of
 from psdstats.study.tables import MAX_APERTURE_UM, MIN_APERTURE_UM, RawStudy
 
 _MOST_RUNS = 1000  # two to a page of A4
@@ -317,44 +317,38 @@ def plan_settings(plan: SheetPlan) -> dict[str, object]:
 
 def plan_runs(plan: SheetPlan) -> OutTable:
     """One row a planned run; the sample mass is to be weighed."""
-    names = [col.RUN, col.GROUP, col.TIME]
-    names += [col.REPLICATE] if plan.replicates > 1 else []
-    names += [col.SPLIT] if plan.splits > 1 else []
-    names += [col.CHARGE, col.SAMPLE_MASS]
-    names += [col.SHAKING_TIME] if plan.shaking_time_min is not None else []
-    names += [col.BALANCE] if plan.balance is not None else []
-    names += [*plan.factors, *col.NOTED]
-    rows: list[list[OutCell]] = []
-    for run in plan.runs():
-        cells: dict[str, OutCell] = {
-            col.RUN: run.name,
-            col.GROUP: run.group,
-            col.TIME: run.milling_time_min,
-            col.REPLICATE: run.replicate,
-            col.SPLIT: run.split,
-            col.CHARGE: run.charge,
-            col.SAMPLE_MASS: None,
-            col.SHAKING_TIME: plan.shaking_time_min,
-            col.BALANCE: plan.balance.name if plan.balance is not None else None,
-            **run.factors,
-            **dict.fromkeys(col.NOTED),
-            col.RUN_ORDER: run.order,
-        }
-        rows.append([cells[name] for name in names])
-    return names, rows
+    balance = None if plan.balance is None else plan.balance.name
+    common = {col.SHAKING_TIME: plan.shaking_time_min, col.BALANCE: balance}
+    optional = {
+        col.REPLICATE: plan.replicates > 1,
+        col.SPLIT: plan.splits > 1,
+        col.CHARGE: True,
+        col.SAMPLE_MASS: True,
+        **{name: value is not None for name, value in common.items()},
+    }
+    asked = [name for name, is_asked in optional.items() if is_asked]
+    names = [col.RUN, col.GROUP, col.TIME, *asked, *plan.factors, *col.NOTED]
+    cells = (
+        {**vars(run), **common, **run.factors, col.RUN: run.name, col.RUN_ORDER: run.order}
+        for run in plan.runs()
+    )
+    return table_of(names, cells)
 
 
 def plan_weighings(plan: SheetPlan) -> OutTable:
     """One row a sieve and run, from coarse to fine and then the pan; masses are to be weighed."""
-    names = [col.RUN, col.SIEVE, col.APERTURE, col.TARE, col.GROSS]
-    names += [col.GROSS_AGAIN] if plan.second_shaking else []
-    names += ["remark"]
-    empty: list[OutCell] = [None] * (len(names) - 3)
-    rows: list[list[OutCell]] = []
-    for run in plan.runs():
-        rows += [[run.name, sieve.key, sieve.nominal_um, *empty] for sieve in plan.stack(run.group)]
-        rows.append([run.name, plan.pan(run.group), 0.0, *empty])
-    return names, rows
+    again = [col.GROSS_AGAIN] if plan.second_shaking else []
+    names = [col.RUN, col.SIEVE, col.APERTURE, col.TARE, col.GROSS, *again, col.REMARK]
+    stacks = {
+        group: [*((s.key, s.nominal_um) for s in plan.stack(group)), (plan.pan(group), 0.0)]
+        for group in plan.groups
+    }
+    cells = (
+        {col.RUN: run.name, col.SIEVE: sieve, col.APERTURE: aperture_um}
+        for run in plan.runs()
+        for sieve, aperture_um in stacks[run.group]
+    )
+    return table_of(names, cells)
 
 
 def plan_sieves(plan: SheetPlan) -> OutTable:
