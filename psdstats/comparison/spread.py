@@ -39,7 +39,6 @@ from psdstats.models.contrasts import ContrastMatrix, ContrastResult, contrast_t
 from psdstats.models.design_columns import RandomSlope, level_text
 from psdstats.models.mixed_model import MixedModelFit
 from psdstats.models.multiplicity import Adjustment
-from psdstats.models.woodbury import WhitenedSpan
 from psdstats.student import critical_t
 
 _DRAWS = 999
@@ -116,8 +115,8 @@ def _weighted_residuals(fit: MixedModelFit, noise: Array) -> Array:
     v = found.parts.covariance(found.theta)
     size, vectors = np.linalg.eigh(v)
     root = np.sqrt(np.maximum(size, 0.0))
-    if isinstance(found.parts.span, WhitenedSpan):
-        span = found.parts.span
+    span = found.parts.span
+    if span is not None:
         drawn = span.freed(noise, (vectors * root) @ vectors.T)
         rows = np.vstack([(fit.response - fit.fixed.matrix @ found.beta) / span.sd, drawn])
         return np.asarray(span.freed(rows, _projector(v, found.design)) / span.sd)
