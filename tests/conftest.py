@@ -32,14 +32,12 @@ def _combine(sensitivities, u, degrees_of_freedom=np.inf):
 
 def _summary(values, coverage):
     ends = np.array([interval_ends(np.sort(row), coverage) for row in values]).T
-    below, above = np.isneginf(values), np.isposinf(values)
-    missing = below | above
+    missing = np.isinf(values)
     return BlockSummary(
         draws=values.shape[1],
         moments=JointMoments.of(values, ~missing if missing.any() else None),
         ends=ends,
-        below=below.sum(axis=1).astype(float),
-        above=above.sum(axis=1).astype(float),
+        missing=missing.sum(axis=1),
         negative=np.zeros(0),
     )
 
