@@ -51,9 +51,14 @@ from psdstats.findings import (
     Verdict,
 )
 from psdstats.frozen import Array
-from psdstats.models.equivalence import detectable_percent, equivalence_of, multiples
 from psdstats.models.judged import Judged
-from psdstats.models.verdicts import VerdictRemark, judge
+from psdstats.models.verdicts import (
+    VerdictRemark,
+    detectable_percent,
+    equivalence_of,
+    judge,
+    multiples,
+)
 
 _CLAIMS = (Verdict.CHANGED, Verdict.EQUIVALENT)
 _REACH = 2.5  # standard errors of the last step that a margin needs for a power near 80 per cent

@@ -224,6 +224,15 @@ class MixedModelFit(Shown):
             return self.covariance.plain, satterthwaite_df(self.estimates, self.covariance, rows)
         return self.covariance.adjusted, single_df(self.covariance, rows)
 
+    def _estimated(self, rows: Array, method: Inference | str, level: float) -> dict[str, Array]:
+        """Single contrasts (m, p) with standard errors, degrees of freedom and intervals."""
+        covariance, df = self._used(rows, method)
+        estimate = rows @ self.estimates.beta
+        error = np.sqrt(((rows @ covariance) * rows).sum(axis=1))
+        half = critical_t(1.0 - level, df) * error
+        ends = {"lower": estimate - half, "upper": estimate + half}
+        return {"estimate": estimate, "standard_error": error, "df": df, **ends}
+
     def to_frame(
         self, *, method: Inference | str = Inference.KENWARD_ROGER, level: float = 0.95
     ) -> pd.DataFrame:
@@ -252,20 +261,18 @@ class MixedModelFit(Shown):
         >>> fit.to_frame()["estimate"].round(3).to_dict()
         {'(Intercept)': 5.9, 'time[5]': -0.4, 'time[9]': -0.7}
         """
-        estimate = self.estimates.beta
-        covariance, df = self._used(np.eye(len(estimate)), method)
-        used = np.sqrt(np.diagonal(covariance))
-        half = critical_t(1.0 - level, df) * used
+        found = self._estimated(np.eye(len(self.fixed.names)), method, level)
+        t = found["estimate"] / found["standard_error"]
         return pd.DataFrame(
             {
-                "estimate": estimate,
+                "estimate": found["estimate"],
                 "standard_error": np.sqrt(np.diagonal(self.covariance.plain)),
                 "standard_error_adjusted": np.sqrt(np.diagonal(self.covariance.adjusted)),
-                "df": df,
-                "t": estimate / used,
-                "p": two_sided_p(estimate / used, df),
-                "lower": estimate - half,
-                "upper": estimate + half,
+                "df": found["df"],
+                "t": t,
+                "p": two_sided_p(t, found["df"]),
+                "lower": found["lower"],
+                "upper": found["upper"],
             },
             index=pd.Index(self.fixed.names, name="coefficient"),
         )
@@ -351,18 +358,11 @@ class MixedModelFit(Shown):
                 f"{np.linalg.matrix_rank(rows)}; it needs {len(self.fixed.names)} columns, one a "
                 f"coefficient, and rows that do not repeat each other."
             )
-        chosen = Inference(method)
-        run = kenward_roger if chosen is Inference.KENWARD_ROGER else satterthwaite
-        found = run(self.estimates, self.covariance, rows)
-        return TermTest(
-            term=term,
-            method=chosen,
-            f=float(found.f),
-            df_num=found.df_num,
-            df_den=float(found.df_den),
-            p=float(found.p),
-            scaling=float(found.scaling),
+        is_first = Inference(method) is Inference.KENWARD_ROGER
+        found = (kenward_roger if is_first else satterthwaite)(
+            self.estimates, self.covariance, rows
         )
+        return replace(found, term=term)
 
     def marginal_means(
         self,
@@ -411,12 +411,7 @@ class MixedModelFit(Shown):
         """
         factors = (*self.fixed.variables(term), *([] if by is None else [by]))
         cells, weights = cell_means(self.fixed, factors)
-        covariance, df = self._used(weights, method)
-        estimate = weights @ self.estimates.beta
-        error = np.sqrt(((weights @ covariance) * weights).sum(axis=1))
-        half = critical_t(1.0 - level, df) * error
-        numbers = {"estimate": estimate, "standard_error": error, "df": df}
-        return cells.assign(**numbers, lower=estimate - half, upper=estimate + half)
+        return cells.assign(**self._estimated(weights, method, level))
 
     def contrasts(
         self,
