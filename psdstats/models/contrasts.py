@@ -16,7 +16,7 @@ Tukey's (all from memory).
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from itertools import combinations, pairwise
@@ -188,14 +188,33 @@ class ContrastMatrix:
         freeze_arrays(self)
 
 
-Pairs = list[tuple[int, int]]
+Asked = tuple[Array, list[Contrast]]  # weights (m, k), and what each compares
 
-FAMILIES: dict[ContrastKind, tuple[Callable[[int], Pairs], Adjustment]] = {
-    ContrastKind.AGAINST_FIRST: (lambda k: [(0, b) for b in range(1, k)], Adjustment.DUNNETT),
-    ContrastKind.ALL_PAIRS: (lambda k: list(combinations(range(k), 2)), Adjustment.TUKEY),
-    ContrastKind.SUCCESSIVE: (lambda k: list(pairwise(range(k))), Adjustment.MULTIVARIATE_T),
+
+def _differences(levels: Sequence[str], pairs: Iterable[tuple[int, int]]) -> Asked:
+    """Weights and contrasts of "b against a", for pairs (a, b) of places."""
+    identity, chosen = np.eye(len(levels)), list(pairs)
+    return (
+        np.array([identity[b] - identity[a] for a, b in chosen]),
+        [Contrast(high=levels[b], low=levels[a]) for a, b in chosen],
+    )
+
+
+FAMILIES: dict[ContrastKind, tuple[Callable[[Sequence[str]], Asked], Adjustment]] = {
+    ContrastKind.AGAINST_FIRST: (
+        lambda levels: _differences(levels, ((0, b) for b in range(1, len(levels)))),
+        Adjustment.DUNNETT,
+    ),
+    ContrastKind.ALL_PAIRS: (
+        lambda levels: _differences(levels, combinations(range(len(levels)), 2)),
+        Adjustment.TUKEY,
+    ),
+    ContrastKind.SUCCESSIVE: (
+        lambda levels: _differences(levels, pairwise(range(len(levels)))),
+        Adjustment.MULTIVARIATE_T,
+    ),
 }
-"""Families of a factor's k levels: pairs (a, b) of "b against a", and the default adjustment.
+"""Families of a factor's levels: what makes one, and how it is adjusted by default.
 
 A further family is a kind in `psdstats.findings`, a line here and its words in
 `psdstats.words.comparison`.
@@ -219,11 +238,9 @@ def contrast_matrix(levels: Sequence[str], kind: ContrastKind | str) -> Contrast
         raise ModelError(f"The factor has the levels {names}; a contrast needs at least two.")
     if len(set(names)) < len(names):
         raise ModelError(f"The levels {names} repeat a name; name each level once.")
-    identity, pairs = np.eye(len(names)), FAMILIES[family][0](len(names))
-    return ContrastMatrix(
-        weights=np.array([identity[b] - identity[a] for a, b in pairs]),
-        contrasts=tuple(Contrast(high=names[b], low=names[a], family=family) for a, b in pairs),
-    )
+    weights, contrasts = FAMILIES[family][0](names)
+    named = tuple(replace(one, family=family) for one in contrasts)
+    return ContrastMatrix(weights=weights, contrasts=named)
 
 
 def polynomial_trend(scores: ArrayLike, *, degree: int = 1) -> ContrastMatrix:

@@ -118,8 +118,6 @@ class BatchFit:
         REML or ML.
     free : bool
         Whether variances were allowed below zero.
-    strata_only : bool
-        Whether all covariance matrices share their eigenvectors, as in balanced designs.
     """
 
     design: Array
@@ -136,7 +134,6 @@ class BatchFit:
     converged: Mask
     criterion: Criterion
     free: bool
-    strata_only: bool
 
     def row(self, row: int) -> BatchFit:
         """The fit of one response, its arrays without the first axis."""
@@ -267,7 +264,6 @@ def _fit_chunk(
         converged=solution.converged & positive,
         criterion=criterion,
         free=free,
-        strata_only=not problem.quadratic.dense.shape[1],
     )
 
 
@@ -312,7 +308,6 @@ def _fit_shared(
         converged=solution.converged,
         criterion=Criterion.REML,
         free=free,
-        strata_only=False,
     )
 
 

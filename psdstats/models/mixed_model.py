@@ -20,8 +20,14 @@ from psdstats.errors import ModelError
 from psdstats.findings import Remark, RemarkKind
 from psdstats.frozen import Array
 from psdstats.models.contrasts import ContrastResult, contrast_table
-from psdstats.models.design_columns import TermSpec, column
-from psdstats.models.design_fixed import FixedDesign, asked_contrasts, build_fixed, cell_means
+from psdstats.models.design_columns import (
+    FixedDesign,
+    TermSpec,
+    asked_contrasts,
+    build_fixed,
+    cell_means,
+    column,
+)
 from psdstats.models.design_random import Effects, RandomDesign, RandomSpec, build_random
 from psdstats.models.engine import BatchFit, fit_batch
 from psdstats.models.kenward_roger import (
@@ -202,7 +208,7 @@ class MixedModelFit(Shown):
         few_cells = q > 2 and beside <= _FEW_WITH_CELLS
         kind = None
         if parts.known is None:
-            if q > 2 and beside < _FEW_WITH_CELLS and not self.estimates.strata_only:
+            if q > 2 and beside < _FEW_WITH_CELLS and not self._has_strata:
                 kind = FitRemark.INCOMPLETE
         elif few_cells and np.linalg.matrix_rank(parts.matrices[0]) <= 2:
             kind = FitRemark.TWO_GROUPS
@@ -211,6 +217,15 @@ class MixedModelFit(Shown):
         elif q and beside < _FEW_WITH_KNOWN:
             kind = FitRemark.FEW_RUNS
         return () if kind is None else (kind(rows=rows, variances=q),)
+
+    @property
+    def _has_strata(self) -> bool:
+        """Whether all covariance matrices share their eigenvectors, as in balanced designs."""
+        x = self.estimates.design
+        inner = np.linalg.qr(x, mode="complete")[0][:, x.shape[1] :]
+        parts = inner.T @ self.estimates.parts.matrices @ inner
+        products = parts[:, None] @ parts
+        return bool(np.abs(products - products.mT).max() < _TINY * np.abs(products).max())
 
     @cached_property
     def covariance(self) -> AdjustedCovariance:
