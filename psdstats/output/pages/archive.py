@@ -30,7 +30,7 @@ def archive_page(
 ) -> Page:
     """All that an archive tells of one size."""
     trials, answers, spreads = archive.trials_frame(), archive.to_frame(), archive.repeatability()
-    own = answers[answers["quantity"] == quantity].dropna(subset=["verdict"])
+    own = answers[answers["quantity"] == quantity]
     refused = trials[trials["refusal"].notna()]
     page = Page(
         heading=words.HEADING,
@@ -42,11 +42,7 @@ def archive_page(
             Table(name="trials", frame=trials, caption=words.TRIALS_CAPTION, place=Place.CSV),
             *_trend(own, quantity, say),
         ),
-        notes=tuple(
-            one
-            for one in (words.way_words(trials["made_by"].tolist()), words.copies_words(trials))
-            if one
-        ),
+        notes=tuple(one for one in (words.way_words(trials), words.copies_words(trials)) if one),
     )
     page += _chart_page(archive, say, quantity, where or {}, limits)
     told = [words.spread_sentence(spreads, quantity, say)] if len(trials) > len(refused) else []
@@ -84,11 +80,7 @@ def _answer_tables(own: pd.DataFrame, answers: pd.DataFrame, quantity: str) -> t
             spare=at == "start",
         )
 
-    columns = (
-        *texts(study_date="date", path="trial"),
-        *((Column(name="place", heading="at"),) if own["place"].fillna("").any() else ()),
-        size("start"),
-        size("end"),
+    verdict = (
         Column(
             name="ratio",
             heading="end/start",
@@ -98,6 +90,13 @@ def _answer_tables(own: pd.DataFrame, answers: pd.DataFrame, quantity: str) -> t
         ),
         Column(name="verdict", heading="verdict"),
         Column(name="since", heading="finer since", unit="min", spare=True),
+    )
+    columns = (
+        *texts(study_date="date", path="trial"),
+        *((Column(name="place", heading="at"),) if own["place"].fillna("").any() else ()),
+        size("start"),
+        size("end"),
+        *(verdict if own["verdict"].notna().any() else ()),
     )
     return (
         Table(
@@ -143,7 +142,7 @@ def _label(quantity: str) -> str:
 
 
 def _trend(own: pd.DataFrame, quantity: str, say: Numerals) -> tuple[Drawing, ...]:
-    dated = own[(own["study_date"].fillna("") != "") & own["end_upper"].notna()]
+    dated = own[(own["study_date"].fillna("") != "") & own["end_size"].notna()]
     dated = dated.rename(columns={"study_date": "date"})
     if dated["date"].nunique() < 2:
         return ()
@@ -152,7 +151,7 @@ def _trend(own: pd.DataFrame, quantity: str, say: Numerals) -> tuple[Drawing, ..
             "trials over dates",
             lambda: trials_over_dates(dated, new_axes(say=say), label=_label(quantity)),
             words.trend_caption(quantity),
-            words.trend_told(dated, quantity),
+            words.trend_told(dated, quantity, say),
         ),
     )
 
