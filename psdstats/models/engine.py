@@ -1,7 +1,7 @@
 """Variance components and fixed effects of many responses that share one design.
 
 Model: y_b ~ N(X β_b, V_b), V_b = V_known + Σ θ_bk G_k, fitted by REML or ML.  Arrays only: what the
-columns and matrices mean is the business of `design_fixed` and `design_random`.  Units: whatever
+columns and matrices mean is the business of `design_columns` and `design_random`.  Units: whatever
 the responses have; θ and V in their squares.  Long designs give the matrices in the coordinates of
 a `Span`; outside it V is the last variance.  No testing here (`kenward_roger`).
 """
