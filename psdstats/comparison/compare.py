@@ -56,10 +56,9 @@ from psdstats.limits import LEVEL
 from psdstats.models.contrasts import ContrastMatrix, contrast_matrix
 from psdstats.models.design_columns import RandomSlope, level_text
 from psdstats.models.diagnostics import Influence, leave_one_group_out
-from psdstats.models.equivalence import detectable_percent, equivalence_of
 from psdstats.models.judged import Family, StudentJudged
 from psdstats.models.mixed_model import MixedModelFit
-from psdstats.models.verdicts import judge
+from psdstats.models.verdicts import detectable_percent, equivalence_of, judge
 from psdstats.room import one_thread
 from psdstats.study.records import Study
 from psdstats.study.settings import Declared

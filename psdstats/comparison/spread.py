@@ -42,10 +42,9 @@ from numpy.typing import NDArray
 
 from psdstats.comparison.plan import ComparisonPlan, columns_of
 from psdstats.frozen import Array
-from psdstats.models.contrasts import ContrastMatrix, ContrastResult, contrast_table
+from psdstats.models.contrasts import Adjustment, ContrastMatrix, ContrastResult, contrast_table
 from psdstats.models.design_columns import RandomSlope, level_text
 from psdstats.models.mixed_model import MixedModelFit
-from psdstats.models.multiplicity import Adjustment
 from psdstats.student import critical_t
 
 _DRAWS = 999
