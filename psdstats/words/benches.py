@@ -16,11 +16,6 @@ from psdstats.words.numbers import PLAIN, Numerals
 from psdstats.words.remarks import alike, joined, place, sentence
 
 _MOST_CONDITIONS = 3  # of one group told one by one
-BENCHES_CAPTION = "Each group against the others: at each condition, in rate, and on average."
-BENCHES_NOTE = (
-    "Rate: the ratio of last to first time against that of the others. Intervals at the conditions "
-    "hold for all groups and conditions together."
-)
 RATE, AVERAGE = "last to first time", "average"
 
 

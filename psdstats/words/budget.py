@@ -39,21 +39,6 @@ DISTRIBUTIONS = {
     "student": "t",
 }
 """Distributions of inputs as they are read."""
-RUN_BUDGET_NOTE = (
-    "n: inputs in a row; estimate, u and c are those of one input, and left out where the inputs "
-    "differ. ν: degrees of freedom of u. c: sensitivity, by how much the size moves for one unit "
-    "of the input. Adds: the row's part of u of the size; its squares add up to that of the last "
-    "row, by the linear law."
-)
-BALANCES_CAPTION = "Balances used, with what is stated of them."
-SIEVES_CAPTION = (
-    "Sieves used, and what their apertures are traceable to: a certificate or a reference, else "
-    "the tolerance of the standard."
-)
-CHANGES_CAPTION = (
-    "What a change would buy: standard uncertainty in per cent, of one run (root mean square over "
-    "the runs) and of the stated difference."
-)
 AXIS = "standard uncertainty / % of the size"
 
 
@@ -210,22 +195,3 @@ def without_budget(budget: Budget) -> tuple[str, ...]:
         "no budget, because a run is not bracketed by its sieves."
         for (lost, every), quantities in alike.items()
     )
-
-
-def budget_captions(by: str) -> dict[str, str]:
-    """Caption of every table of a budget by name, and of its figure."""
-    factor = column_words(by)
-    return {
-        "budget of sizes": "Share of each source in the variance of one run, mean over the runs.",
-        "budget of a difference": "Share of each source in the variance of a difference by "
-        f"{factor}.",
-        "budget inputs": "What every input adds to every size of every run.",
-        "budget runs": "Share of each source in every size of every run.",
-        "budget differences": f"Share of each source in every difference by {factor}.",
-        "budget what if": "What one change would make of each uncertainty.",
-    }
-
-
-def run_budget_caption(run: str, quantity: str) -> str:
-    """What the budget of one size shows."""
-    return f"Uncertainty budget of {quantity} of run {run}, input by input."

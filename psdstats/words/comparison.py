@@ -414,10 +414,10 @@ def component_words(
     return words
 
 
-def question(comparison: Comparison, what: str = "") -> str:
+def question(comparison: Comparison) -> str:
     """The question that a comparison answers, as a heading."""
     plan = comparison.plan
-    return f"Did {column_words(plan.by)} change {what or f'the {plan.what}'}?"
+    return f"Did {column_words(plan.by)} change the {plan.what}?"
 
 
 def contrast_words(subject: Contrast) -> str:
@@ -428,32 +428,13 @@ def contrast_words(subject: Contrast) -> str:
 TESTS_HEADING = "Tests and models of the comparison"
 
 
-def differing_caption(changed: int, every: int) -> str:
-    """What the table of groups that differ shows."""
-    return f"Groups shown to differ from the others: {changed} of {every} comparisons."
-
-
-def effects_caption(comparison: Comparison, family: str) -> str:
-    """Caption of the table of effects of one family."""
-    kind = family_words(family)[0]
-    plan = comparison.plan
-    return f"Effect of {column_words(plan.by)}, {kind}: ratios of {plan.what}s."
-
-
-def effects_note(comparison: Comparison, say: Numerals = PLAIN) -> str:
-    """Note below that table."""
-    level = 100 * comparison.level
-    said = (
-        f"Intervals hold at {say(level, '.4g')} % and p is adjusted for all contrasts of one "
-        "quantity in this table together. Detectable: the smallest decrease this trial would have "
-        "shown with 80 % power, a range since the scatter is an estimate."
-    )
-    margin = comparison.plan.margin_percent
-    if margin is None:
-        return said
+def equivalent_words(margin_percent: float | None, say: Numerals = PLAIN) -> str:
+    """What equivalent means in a table of effects; empty without a margin."""
+    if margin_percent is None:
+        return ""
     return (
-        f"{said} Equivalent, for all contrasts together: where the interval of the equivalence "
-        f"test lies within ±{say(margin)} %."
+        " Equivalent, for all contrasts together: where the interval of the equivalence test lies "
+        f"within ±{say(margin_percent)} %."
     )
 
 
@@ -492,7 +473,5 @@ def ratios_alternative(
     return "; ".join(told) + "."
 
 
-VARIANCES = "What else varies: standard deviations beyond the measurement, per cent of {}."
-BELOW_ZERO = "A dash: the estimate of the variance is below zero, so none was seen."
 EQUIVALENCE_INTERVAL = "interval of the equivalence test"
 RATIO_AXIS = "ratio of {}s (A vs B: A over B)"

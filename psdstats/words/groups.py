@@ -14,7 +14,7 @@ from psdstats.comparison.groups import GroupAgreement
 from psdstats.comparison.precision import Precision, Scale, Told
 from psdstats.findings import BenchAnswer, Verdict
 from psdstats.models.verdicts import VerdictRemark
-from psdstats.words.benches import AVERAGE, RATE, bench_sentences, other_sentences
+from psdstats.words.benches import RATE, bench_sentences, other_sentences
 from psdstats.words.numbers import PLAIN, Numerals
 from psdstats.words.remarks import capital, listed, place
 
@@ -89,29 +89,16 @@ def place_words(
     return ", ".join(words)
 
 
-def agreement_caption(agreement: GroupAgreement) -> str:
-    """What the table of findings shows."""
-    return (
-        f"{agreement.quantity} of each group against the mean of the others: on average over the "
-        "conditions, and from the first to the last milling time."
-    )
-
-
-def agreement_note(agreement: GroupAgreement, say: Numerals = PLAIN) -> str:
-    """How far intervals hold, and what an average can hide."""
+def rate_note(agreement: GroupAgreement, say: Numerals = PLAIN) -> str:
+    """What the rate of a group is, in front of the note of its table; empty without one."""
     rates = [one.rate for one in agreement.answers if one.rate is not None]
-    rate = ""
-    if rates:
-        subject = rates[0].subject
-        high, low = (place(TIME, level, say) for level in (subject.high, subject.low))
-        rate = (
-            f"{capital(RATE)}: the ratio of {agreement.quantity} at {high} to that at {low}, "
-            "against that of the others. "
-        )
+    if not rates:
+        return ""
+    subject = rates[0].subject
+    high, low = (place(TIME, level, say) for level in (subject.high, subject.low))
     return (
-        f"{rate}{capital(AVERAGE)}: over the conditions; it can hide single differences, and "
-        "differs at counts those that are shown. Intervals hold for all groups together at "
-        f"{say(100 * agreement.level)} %, for the groups of this trial."
+        f"{capital(RATE)}: the ratio of {agreement.quantity} at {high} to that at {low}, "
+        "against that of the others. "
     )
 
 
@@ -173,14 +160,6 @@ def deviations_alternative(
     return " ".join(lines)
 
 
-def precision_caption(quantity: str) -> str:
-    """What the table of standard deviations shows."""
-    return (
-        f"Precision of {quantity} at each condition (ISO 5725-2): s_r within a group "
-        "(repeatability), s_L between groups, s_R both together (reproducibility)."
-    )
-
-
 _TOLD = {
     Told.GROUPS_ALIKE: "the groups differ no more than their repeatability explains",
     Told.ONE_GROUP: "only one group: between-group and reproducibility SD cannot be told",
@@ -211,70 +190,20 @@ def precision_notes(
     return tuple(notes)
 
 
-CONSISTENCY_NOTE = "The limits are exact for normal results of equal number."
-OUTLIERS_NOTE = (
-    "Straggler: beyond the 5 % value; outlier: beyond the 1 % value. Nothing is removed."
-)
-SCORES_NOTE = (
-    "Verdicts hold for all groups and conditions together. Zeta is the difference over its "
-    "standard uncertainty, E_n (in the file) half of it; |zeta| from 2 is called a warning signal, "
-    "from 3 an action signal, each alone: among many some come by chance."
-)
-SUSPECTS_NOTE = (
-    "Beyond the 5 % limit a result is called a straggler, beyond the 1 % limit an outlier. Nothing "
-    "is removed; the whole tables are in the files."
-)
 TESTS = {"Cochran": "Cochran's test", "Grubbs": "Grubbs' test"}
-INTRACLASS_NOTE = (
-    "Times that differ much make it large whatever the groups do: weak evidence of agreement by "
-    "itself."
-)
 
 
-def consistency_caption(quantity: str) -> str:
-    """What the table of indicators shows."""
-    return (
-        "Mandel's h (mean against the other means) and k (scatter against the pooled scatter) of "
-        f"{quantity}, with their limits (ISO 5725-2)."
-    )
-
-
-def suspects_caption(table: pd.DataFrame, quantity: str, say: Numerals = PLAIN) -> str:
-    """What the table of values beyond their limits shows, and how many chance would put there."""
-    count = int(table[["h", "k"]].notna().to_numpy().sum())
-    return (
-        f"{quantity}: values of Mandel's h and k beyond their 5 % limit (of {count}; about "
-        f"{say(0.05 * count, '.0f')} would be by chance alone), and of Cochran's and Grubbs' tests."
-    )
+def indicators(table: pd.DataFrame) -> int:
+    """How many values of Mandel's h and k there are."""
+    return int(table[["h", "k"]].notna().to_numpy().sum())
 
 
 def none_beyond(table: pd.DataFrame) -> str:
     """What to say where no value lies beyond its limit."""
-    count = int(table[["h", "k"]].notna().to_numpy().sum())
+    count = indicators(table)
     if not count:
         return "Mandel's h needs three groups, k two with replicates: there is none."
     return (
         f"None of {count} values of Mandel's h and k, and none of Cochran's and Grubbs' tests, "
         "lies beyond its 5 % limit."
     )
-
-
-def outliers_caption(quantity: str) -> str:
-    """What the table of the two tests shows."""
-    return (
-        "Cochran's test of the largest scatter within a group and Grubbs' test of the farthest "
-        f"group mean of {quantity} (ISO 5725-2)."
-    )
-
-
-def conditions_caption(quantity: str) -> str:
-    """What the table of single differences shows."""
-    return (
-        f"{quantity} of each group against the mean of the others at each condition, with joint "
-        "intervals."
-    )
-
-
-def intraclass_caption(quantity: str) -> str:
-    """What the table of correlations shows."""
-    return f"Intraclass correlation of the groups' means of {quantity} over the conditions."

@@ -378,64 +378,15 @@ PRECISION_HEADING = "Which balance, which sample?"
 STACK_HEADING = "Which sieves?"
 CHARGE_HEADING = "What fills the jar?"
 TIMELINE_HEADING = "When is what done?"
-OPEN_SAMPLES = "Open: samples whose percentile the sieves do not bracket."
-NO_SAMPLE = "By the linear law; ∞: no sample is large enough."
 PRECISION_FIGURE = (
     "Standard uncertainty against sample mass for each balance resolution: marks as simulated, "
     "with 95 % intervals of the simulation; lines by the linear law; dashed: the uncertainty aimed "
     "at."
 )
-MASSES = "Expected share and mass on every sieve (pan: aperture 0), powder by powder."
-TRIED_SIZES = (
-    "Standard uncertainty of the sizes on this stack, the part of it that is due to the curve "
-    "between the sieves, and of the change since the first powder."
-)
-ALIKE = (
-    "Like powders: between two samples of the powder on one stack, which share the errors of its "
-    "apertures and of the curve; the limit for changes too small to move the curve."
-)
-TRIED_ERRORS = "s.e.: Monte Carlo standard error of u; open: samples without a size."
-TRIED_LOADS = (
-    "Share of simulated samples that overload a sieve, or put more than half into one class."
-)
 STACK_FIGURE = "Undersize expected of each powder; dotted: the sieves chosen (µm along the top)."
-CRITICAL_SPEED = "Critical speed 42.3/√(D − d) rpm, lengths in metres (common practice)."
 CHARGE_FIGURE = (
     "Cross-section of the jar at rest with its bed of balls, and each ball size to the same scale."
 )
-LATE = (
-    "9 in 10 by: when the step has ended on 9 of 10 simulated days, hands-on steps taking longer "
-    "or shorter than planned and their order kept."
-)
-
-
-def change_caption(plan: PrecisionPlan, say: Numerals = PLAIN) -> str:
-    """Of the table of the change."""
-    before, after = (say(one, ".4g") for one in plan.sizes_um)
-    return f"Standard uncertainty, change of {plan.quantity} from {before} to {after} µm."
-
-
-def precision_note(plan: PrecisionPlan) -> str:
-    """Below the simulated ones."""
-    return (
-        f"Simulated on {plan.trials} stacks with two samples of each powder, seed {plan.seed}; "
-        "s.e.: Monte Carlo standard error.  Of runs by themselves; together the runs of a trial "
-        "may know more of the curve between the sieves.  Linearity of the balance, splitting of "
-        "the sample, losses and run-to-run variation of the mill are not counted."
-    )
-
-
-def load_note(choice: StackChoice, say: Numerals = PLAIN) -> str:
-    """Below it."""
-    return f"Load limit for frames of {say(choice.frame_diameter_mm)} mm (ASTM C136, 8.3)."
-
-
-def tried_note(trial: StackTrial, say: Numerals = PLAIN) -> str:
-    """Below the table of the sizes tried out."""
-    return (
-        f"Simulated on {trial.trials} stacks with two samples each, seed {trial.seed}: "
-        f"{weighing_words(trial.weighing, say)}."
-    )
 
 
 def timeline_caption(drawn: int, days: int) -> str:

@@ -21,29 +21,18 @@ POWER_FIGURE = (
     "Chance of showing a change against its size, with the 95 % interval of the simulation; "
     "dashed: the power aimed at, and the change asked."
 )
-POWER_CURVES = "Power against the true change, with its Monte Carlo standard error and interval."
 LEFT_FIGURE = (
     "Chance of showing that less than a margin was left to gain where the last step is level, with "
     "the 95 % interval of the simulation; dashed: the power aimed at, and the margin asked."
 )
-LEFT_CURVES = (
-    "Power to show that less than a margin was left after a level last step, with its Monte Carlo "
-    "standard error and interval."
-)
 
 
-def power_caption(result: PowerResult, say: Numerals = PLAIN) -> str:
-    """Of the table of the designs."""
-    left = (
-        ""
-        if result.margin_percent is None
-        else " and, where the last step is level, that less than "
-        f"{say(result.margin_percent)} % was left"
-    )
-    return (
-        f"Power to show a change of {say(result.change_percent, '+g')} % "
-        f"({power_question(result)}){left}; level {say(result.alpha)}."
-    )
+def left_words(result: PowerResult, say: Numerals = PLAIN) -> str:
+    """What else the table of the designs shows; empty without a margin."""
+    if result.margin_percent is None:
+        return ""
+    margin = say(result.margin_percent)
+    return f" and, where the last step is level, that less than {margin} % was left"
 
 
 def power_sentences(result: PowerResult, say: Numerals = PLAIN) -> tuple[str, ...]:
@@ -96,11 +85,6 @@ _ANALYSED = {
     SpreadRule.POOLED: "Analysed with one spread for all times (pooled), groups being fixed "
     "blocks: that they do not drift apart is taken for granted, not found.",
 }
-
-
-def trials_note(result: PowerResult) -> str:
-    """How many trials a design was given, and from which seed."""
-    return f"{result.trials} simulated trials per design, seed {result.seed}."
 
 
 def power_question(result: PowerResult) -> str:

@@ -12,7 +12,6 @@ import numpy as np
 import pandas as pd
 
 from psdstats.columns import TIME, column_words, unit_of, with_unit
-from psdstats.comparison.plan import ComparisonPlan
 from psdstats.distribution.percentiles import SizeTable
 from psdstats.findings import Remark
 from psdstats.frozen import Array
@@ -36,18 +35,7 @@ MEANS_LEAD = (
     "Each interval is that of a mean by itself, with the error of the sieves in it; differences "
     "are known better, since what is shared cancels."
 )
-SIZES_CAPTION = (
-    "Sizes of every run: value ± expanded uncertainty U = k u, or the ends of the interval."
-)
 IN_HAND_HEADING = "Every run"
-IN_HAND_CAPTION = "The value of every run."
-UNDERSIZE_CAPTION = "Cumulative undersize of every run, with its interval."
-MEANS_CAPTION = "Mean sizes and spread of every run, from the masses of the classes."
-MEANS_NOTE = (
-    "Every class counts as particles of one size, the geometric middle of its apertures; the pan "
-    "at half the finest aperture. The means depend on that choice more than on the weighings, so "
-    "they carry no uncertainty. Means as in ISO 9276-2; the specific surface is that of spheres."
-)
 BOOTSTRAP_STATUS = {
     "no common unit": "no unit has both levels",
     "run without size": "a run has no size: the sieves do not bracket it",
@@ -211,12 +199,6 @@ def ratio_sentences(found: RatioIntervals, say: Numerals = PLAIN) -> tuple[str, 
     )
 
 
-def covariance_caption(quantity: str) -> str:
-    """What a joint covariance holds."""
-    unit = "" if quantity == "span" else ", µm²"
-    return f"Joint covariance of {quantity} over all runs{unit}: what they share is in it."
-
-
 def covariance_left(runs: int, most: int) -> str:
     """Why the files have no joint covariance."""
     return (
@@ -225,24 +207,7 @@ def covariance_left(runs: int, most: int) -> str:
     )
 
 
-def means_caption(plan: ComparisonPlan, level: float, say: Numerals = PLAIN) -> str:
-    """What the table of means shows."""
-    told = f"Mean {plan.what} at each condition with its {say(100 * level, '.3g')} % interval"
-    if plan.in_hand:
-        return f"{told}."
-    return f"{told}; < and > are bounds, where runs lie beyond the sieves."
-
-
-NO_INTERVAL = "Without an interval: the spread of that mean cannot be told from these runs."
-
-
-def conditions_caption(coverage: float, say: Numerals = PLAIN) -> str:
-    """What the table of means by the measurement alone shows."""
-    return (
-        "Mean size of the runs at each condition ± its expanded uncertainty "
-        f"({say(100 * coverage, '.3g')} %) by the measurement, run-to-run variation apart; < and > "
-        "are bounds, where runs lie beyond the sieves."
-    )
+BOUNDS = "; < and > are bounds, where runs lie beyond the sieves"
 
 
 def mean_cell(row: Mapping[Hashable, Any], places: int, say: Numerals = PLAIN) -> str:
@@ -366,27 +331,3 @@ def no_means(reason: object) -> str:
 def source_words(source: str) -> str:
     """Name of a source as it is read, e.g. "lost powder"."""
     return source.replace("_", " ")
-
-
-def ratios_caption(by: str, coverage: float, say: Numerals = PLAIN) -> str:
-    """What the table of ratios shows."""
-    return (
-        f"Mean sizes at each {column_words(by)} over those at the first, with "
-        f"{say(100 * coverage)} % intervals of the measurement."
-    )
-
-
-RATIOS_NOTE = (
-    "Geometric means over the runs of a level. What two runs share (a sieve, a tare, a balance) "
-    "cancels in a ratio. How runs of one kind differ among themselves is not in these intervals; "
-    "it is in the comparison."
-)
-
-
-def bootstrap_caption(unit: str | None, coverage: float, say: Numerals = PLAIN) -> str:
-    """What the table of bootstrap intervals shows."""
-    units = "runs" if unit is None else f"{column_words(unit)}s as a whole"
-    return (
-        f"Geometric means and ratios with {say(100 * coverage)} % bootstrap intervals (BCa); "
-        f"resampled are the {units}."
-    )

@@ -64,10 +64,6 @@ LOOKED_FOR: Mapping[str, str] = ReadOnly(
 )
 """What each bench check looks for."""
 
-CHECKS_CAPTION = "What the bench checks found."
-LOOK_CAPTION = (
-    "What to look at, and by how many points the changes by the end move without these runs."
-)
 WITHOUT = "moves a change by, points"
 FURTHER_NOTES = "Further notes of the checks"
 NOTHING_FOUND = "Nothing was found that asks for action."
@@ -114,9 +110,6 @@ def moves_sentence(points: Mapping[str, float], say: Numerals = PLAIN) -> str:
 
 SIZE_WITHOUT = "moves D50 there by"
 EFFECT = "Without the runs in doubt"
-EFFECT_CAPTION = (
-    "What D50 at the condition of the runs in doubt, and the change by the end, are without them."
-)
 ALL_IN_DOUBT = "all of these"
 NO_DOUBT = "No run is in doubt."
 NOT_COMPARED = "The runs cannot be compared, so nothing is said of the main answer"
