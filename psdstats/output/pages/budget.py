@@ -37,8 +37,8 @@ from psdstats.study.records import Study
 from psdstats.study.save import described
 from psdstats.uncertainty.budget import Budget, combined_percent
 from psdstats.uncertainty.propagation import Propagation
-from psdstats.words import budget as words
 from psdstats.words import sizes as size_words
+from psdstats.words import sizes as words
 from psdstats.words.numbers import MISSING, PLAIN, Numerals, decimals_for
 from psdstats.words.report import left_out_notes
 

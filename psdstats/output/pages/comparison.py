@@ -39,9 +39,9 @@ from psdstats.output.tables.table import (
     spare,
     texts,
 )
-from psdstats.words import benches
 from psdstats.words import comparison as words
 from psdstats.words import courses as told
+from psdstats.words import groups as benches
 from psdstats.words.figures import (
     change_words,
     changes_alternative,

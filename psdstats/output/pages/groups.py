@@ -41,7 +41,7 @@ from psdstats.output.tables.table import (
 )
 from psdstats.study.records import Study
 from psdstats.uncertainty.propagation import Propagation
-from psdstats.words import benches
+from psdstats.words import groups as benches
 from psdstats.words import groups as words
 from psdstats.words.numbers import PLAIN, Numerals
 from psdstats.words.remarks import sentence

@@ -12,7 +12,7 @@ import pandas as pd
 from psdstats.output.content import Bullets, Drawing, Section
 from psdstats.output.style import house_style, new_axes
 from psdstats.output.tables.table import Column, Place, Show, Table
-from psdstats.words.captions import TABLES
+from psdstats.words.captions import CAPTIONS, NOTES
 from psdstats.words.numbers import PLAIN, Numerals
 from psdstats.words.remarks import fill
 
@@ -38,14 +38,15 @@ def table_of(
     Columns ``heads`` name the row; without any column all of the frame are shown.  What stands in
     the gaps of the words is ``said``; ``notes`` are given where they are not the usual ones.
     """
-    caption, *usual = (fill(one, say, **said) for one in TABLES[key or name])
+    own = NOTES.get(key or name, ())
+    usual = (own,) if isinstance(own, str) else own
     named = tuple(heads)
     return Table(
         name=name,
         frame=frame,
-        caption=caption,
+        caption=fill(CAPTIONS[key or name], say, **said),
         columns=(*named, *columns),
-        notes=tuple(usual if notes is None else notes),
+        notes=tuple(fill(one, say, **said) for one in usual) if notes is None else tuple(notes),
         row_headings=len(named) or 1,
         place=place,
         is_front=is_front,

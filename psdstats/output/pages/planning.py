@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
 import pandas as pd
@@ -32,7 +33,7 @@ from psdstats.planning.precision_plan import PrecisionPlan
 from psdstats.planning.stack_choice import StackChoice
 from psdstats.words import planning as words
 from psdstats.words.numbers import PLAIN, Numerals
-from psdstats.words.power import (
+from psdstats.words.planning import (
     LEFT_FIGURE,
     POWER_FIGURE,
     POWER_HEADING,
@@ -174,61 +175,72 @@ def precision_tables(plan: PrecisionPlan, say: Numerals = PLAIN) -> tuple[Table,
     frame, enough = plan.to_frame(), f"≤ {say(plan.wanted_percent)} %"
     u, of_change = f"u of {plan.quantity}", [name for name in frame if "change" in str(name)]
     needs, parts = plan.needs_frame(), ["u_law_percent", *_PARTS]
-
-    def resolution(own: pd.DataFrame) -> Column:
-        known = own["resolution_g"]
-        return number_column(known, name="resolution_g", heading="resolution", unit="g")
-
-    def table(name: str, own: pd.DataFrame, *columns: Column, is_first: bool = True) -> Table:
-        sample = number_column(own["sample_g"], name="sample_g", heading="sample", unit="g")
-        return table_of(
-            name,
-            own,
-            (resolution(own), sample),
-            columns,
-            say,
-            place=Place.FIRST if is_first else Place.REPORT,
-            quantity=plan.quantity,
-            sizes=plan.sizes_um,
-            trials=plan.trials,
-            seed=plan.seed,
-        )
-
+    least = {"least_sample_g": "for one run", "least_sample_for_change_g": "for the change"}
     return (
-        table(
+        _by_sample(
             "planned uncertainty",
+            plan,
             frame.drop(columns=of_change),
-            *_compared("u", u),
-            *texts(enough=enough),
-            *shares(None, share_open="open"),
+            (*_compared("u", u), *texts(enough=enough), *shares(None, share_open="open")),
+            say,
         ),
-        table(
+        _by_sample(
             "planned uncertainty of a change",
+            plan,
             frame[["resolution_g", "sample_g", *of_change]],
-            *_compared("u_change", "u of the change"),
-            *texts(enough_for_change=enough),
-            *numbers(2, "%", u_change_alike_percent="like powders"),
+            (
+                *_compared("u_change", "u of the change"),
+                *texts(enough_for_change=enough),
+                *numbers(2, "%", u_change_alike_percent="like powders"),
+            ),
+            say,
         ),
-        table(
+        _by_sample(
             "parts of the uncertainty",
+            plan,
             frame[["resolution_g", "sample_g", *parts]],
-            *numbers(2, "%", u_law_percent=u, **_PARTS),
-            is_first=False,
+            numbers(2, "%", u_law_percent=u, **_PARTS),
+            say,
+            Place.REPORT,
         ),
         table_of(
             "smallest sample",
             needs,
-            (resolution(needs),),
-            numbers(
-                None,
-                "g",
-                least_sample_g="for one run",
-                least_sample_for_change_g="for the change",
-            ),
+            (_resolution(needs),),
+            numbers(None, "g", **least),
             say,
             wanted=plan.wanted_percent,
         ),
     )
+
+
+def _by_sample(
+    name: str,
+    plan: PrecisionPlan,
+    frame: pd.DataFrame,
+    columns: Iterable[Column],
+    say: Numerals,
+    place: Place = Place.FIRST,
+) -> Table:
+    """Columns of the plan by resolution and sample."""
+    sample = number_column(frame["sample_g"], name="sample_g", heading="sample", unit="g")
+    return table_of(
+        name,
+        frame,
+        (_resolution(frame), sample),
+        columns,
+        say,
+        place=place,
+        quantity=plan.quantity,
+        sizes=plan.sizes_um,
+        trials=plan.trials,
+        seed=plan.seed,
+    )
+
+
+def _resolution(frame: pd.DataFrame) -> Column:
+    known = frame["resolution_g"]
+    return number_column(known, name="resolution_g", heading="resolution", unit="g")
 
 
 def _compared(start: str, heading: str) -> tuple[Column, ...]:
