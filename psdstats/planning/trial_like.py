@@ -46,7 +46,7 @@ from psdstats.study.records import Balance, Reading, Run, Study, TareHandling
 from psdstats.uncertainty.inputs import Source
 from psdstats.uncertainty.law import at_mean_curve, prepare
 from psdstats.uncertainty.registry import measurement_sources
-from psdstats.uncertainty.sources.calibration import largest_error_g
+from psdstats.uncertainty.sources.balance import largest_error_g
 
 SIZES = QUANTITIES[:3]
 _APART = np.log(1.02)  # sizes of one powder stand in order, at least so far apart

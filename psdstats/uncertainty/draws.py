@@ -389,7 +389,7 @@ def _fill_by_rule(
     negative = (cumulative < 0.0).any(axis=0)
     for place in range(1, run.classes):  # several times faster than a cumulative sum over rows
         cumulative[place] += cumulative[place - 1]
-    again = np.arange(len(negative))
+    again = np.arange(cumulative.shape[1])
     if rule in _FAST_RULES:
         left = _in_brackets(run, rule, cumulative, ln_aperture, ln_size)
         again = np.flatnonzero(left | negative)
