@@ -392,7 +392,7 @@ def shared_out(
         return tasks[number]()
 
     numbers, made = range(len(tasks)), list[Made]()
-    for one in _in_copies(do, numbers, 2) if forks() else map(do, numbers):
+    for one in _in_copies(do, numbers, 2) if len(tasks) > 1 and forks() else map(do, numbers):
         made.append(one)
         told(len(made))
     return made
