@@ -27,7 +27,6 @@ from math import pi, sqrt
 
 import numpy as np
 import pandas as pd
-from scipy.optimize import brentq
 from scipy.special import chdtrc, chdtri
 
 from psdstats.errors import OutputError
@@ -196,6 +195,8 @@ def chart_of(points: Points, quantity: str, limits: Limits | str = Limits.BETWEE
 
 def _between(points: Points) -> float:
     """Standard deviation between successive points beyond what is known of them."""
+    from scipy.optimize import brentq
+
     ranges = np.abs(np.diff(points.y))
     known = points.own[1:] ** 2 + points.own[:-1] ** 2
     known = known + (np.diff(points.shared, axis=0) ** 2).sum(axis=1)

@@ -21,6 +21,7 @@ from pathlib import Path
 import numpy as np
 from scipy import sparse
 
+from psdstats.archive.store import OF_TRIAL, Row
 from psdstats.columns import QUANTITIES, TIME, WEIGHED_ON
 from psdstats.comparison.compare import compare
 from psdstats.comparison.plan import plan_comparison
@@ -39,8 +40,7 @@ from psdstats.uncertainty.registry import measurement_sources
 _DATE = re.compile(r"(?<!\d)\d{4}-\d{2}-\d{2}(?!\d)")
 _SMALL = 0.01  # share of u below which a shared error is counted as the run's own
 _REACH = 2.0  # standard uncertainties either way of a mean
-_BETWEEN, _OF_TRIAL = "between sieves", "trial"
-Row = dict[str, object]
+_BETWEEN = "between sieves"
 
 
 def trial_rows(
@@ -72,11 +72,15 @@ def trial_rows(
     except PsdstatsError as cause:
         refusal = str(cause)
     except Exception as fault:
-        refusal = (
-            f"psdstats itself failed on this trial ({type(fault).__name__}: {fault}). "
-            "Please report this line; the other trials are evaluated."
-        )
+        refusal = str(_unforeseen(fault))
     return {"trials": [trial | {"refusal": refusal}]}
+
+
+def _unforeseen(fault: Exception) -> PsdstatsError:
+    return PsdstatsError(
+        f"psdstats itself failed on this trial ({type(fault).__name__}: {fault}). "
+        "Please report this line; the other trials are evaluated."
+    )
 
 
 def _iso(text: object) -> str:
@@ -159,11 +163,6 @@ def told_apart(law: JointLaw) -> tuple[Array, list[dict[str, float]]]:
     return np.sqrt(own), shared
 
 
-def is_of_trial(name: str) -> bool:
-    """Whether an error is shared by runs of one trial alone."""
-    return name.split(" ", 1)[0] == _OF_TRIAL
-
-
 def _names(law: JointLaw) -> list[str]:
     """The name of what each input is shared as; none where it is a run's own."""
     rows = law.contributions.matrix.shape[0]
@@ -185,7 +184,7 @@ def _names(law: JointLaw) -> list[str]:
             case "between_sieves", *_:
                 names.append(_BETWEEN)
             case source, *own:
-                names.append(" ".join([_OF_TRIAL, source, *map(str, own)]) if count > 1 else "")
+                names.append(" ".join([OF_TRIAL, source, *map(str, own)]) if count > 1 else "")
     return names
 
 

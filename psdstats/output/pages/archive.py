@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import TYPE_CHECKING
 
 import pandas as pd
 
@@ -10,12 +11,14 @@ from psdstats.archive import Archive
 from psdstats.archive.charts import ControlChart, Limits, Repeatability
 from psdstats.errors import OutputError
 from psdstats.output.content import Drawing, Page
-from psdstats.output.figures.archive import control_chart, trials_over_dates
 from psdstats.output.pages.parts import drawing_of
 from psdstats.output.style import new_axes
 from psdstats.output.tables.table import Column, Place, Show, Table, texts
 from psdstats.words import archive as words
 from psdstats.words.numbers import PLAIN, Numerals
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
 
 _LATEST = 12  # rows of the first table
 
@@ -146,10 +149,16 @@ def _trend(own: pd.DataFrame, quantity: str, say: Numerals) -> tuple[Drawing, ..
     dated = dated.rename(columns={"study_date": "date"})
     if dated["date"].nunique() < 2:
         return ()
+
+    def draw() -> Axes:
+        from psdstats.output.figures.archive import trials_over_dates
+
+        return trials_over_dates(dated, new_axes(say=say), label=_label(quantity))
+
     return (
         drawing_of(
             "trials over dates",
-            lambda: trials_over_dates(dated, new_axes(say=say), label=_label(quantity)),
+            draw,
             words.trend_caption(quantity),
             words.trend_told(dated, quantity, say),
         ),
@@ -168,15 +177,20 @@ def _chart_page(
         return Page(heading="", notes=(words.no_chart(str(cause)),))
     told = tuple(words.chart_sentences(chart, where, say))
     undated = int((archive.trials_frame()["study_date"].fillna("") == "").sum())
+
+    def draw() -> Axes:
+        from psdstats.output.figures.archive import control_chart
+
+        axes, label = new_axes(say=say), _label(quantity)
+        return control_chart(chart.points, axes, mean=chart.mean, label=label)
+
     return Page(
         heading="",
         sentences=told,
         blocks=(
             drawing_of(
                 "control chart",
-                lambda: control_chart(
-                    chart.points, new_axes(say=say), mean=chart.mean, label=_label(quantity)
-                ),
+                draw,
                 words.chart_caption(chart, where),
                 told,
             ),
