@@ -309,7 +309,9 @@ def _where(frame: pd.DataFrame, asked: Mapping[str, str]) -> pd.DataFrame:
         if column not in frame.columns:
             known = ", ".join(str(one) for one in frame.columns if one not in _NO_LEVELS)
             raise OutputError(f"no run has a column {column!r}. Choose from {known}.")
-        same = frame[column].map(lambda found, level=level: _is_same(found, level)).astype(bool)
+        same = frame[column].map(str) == level
+        if (number := pd.to_numeric(level, errors="coerce")) == number:
+            same |= pd.to_numeric(frame[column], errors="coerce") == number
         if not same.any():
             levels = sorted({str(one) for one in frame[column].dropna()})
             more = f" and {len(levels) - 8} more" if len(levels) > 8 else ""
@@ -318,12 +320,3 @@ def _where(frame: pd.DataFrame, asked: Mapping[str, str]) -> pd.DataFrame:
             )
         frame = frame[same]
     return frame
-
-
-def _is_same(found: object, level: str) -> bool:
-    if str(found) == level:
-        return True
-    try:
-        return float(found) == float(level)  # type: ignore[arg-type]
-    except (TypeError, ValueError):
-        return False
