@@ -104,7 +104,7 @@ def _answer_tables(own: pd.DataFrame, answers: pd.DataFrame, quantity: str) -> t
     return (
         Table(
             name="latest trials",
-            frame=own.tail(_LATEST).iloc[::-1],
+            frame=own.sort_values("study_date", ascending=False, kind="stable").head(_LATEST),
             caption=words.LATEST_CAPTION,
             columns=columns,
             row_headings=2,
