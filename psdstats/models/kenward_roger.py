@@ -24,7 +24,7 @@ from numpy.typing import ArrayLike, NDArray
 from psdstats.frozen import Array
 from psdstats.models.engine import BatchFit
 from psdstats.models.likelihood import Choice
-from psdstats.models.solver import bent_information, rank_one_jacobian
+from psdstats.models.solver import add_bend, root_jacobian
 
 
 class Inference(Choice):
@@ -254,9 +254,10 @@ def _edge_coordinates(fit: BatchFit) -> tuple[Array, Array, NDArray[np.bool_]]:
         loose[..., first] = np.sqrt(np.maximum(fit.theta[..., first], 0.0))
         sign = np.where(fit.theta[..., cross] < 0, -1.0, 1.0)
         loose[..., second] = sign * np.sqrt(np.maximum(fit.theta[..., second], 0.0))
-        chain = rank_one_jacobian(loose, block)
-        pick = edged[..., None, None]
-        observed = np.where(pick, bent_information(observed, fit.score, chain, block), observed)
+        chain, pick = root_jacobian(loose, block), edged[..., None, None]
+        bent = chain.mT @ observed @ chain
+        add_bend(bent, fit.score, block)
+        observed = np.where(pick, bent, observed)
         jacobian = np.where(pick, jacobian @ chain, jacobian)
         use[..., first] |= edged
         use[..., second] |= edged

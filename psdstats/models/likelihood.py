@@ -60,22 +60,20 @@ class Family:
     dense: Array
     dense_offset: Array
 
-    def with_stratum(self, slopes: Array, offset: float, count: int) -> Family:
+    def with_stratum(self, slopes: Array, count: int) -> Family:
         """The family with a last stratum of ``count`` directions of which no basis is kept."""
         return replace(
             self,
             slopes=np.vstack([self.slopes, slopes]),
-            offset=np.append(self.offset, offset),
+            offset=np.append(self.offset, 0.0),
             count=np.append(self.count, float(count)),
         )
 
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class FamilyData:
-    """What the quadratic form needs of B responses: sums of squares by stratum, dense rest."""
-
-    squares: Array
-    rest: Array
+    def squares(self, rotated: Array) -> Array:
+        """Sums of squares by stratum (B, n_strata) of coordinates in the basis (B, s + r)."""
+        found = np.zeros((len(self.count), len(rotated)))
+        np.add.at(found, self.stratum_of, rotated[:, : len(self.stratum_of)].T ** 2)
+        return found.T.copy()
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -158,9 +156,13 @@ def _strata_family(basis: Array, diagonals: Array, dense: Array) -> Family:
 
 
 def evaluate(
-    family: Family, theta: Array, offset_scale: Array, data: FamilyData | None
+    family: Family, theta: Array, offset_scale: Array, squares: Array | float, rest: Array
 ) -> FamilyValue:
-    """Evaluate a family at θ (B, q) with M₀ multiplied by ``offset_scale`` (B,)."""
+    """Evaluate a family at θ (B, q) with M₀ multiplied by ``offset_scale`` (B,).
+
+    Of each response it needs the sums of squares by stratum and the coordinates of the remainder,
+    (B, r).
+    """
     slopes, count, q = family.slopes, family.count, theta.shape[1]
     size = theta @ slopes.T + offset_scale[:, None] * family.offset
     positive: NDArray[np.bool_] = np.all(size > 0, axis=1)
@@ -168,7 +170,7 @@ def evaluate(
     inverse = 1.0 / size
     per = inverse * count
     flat_pairs = (slopes[:, :, None] * slopes[:, None, :]).reshape(len(count), q * q)
-    once = inverse * (0.0 if data is None else data.squares)
+    once = inverse * squares
     twice = once * inverse
     strata = FamilyValue(
         positive=positive,
@@ -181,8 +183,7 @@ def evaluate(
     )
     if not family.dense.shape[1]:
         return strata
-    known = family.dense_offset * offset_scale[:, None, None]
-    return _with_dense(family, theta, known, None if data is None else data.rest, strata)
+    return _with_dense(family, theta, offset_scale[:, None, None], rest, strata)
 
 
 def invert_positive(matrices: Array) -> tuple[Array, Array, NDArray[np.bool_]]:
@@ -209,33 +210,28 @@ def invert_positive(matrices: Array) -> tuple[Array, Array, NDArray[np.bool_]]:
 
 
 def _with_dense(
-    family: Family, theta: Array, known: Array, rest: Array | None, strata: FamilyValue
+    family: Family, theta: Array, offset_scale: Array, rest: Array, strata: FamilyValue
 ) -> FamilyValue:
     """Add what the dense remainder has to the strata."""
     q, r = family.dense.shape[0], family.dense.shape[1]
     rows = len(theta)
     flat = family.dense.reshape(q, r * r)
-    inverse, log_determinant, positive = invert_positive((theta @ flat).reshape(rows, r, r) + known)
+    whole = (theta @ flat).reshape(rows, r, r) + family.dense_offset * offset_scale
+    inverse, log_determinant, positive = invert_positive(whole)
     side = family.dense.transpose(1, 0, 2).reshape(r, q * r)
     products = (inverse @ side).reshape(rows, r, q, r)
     left = products.transpose(0, 2, 1, 3).reshape(rows, q, r * r)
     right = products.transpose(0, 3, 1, 2).reshape(rows, r * r, q)
-    quadratic, forms = strata.quadratic, strata.forms
-    form_pairs = strata.form_pairs
-    if rest is not None:
-        solved = (inverse @ rest[:, :, None])[:, :, 0]
-        pushed = (solved @ side).reshape(rows, q, r)
-        quadratic = quadratic + (rest * solved).sum(axis=1)
-        forms = forms + (pushed @ solved[:, :, None])[:, :, 0]
-        form_pairs = form_pairs + pushed @ inverse @ pushed.transpose(0, 2, 1)
+    solved = (inverse @ rest[:, :, None])[:, :, 0]
+    pushed = (solved @ side).reshape(rows, q, r)
     return FamilyValue(
         positive=positive & strata.positive,
         log_determinant=log_determinant + strata.log_determinant,
         traces=inverse.reshape(rows, r * r) @ flat.T + strata.traces,
         trace_pairs=left @ right + strata.trace_pairs,
-        quadratic=quadratic,
-        forms=forms,
-        form_pairs=form_pairs,
+        quadratic=strata.quadratic + (rest * solved).sum(axis=1),
+        forms=strata.forms + (pushed @ solved[:, :, None])[:, :, 0],
+        form_pairs=strata.form_pairs + pushed @ inverse @ pushed.transpose(0, 2, 1),
     )
 
 
@@ -253,20 +249,6 @@ class Criterion(Choice):
 
     REML = "reml"
     ML = "ml"
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class Outside:
-    """Directions in which V is σ²I, of which only their number and the sums of squares count.
-
-    ``slopes`` (q,) is what each G_k multiplies the identity by there, ``known`` the known
-    variance, ``squares`` (B,) the sum of squares of each response.
-    """
-
-    count: int
-    slopes: Array
-    known: float
-    squares: Array
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -333,7 +315,7 @@ class Problem(Scaled):
     whole : Family or None
         Matrices in the space of all rows: they give log|V| for ML, and for REML they guard that V
         itself stays positive definite where θ may go below zero or V_known is singular.
-    data : FamilyData
+    squares, rest : ndarray, shapes (B, n_strata) and (B, r)
         The responses in the rotated space of ``quadratic``.
     criterion : Criterion
         Which likelihood it is.
@@ -341,17 +323,18 @@ class Problem(Scaled):
 
     quadratic: Family
     whole: Family | None
-    data: FamilyData
+    squares: Array
+    rest: Array
     criterion: Criterion
 
     def value(self, theta: Array, rows: NDArray[np.intp]) -> LikelihoodValue:
         """Evaluate at scaled θ (len(rows), q) for the responses ``rows``."""
         offset = self.response_scale[rows] ** -2.0
-        data = FamilyData(squares=self.data.squares[rows], rest=self.data.rest[rows])
-        form = evaluate(self.quadratic, theta, offset, data)
+        form = evaluate(self.quadratic, theta, offset, self.squares[rows], self.rest[rows])
         trace, positive = form, form.positive
         if self.whole is not None:
-            everywhere = evaluate(self.whole, theta, offset, None)
+            nothing = np.zeros((len(theta), self.whole.dense.shape[1]))
+            everywhere = evaluate(self.whole, theta, offset, 0.0, nothing)
             positive = positive & everywhere.positive
             trace = everywhere if self.criterion is Criterion.ML else form
         level = -0.5 * (trace.log_determinant + form.quadratic)
@@ -372,24 +355,29 @@ def build_problem(
     criterion: Criterion = Criterion.REML,
     blocks: Sequence[tuple[int, int, int]] = (),
     guard: bool = False,
-    outside: Outside | None = None,
+    n_outside: int = 0,
+    squares_outside: Array | float = 0.0,
 ) -> Problem:
     """Prepare a likelihood.
 
-    Shapes: responses (B, n), design (n, p), matrices (q, n, n), known (n, n).
+    Shapes: responses (B, n), design (n, p), matrices (q, n, n), known (n, n), squares_outside (B,).
+
+    Notes
+    -----
+    Where the rows are coordinates in a span, ``n_outside`` further directions are outside it: the
+    last matrix is the identity there, all else is zero.
     """
-    q = len(matrices)
-    if outside is None:
-        nothing = np.zeros(len(responses))
-        outside = Outside(count=0, slopes=np.zeros(q), known=0.0, squares=nothing)
-    n, p = design.shape[0] + outside.count, design.shape[1]
+    q, rows, p = len(matrices), len(design) + n_outside, design.shape[1]
     full, triangle = np.linalg.qr(design, mode="complete")
     complement = full[:, p:]
     freed = responses @ complement
-    scale = _response_scale(responses, freed, outside, n - p) if q else np.ones(len(responses))
+    scale = np.ones(len(responses))
+    if q:
+        scale = _response_scale(responses, freed, squares_outside, rows, rows - p)
     inner = complement.T @ matrices @ complement
-    matrix_scale = np.trace(inner, axis1=1, axis2=2) + outside.count * outside.slopes
-    matrix_scale /= max(n - p, 1)  # mean eigenvalues; of a covariance, those of its variances
+    matrix_scale = np.trace(inner, axis1=1, axis2=2)
+    matrix_scale[-1:] += n_outside
+    matrix_scale /= max(rows - p, 1)  # mean eigenvalues; of a covariance, those of its variances
     for first, second, cross in blocks:
         matrix_scale[cross] = np.sqrt(max(float(matrix_scale[first] * matrix_scale[second]), 0.0))
     matrix_scale = np.where(matrix_scale > 0, matrix_scale, 1.0)
@@ -398,20 +386,22 @@ def build_problem(
     whole = None
     if criterion is Criterion.ML or guard:
         whole = build_family(matrices / matrix_scale[:, None, None], known)
-    data = _family_data(quadratic, freed / scale[:, None])
-    if outside.count:
-        stratum = (outside.slopes / matrix_scale, outside.known, outside.count)
-        squares = np.column_stack([data.squares, outside.squares / scale**2])
-        data = FamilyData(squares=squares, rest=data.rest)
-        quadratic = quadratic.with_stratum(*stratum)
-        whole = None if whole is None else whole.with_stratum(*stratum)
+    rotated = (freed / scale[:, None]) @ quadratic.basis
+    squares = quadratic.squares(rotated)
+    rest = rotated[:, len(quadratic.stratum_of) :].copy()
+    if n_outside:
+        slopes = np.append(np.zeros(q - 1), 1.0 / matrix_scale[-1])
+        squares = np.column_stack([squares, squares_outside / scale**2])
+        quadratic = quadratic.with_stratum(slopes, n_outside)
+        whole = None if whole is None else whole.with_stratum(slopes, n_outside)
     restricted = criterion is Criterion.REML
-    n_free = n - p if restricted else n
+    n_free = rows - p if restricted else rows
     log_design = 2.0 * float(np.log(np.abs(np.diagonal(triangle))).sum()) if restricted else 0.0
     return Problem(
         quadratic=quadratic,
         whole=whole,
-        data=data,
+        squares=squares,
+        rest=rest,
         response_scale=scale,
         matrix_scale=matrix_scale,
         n_free=n_free,
@@ -420,23 +410,15 @@ def build_problem(
     )
 
 
-def _response_scale(responses: Array, freed: Array, outside: Outside, df: int) -> Array:
+def _response_scale(
+    responses: Array, freed: Array, outside: Array | float, rows: int, df: int
+) -> Array:
     """Root mean square of each response freed of the fixed effects."""
-    rows = responses.shape[1] + outside.count
-    scale: Array = np.sqrt(((freed**2).sum(axis=1) + outside.squares) / df)
-    size = np.sqrt(((responses**2).sum(axis=1) + outside.squares) / rows)
+    scale: Array = np.sqrt(((freed**2).sum(axis=1) + outside) / df)
+    size = np.sqrt(((responses**2).sum(axis=1) + outside) / rows)
     if not np.all(scale > 1e-12 * size):
         raise ModelError(
             "The fixed effects reproduce a response exactly, so no variance is left to estimate; "
             "take terms out or add replicates."
         )
     return scale
-
-
-def _family_data(family: Family, responses: Array) -> FamilyData:
-    """Sums of squares by stratum and the dense rest of responses (B, d)."""
-    rotated = responses @ family.basis
-    single = len(family.stratum_of)
-    squares = np.zeros((len(family.count), len(responses)))
-    np.add.at(squares, family.stratum_of, rotated[:, :single].T ** 2)
-    return FamilyData(squares=squares.T.copy(), rest=rotated[:, single:].copy())

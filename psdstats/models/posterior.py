@@ -24,7 +24,7 @@ from psdstats.covariance import Covariance, SharedErrors
 from psdstats.errors import ModelError
 from psdstats.frozen import Array, freeze_arrays
 from psdstats.models.judged import Family, Judged, Side
-from psdstats.models.solver import Bounds, maximise
+from psdstats.models.solver import maximise
 from psdstats.models.woodbury import shared_problem
 from psdstats.student import scale_rule
 
@@ -149,8 +149,8 @@ def _beside_shared(
     problem = shared_problem(left, x, used, known)
     unit = problem.response_scale[0] ** 2 / problem.matrix_scale
     count = len(used) + 1
-    bounds = Bounds(variance=np.ones(count, dtype=bool))
-    best = maximise(problem, np.full((1, count), 1.0 / count), bounds, tolerance=1e-8)
+    bounded = np.ones(count, dtype=bool)
+    best = maximise(problem, np.full((1, count), 1.0 / count), bounded, tolerance=1e-8)
     spread = np.sqrt(np.diagonal(np.linalg.pinv(best.value.expected[0], hermitian=True)))
     axes = []
     for k, size in enumerate(best.theta[0]):

@@ -16,7 +16,7 @@ statistic is the F of the restricted fit, the permutations are made within such 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import partial
 from itertools import permutations, product
 from math import factorial, prod
@@ -33,7 +33,6 @@ from psdstats.models.design_random import Grouping
 from psdstats.models.engine import BatchFit, CovarianceParts, fit_batch
 from psdstats.models.likelihood import Criterion
 from psdstats.models.mixed_model import MixedModelFit
-from psdstats.models.span import Span
 from psdstats.processes import mapped
 
 Order = NDArray[np.intp]
@@ -195,25 +194,22 @@ class Simulator:
     """Draws responses from the fit of one response with X ``design`` (n, p)."""
 
     def __init__(self, fit: BatchFit, design: Array, rng: np.random.Generator) -> None:
-        self._mean = design @ fit.beta
-        self._span, self._outside = fit.parts.span, 0.0
+        self._mean, self._span = design @ fit.beta, fit.parts.span
         size, vectors = np.linalg.eigh(fit.parts.covariance(fit.theta))
         self._root = vectors * np.sqrt(np.maximum(size, 0.0))
-        if fit.parts.outside is not None:
-            self._outside = float(np.sqrt(max(float(fit.theta @ fit.parts.outside), 0.0)))
+        self._outside = float(np.sqrt(max(float(fit.theta[-1]), 0.0))) if len(fit.theta) else 0.0
         self._rng = rng
         self.chunk = max(1, min(_CHUNK, _CHUNK_NUMBERS // len(self._mean)))
 
     def __call__(self, draws: int) -> Array:
         """Responses, shape (draws, n)."""
         noise = self._rng.standard_normal((draws, len(self._mean)))
-        if not isinstance(self._span, Span):
+        if self._span is None:
             return np.asarray(self._mean + noise @ self._root.T)
         # the noise keeps its part outside the span, and has that inside replaced
         inside = self._span.coordinates(noise)
         moved = inside @ self._root.T - self._outside * inside
-        simulated: Array = self._mean + self._outside * noise + self._span.expand(moved)
-        return simulated
+        return np.asarray(self._mean + self._outside * noise + moved @ self._span.basis.T)
 
 
 def variance_intervals(fit: MixedModelFit, *, level: float = 0.95) -> pd.DataFrame:
@@ -238,24 +234,14 @@ def profile_log_likelihood(fit: MixedModelFit, component: str, values: Array) ->
             "Profile intervals are not available with correlated slopes, whose variances and "
             "covariance bound each other; use correlated=False."
         )
-    k = fit.random.names.index(component)
-    parts = fit.random.parts
-    known = np.zeros_like(parts.matrices[k]) if parts.known is None else parts.known
-    others = np.arange(len(parts.matrices)) != k
-    free = replace(
-        parts,
-        matrices=parts.matrices[others],
-        is_variance=parts.is_variance[others],
-        outside=None if parts.outside is None else parts.outside[others],
+    found = fit_batch(
+        np.tile(fit.response, (len(values), 1)),
+        fit.fixed.matrix,
+        fit.random.parts,
+        tolerance=1e-8,
+        held=(fit.random.names.index(component), values),
     )
-    levels = []
-    for value in values:
-        held = replace(free, known=known + value * parts.matrices[k])
-        if parts.outside is not None:
-            held = replace(held, outside_known=float(value * parts.outside[k]))
-        found = fit_batch(fit.response, fit.fixed.matrix, held, tolerance=1e-8)
-        levels.append(found.log_likelihood[0])
-    return np.array(levels)
+    return found.log_likelihood
 
 
 def _interval(fit: MixedModelFit, name: str, drop: float) -> tuple[float, float]:

@@ -4,12 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
-from psdstats.columns import TIME, column_words
 from psdstats.comparison.advice import AdviceRemark
-from psdstats.findings import BalanceAnswer, Remark, RemarkKind
-from psdstats.words.courses import place, times_words
+from psdstats.findings import BalanceAnswer, Remark
 from psdstats.words.numbers import PLAIN, Numerals
-from psdstats.words.remarks import Wording, joined, sentence
+from psdstats.words.remarks import joined, sentence
 
 
 def balance_sentence(answers: Sequence[BalanceAnswer], say: Numerals = PLAIN) -> str:
@@ -48,51 +46,3 @@ def advice_sentences(told: Iterable[tuple[str, Remark]], say: Numerals = PLAIN) 
         look = AdviceRemark.LOOK_AT_GROUP(group=joined(groups), several=len(groups) > 1)
         found.append(f"{sentence(look, say)}.")
     return tuple(found)
-
-
-_TIMES_EACH = {3: "three", 4: "four"}
-
-
-def _repeat(say: Numerals, *, before: str, last: str, runs: int) -> str:
-    return (
-        f"Run {times_words([before, last], say)} {_TIMES_EACH.get(runs, say(runs))} times each: "
-        "single runs cannot show that little was left to gain"
-    )
-
-
-REMARKS: dict[RemarkKind, Wording] = {
-    AdviceRemark.REPEAT_LAST_TIMES: _repeat,
-    AdviceRemark.MORE_RUNS: lambda say, before, last: (
-        f"Add runs at {times_words([before, last], say)}, which decide when to stop"
-    ),
-    AdviceRemark.MILL_LONGER: lambda say, last: (
-        f"To find where little is left to gain, mill longer than {place(TIME, last, say)}"
-    ),
-    AdviceRemark.FINER_SIEVE: lambda say, below_um: (
-        f"Add a sieve finer than {say.bound(below_um, '<')} µm, so that the size is more than a "
-        "bound"
-    ),
-    AdviceRemark.COARSER_SIEVE: lambda say, above_um: (
-        f"Add a sieve coarser than {say.bound(above_um, '>')} µm, so that the size is more than a "
-        "bound"
-    ),
-    AdviceRemark.KNOW_RUN_TO_RUN: lambda _: (
-        "Repeat runs of one kind, or declare how far they differ (run_to_run_percent in [compare] "
-        "of study.toml, or --run-to-run): single runs alone do not show it"
-    ),
-    AdviceRemark.KNOW_DRIFT: lambda _: (
-        "Run a third group, or declare how far groups drift apart from one time to the next "
-        "(drift_percent in [compare] of study.toml, or --drift): two cannot show it"
-    ),
-    AdviceRemark.LOOK_AT_GROUP: lambda _, group, several=False: (
-        f"Look for what {group} {'do' if several else 'does'} differently: speed, balls, charge, "
-        "sieves or shaking"
-    ),
-    AdviceRemark.LOOK_AT_START: lambda say, factor, time: (
-        f"Find out why the levels of {column_words(factor)} differ already at "
-        f"{place(TIME, time, say)}"
-    ),
-    AdviceRemark.BETTER_BALANCE: lambda _, shorter_percent: (  # noqa: ARG005, told before
-        "Weigh on a better balance"
-    ),
-}

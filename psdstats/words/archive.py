@@ -11,7 +11,7 @@ import pandas as pd
 from psdstats.archive.charts import ControlChart, Limits, Repeatability
 from psdstats.columns import UNITS, column_words
 from psdstats.words.numbers import PLAIN, Numerals, p_words
-from psdstats.words.remarks import joined
+from psdstats.words.remarks import joined, plural
 
 HEADING = "Trials over the years"
 DATE_AXIS = "date"
@@ -32,20 +32,9 @@ _NAMED = 3  # points that a sentence names
 _TELLS = 0.05
 
 
-def counted(count: int, what: str) -> str:
-    """A number of things.
-
-    Examples
-    --------
-    >>> counted(1, "trial"), counted(3, "trial")
-    ('1 trial', '3 trials')
-    """
-    return f"{count} {what}{'' if count == 1 else 's'}"
-
-
 def collected(trials: pd.DataFrame, evaluated: int, unchanged: int) -> str:
     """How many trials there are, and what was done with them."""
-    told = [f"{counted(len(trials), 'trial')} in the archive"]
+    told = [f"{plural(len(trials), 'trial')} in the archive"]
     if evaluated or unchanged:
         told.append(f"{evaluated} evaluated now, {unchanged} unchanged")
     refused, gone = int(trials["refusal"].notna().sum()), int(trials["gone"].sum())
@@ -82,7 +71,7 @@ def copies_words(trials: pd.DataFrame) -> str:
         return ""
     has = "has" if copies == 1 else "have"
     return (
-        f"{counted(copies, 'trial')} {has} the same content as another; each content counts once "
+        f"{plural(copies, 'trial')} {has} the same content as another; each content counts once "
         "in charts and pooled figures."
     )
 
@@ -118,7 +107,7 @@ def chart_sentences(
     apart = f"±{low} %" if low == high else f"±{low} to ±{high} %, each by its own uncertainty"
     mean = say.rounded(chart.mean, chart.mean * float(np.median(half)) / 3)
     yield (
-        f"{chart.quantity} of {chosen_words(where)}: {counted(len(frame), 'point')} from "
+        f"{chart.quantity} of {chosen_words(where)}: {plural(len(frame), 'point')} from "
         f"{frame['date'].iloc[0]} to {frame['date'].iloc[-1]}, mean {mean}{_unit(chart)}; limits "
         f"{apart}."
     )
@@ -132,7 +121,7 @@ def _outside(chart: ControlChart, say: Numerals) -> str:
     found = chart.points[chart.points["is_outside"]]
     sides = int(chart.points["is_one_side"].sum())
     row = (
-        f" {counted(sides, 'point')} {'ends' if sides == 1 else 'end'} or lengthen a row of nine "
+        f" {plural(sides, 'point')} {'ends' if sides == 1 else 'end'} or lengthen a row of nine "
         "on one side of the mean."
         if sides
         else ""
@@ -145,7 +134,7 @@ def _outside(chart: ControlChart, say: Numerals) -> str:
     ]
     which = "the latest are " if len(found) > _NAMED else ""
     lie = "lies" if len(found) == 1 else "lie"
-    return f"{counted(len(found), 'point')} {lie} outside: {which}{joined(named)}.{row}"
+    return f"{plural(len(found), 'point')} {lie} outside: {which}{joined(named)}.{row}"
 
 
 def _sigma(chart: ControlChart, say: Numerals) -> str:
@@ -208,7 +197,7 @@ def spread_sentence(found: Sequence[Repeatability], quantity: str, say: Numerals
     if one is None:
         return f"No trial holds runs alike with a {quantity}, so how far runs differ is not known."
     rest = (
-        f"{counted(one.trials, 'trial')}, {say(one.runs_df, '.0f')} degrees of freedom; the "
+        f"{plural(one.trials, 'trial')}, {say(one.runs_df, '.0f')} degrees of freedom; the "
         f"measurement alone makes {say.significant(one.measurement_percent, 2)} %"
     )
     if one.df < 1:
@@ -244,7 +233,7 @@ def chart_notes(chart: ControlChart, undated: int) -> Iterator[str]:
     )
     if undated:
         yield (
-            f"{counted(undated, 'trial')} without a date: none in weighed_on, in the settings, or "
+            f"{plural(undated, 'trial')} without a date: none in weighed_on, in the settings, or "
             "in the name of file or folder as year-month-day; no chart holds them."
         )
 

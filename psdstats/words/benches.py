@@ -11,9 +11,9 @@ from psdstats.columns import TIME
 from psdstats.comparison.advice import differs
 from psdstats.findings import BenchAnswer, Finding, Verdict
 from psdstats.models.verdicts import VerdictRemark
-from psdstats.words.courses import alike, difference_of, place
+from psdstats.words.courses import difference_of
 from psdstats.words.numbers import PLAIN, Numerals
-from psdstats.words.remarks import joined, sentence
+from psdstats.words.remarks import alike, joined, place, sentence
 
 _MOST_CONDITIONS = 3  # of one group told one by one
 BENCHES_CAPTION = "Each group against the others: at each condition, in rate, and on average."

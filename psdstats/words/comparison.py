@@ -16,14 +16,12 @@ from psdstats.models.mixed_model import FitRemark, MixedModelFit
 from psdstats.words.advice import advice_sentences, balance_sentence
 from psdstats.words.benches import bench_sentences
 from psdstats.words.courses import (
-    capital,
     course_notes,
     course_sentences,
     course_verdict,
     ends_of,
     head_words,
     level_words,
-    place,
     since_sentences,
     stop_sentences,
 )
@@ -31,7 +29,7 @@ from psdstats.words.design import plan_notes
 from psdstats.words.factors import factor_sentences
 from psdstats.words.models import fit_sentence, influence_sentence
 from psdstats.words.numbers import PLAIN, Numerals, difference_words, p_words
-from psdstats.words.remarks import joined, once_each, sentence
+from psdstats.words.remarks import capital, joined, once_each, place, sentence
 
 FAMILIES: dict[ContrastKind, tuple[str, str]] = {
     ContrastKind.AGAINST_FIRST: ("each level against the first", "level"),

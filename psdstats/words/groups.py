@@ -7,18 +7,16 @@ from typing import Any
 
 import pandas as pd
 
-from psdstats.columns import TIME, column_words, without_value
+from psdstats.columns import TIME, column_words
 from psdstats.comparison.advice import differs
 from psdstats.comparison.analysis import SpreadBasis
-from psdstats.comparison.consistency import IntraclassRemark
-from psdstats.comparison.groups import GroupAgreement, GroupRemark
+from psdstats.comparison.groups import GroupAgreement
 from psdstats.comparison.precision import Precision, Scale, Told
 from psdstats.findings import BenchAnswer, Verdict
 from psdstats.models.verdicts import VerdictRemark
 from psdstats.words.benches import AVERAGE, RATE, bench_sentences, other_sentences
-from psdstats.words.courses import capital, place
 from psdstats.words.numbers import PLAIN, Numerals
-from psdstats.words.remarks import listed
+from psdstats.words.remarks import capital, listed, place
 
 HEADING = "Do the groups agree?"
 BEHIND = "Groups: every difference, and precision"
@@ -66,9 +64,8 @@ def _scatter(agreement: GroupAgreement, say: Numerals) -> str:
 
 _FROM = {
     SpreadBasis.REPLICATES: "replicates",
-    SpreadBasis.RESIDUAL: (
-        "the scatter about group and condition effects, as there are no replicates"
-    ),
+    SpreadBasis.RESIDUAL: "the scatter about group and condition effects, as there are no "
+    "replicates",
     SpreadBasis.SMOOTH_COURSES: "the distance of single runs from smooth courses over time",
     SpreadBasis.DECLARED: "what was declared",
 }
@@ -188,9 +185,8 @@ _TOLD = {
     Told.GROUPS_ALIKE: "the groups differ no more than their repeatability explains",
     Told.ONE_GROUP: "only one group: between-group and reproducibility SD cannot be told",
     Told.ONE_RESULT: "a single result: no SD can be told",
-    Told.NO_REPLICATE: (
-        "no group has a replicate: repeatability and between-group SD cannot be told apart"
-    ),
+    Told.NO_REPLICATE: "no group has a replicate: repeatability and between-group SD cannot be "
+    "told apart",
 }
 
 
@@ -282,28 +278,3 @@ def conditions_caption(quantity: str) -> str:
 def intraclass_caption(quantity: str) -> str:
     """What the table of correlations shows."""
     return f"Intraclass correlation of the groups' means of {quantity} over the conditions."
-
-
-_NO_ICC = "Intraclass correlation not computed: needs"
-
-REMARKS = {
-    GroupRemark.NOT_BRACKETED: lambda _: "its sizes are not bracketed by its sieves",
-    GroupRemark.ALONE: lambda _, columns: (
-        f"no other group has results at the same {' and '.join(map(column_words, columns))}"
-    ),
-    GroupRemark.NO_UNCERTAINTY: lambda _: (
-        "no uncertainty at all was counted for its difference from the others"
-    ),
-    GroupRemark.WITHOUT_CONDITION: lambda _, runs, column: without_value(
-        runs, column, fate="left out of precision, consistency and outliers"
-    ),
-    IntraclassRemark.TOO_FEW_GROUPS: lambda _, groups, levels: (
-        f"{_NO_ICC} two groups and two levels; there are {groups} and {levels}."
-    ),
-    IntraclassRemark.MISSING: lambda _, count: (
-        f"{_NO_ICC} every group at every level; {count} are missing or not bracketed."
-    ),
-    IntraclassRemark.TOO_FEW_RESULTS: lambda _, count: (
-        f"{_NO_ICC} at least 5 results; there are {count}."
-    ),
-}

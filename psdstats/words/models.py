@@ -11,12 +11,12 @@ from psdstats.columns import column_words
 from psdstats.comparison.beside import FEWEST_UNITS, LeftOut, Unit
 from psdstats.findings import Contrast
 from psdstats.models.contrasts import ContrastResult
-from psdstats.models.crosschecks import CheckRemark, Refit, RefitRoute
+from psdstats.models.crosschecks import Refit, RefitRoute
 from psdstats.models.design_columns import RandomSlope
 from psdstats.models.design_fixed import FixedDesign
 from psdstats.models.diagnostics import Influence
 from psdstats.models.likelihood import Criterion
-from psdstats.models.mixed_model import FitRemark, MixedModelFit
+from psdstats.models.mixed_model import MixedModelFit
 from psdstats.planning.attained import Attained, AttainedKind, AttainedShare
 from psdstats.words.numbers import MISSING, PLAIN, Numerals, p_words
 from psdstats.words.remarks import joined
@@ -84,76 +84,6 @@ def _term(fixed: FixedDesign, variables: tuple[str, ...]) -> str:
     return f"the trend {column_words(label)}" + (
         "" if len(parts) == 1 else f" ({len(parts)} coefficients)"
     )
-
-
-def _few(rows: int, variances: int) -> str:
-    what = "one estimated variance" if variances == 1 else f"{variances} estimated variances"
-    return f"Only {rows} runs for {what} beside the known covariance"
-
-
-REMARKS = {
-    FitRemark.NOTHING_ESTIMATED: lambda _: (
-        "No variance was estimated: the known covariance is all there is, and degrees of freedom "
-        "are infinite."
-    ),
-    FitRemark.AT_ZERO: lambda _, component: f"The variance of {component} is at zero.",
-    FitRemark.BELOW_ZERO: lambda _, component: (
-        f"The variance of {component} is below zero, which says that no such variation was seen."
-    ),
-    FitRemark.FULL_CORRELATION: lambda say, first, second, sign: (
-        f"The correlation of {first} and {second} is at {say(sign, '+d')}."
-    ),
-    FitRemark.NEARLY_SINGULAR: lambda _: (
-        "The covariance of the rows is nearly singular: no test of this fit means anything."
-    ),
-    FitRemark.NOT_CONVERGED: lambda _: (
-        "The fit has not converged: the likelihood has no clear maximum."
-    ),
-    FitRemark.INCOMPLETE: lambda _, rows, variances: (
-        f"The design is incomplete and estimates {variances} variances from {rows} rows: F tests "
-        f"of several levels together are cautious (they reject less often than stated); single "
-        f"contrasts hold their level."
-    ),
-    FitRemark.TWO_GROUPS: lambda _, rows, variances: (
-        f"{_few(rows, variances)}, with two groups: 95 % intervals of single contrasts cover about "
-        f"92 %, and families of contrasts reject up to 9 % at 5 %."
-    ),
-    FitRemark.FEW_CELLS: lambda _, rows, variances: (
-        f"{_few(rows, variances)}: tests reject a little more often than stated (about 6 % at 5 %)."
-    ),
-    FitRemark.FEW_RUNS: lambda _, rows, variances: (
-        f"{_few(rows, variances)}: tests reject more often than stated (6 to 7 % at 5 %)."
-    ),
-    CheckRemark.CELLS: lambda _, groups, levels: f"{groups} groups at {levels} levels each.",
-    CheckRemark.AVERAGED: lambda _: "Replicates of a group at a level were averaged.",
-    CheckRemark.TOO_FEW: lambda _, groups, levels, group, within: (
-        f"Not available: it needs two or more groups and two or more levels; there are {groups} of "
-        f"{column_words(group)} and {levels} of {column_words(within)}."
-    ),
-    CheckRemark.INCOMPLETE: lambda say, missing, cells, group, first_group, within, first_level: (
-        f"Not available: the design is not complete. {missing} of {cells} combinations have no "
-        f"value, the first being {column_words(group)} {first_group} with {column_words(within)} "
-        f"{say(first_level) if isinstance(first_level, float) else first_level}; the mixed model "
-        "uses what there is."
-    ),
-    CheckRemark.FEWER_THAN_THREE_GROUPS: lambda _: (
-        "Not available: the correction needs at least three groups."
-    ),
-    CheckRemark.FEWER_THAN_THREE_LEVELS: lambda _: (
-        "Not available: the rank test needs at least three levels."
-    ),
-    CheckRemark.NO_MEASUREMENT: lambda _, test: (
-        f"Another verdict by {test}: it knows nothing of the measurement, so that what sieves add "
-        "alike to all runs of a group, or differently at each size, counts as scatter of groups."
-    ),
-    CheckRemark.NO_LINES: lambda _, test: (
-        f"Another verdict by {test}: it does not know that groups may drift apart along lines."
-    ),
-    CheckRemark.RANKS_ALONE: lambda _, test, groups: (
-        f"Another verdict by {test}: it sees the order of the sizes in {groups} groups alone, not "
-        "how far they are apart."
-    ),
-}
 
 
 def influence_sentence(found: Influence, say: Numerals = PLAIN) -> str:

@@ -5,22 +5,22 @@ Changes and uncertainties in per cent, masses in g, sizes in µm, times in min.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Hashable, Mapping
+from collections.abc import Hashable, Mapping
 from datetime import timedelta
 from math import isinf, isnan
 
 import numpy as np
 import pandas as pd
 
-from psdstats.planning.bench.charge import ChargeRemark, MillCharge
+from psdstats.planning.bench.charge import MillCharge
 from psdstats.planning.bench.timeline import Day, Timeline
 from psdstats.planning.planned_sizes import FoundSize, LawCheck
-from psdstats.planning.planned_weighing import PlannedWeighing, PlanningRemark
+from psdstats.planning.planned_weighing import PlannedWeighing
 from psdstats.planning.precision_plan import PrecisionLaw, PrecisionPlan
 from psdstats.planning.stack_choice import StackChoice, StackTrial
 from psdstats.sieves.standards import practice_rule
 from psdstats.words.numbers import PLAIN, Numerals
-from psdstats.words.remarks import sentence
+from psdstats.words.remarks import plural, sentence
 
 ERRORS_ALLOWED = 3.0  # Monte Carlo standard errors; cases share stacks, so they are about one test
 HELD = 1.96  # standard uncertainties within which a 95 % interval holds
@@ -65,42 +65,18 @@ BENCH_CAUTIONS: tuple[str, ...] = (
 )
 
 
-def counted(number: int, word: str) -> str:
-    """How many of them."""
-    return f"{number} {word}{'' if number == 1 else 's'}"
-
-
-def _of_study(_: Numerals, quantity: str, title: str, runs: int, groups: int, basis: str) -> str:
-    where = {
-        "residual": ", run to run from what times and groups leave over",
-        "smooth courses": ", run to run about smooth courses over time",
-        "declared": ", run to run as declared",
-    }.get(basis, "")
-    return f"{quantity} of {title!r}, {runs} runs in {counted(groups, 'group')}{where}"
-
-
-def _weighed(
-    say: Numerals, powder: str, sample_g: float, weighing: PlannedWeighing, found: FoundSize
-) -> str:
-    error = say(found.own_error_percent, ".1g")
-    return (
-        f"simulated weighings of {say(sample_g)} g of {powder!r}, {weighing_words(weighing, say)}, "
-        f"own part of {found.quantity} {say(found.own_percent, '.2g')} % (standard error {error})"
-    )
-
-
 def weighing_words(weighing: PlannedWeighing, say: Numerals = PLAIN) -> str:
-    """Balance, particles and sieves assumed."""
+    """Balance, particles and sieves that a plan assumes."""
     sieves = (
         f"sieves anywhere within the tolerance of {weighing.standard}"
         if weighing.certified_u_percent is None
         else f"apertures certified to {say(weighing.certified_u_percent)} % (standard uncertainty)"
     )
-    plural = "" if weighing.repeatability_d == 1 else "s"
+    intervals = "interval" if weighing.repeatability_d == 1 else "intervals"
     rule = "" if weighing.rule is None else f", evaluated by the {weighing.rule} rule"
     return (
         f"balance of {say(weighing.resolution_g)} g resolution and a repeatability of "
-        f"{say(weighing.repeatability_d)} scale interval{plural}, "
+        f"{say(weighing.repeatability_d)} scale {intervals}, "
         f"particles of {say(weighing.density_g_per_cm3)} g/cm³, {sieves}{rule}"
     )
 
@@ -346,16 +322,6 @@ def charge_sentences(charge: MillCharge, say: Numerals = PLAIN) -> tuple[str, ..
     )
 
 
-def _unusual(name: str, source: str) -> Callable[..., str]:
-    def words(say: Numerals, value: float, low: float, high: float) -> str:
-        return (
-            f"{name} of {say(value, '.2f')} is outside the usual {say(low)} to {say(high)} "
-            f"({source})."
-        )
-
-    return words
-
-
 ONE_CHARGE = (
     "One filling of the jar is sampled at all times: write its name into the column charge of "
     "every run taken from it."
@@ -382,7 +348,7 @@ def _day(number: int, day: Day, day_min: float | None, say: Numerals) -> list[st
         "two places)."
     )
     lines = [
-        f"Day {number}: {counted(len(day.charges), 'charge')} ({', '.join(day.charges)}), "
+        f"Day {number}: {plural(len(day.charges), 'charge')} ({', '.join(day.charges)}), "
         f"{_hours(day.length_min)} from {day.start:%H:%M}, of which {_hours(attended)} hands on; "
         f"one step after another would take {_hours(in_turn)}.",
         f"No order of these steps with these charges in turn is shorter{shortest}",
@@ -407,64 +373,6 @@ def _hours(minutes: float) -> str:
     whole = round(minutes)
     return f"{whole // 60} h {whole % 60:02d} min" if whole >= 60 else f"{whole} min"
 
-
-def _too_full(say: Numerals, percent: float) -> str:
-    rule = practice_rule("dominant_percent")
-    return (
-        f"A class holds {say(percent, '.0f')} % of the sample, more than {say(rule.value)} % "
-        f"({rule.source}): choose a closer series or more sieves."
-    )
-
-
-def _too_fine(say: Numerals, aperture_um: float) -> str:
-    rule = practice_rule("finest_dry_sieving")
-    return (
-        f"Dry mechanical sieving is meant for sizes above about {say(rule.value)} µm "
-        f"({rule.source}); at {say(aperture_um)} µm check the end point, or sieve by air jet or "
-        "wet."
-    )
-
-
-REMARKS = {
-    PlanningRemark.STATED: lambda _: "stated",
-    PlanningRemark.OF_STUDY: _of_study,
-    PlanningRemark.WEIGHED: _weighed,
-    PlanningRemark.D10_OPEN: lambda say, powder, share, aperture_um: (
-        f"D10 of {powder!r} would stay open: {say(100 * share, '.0f')} % pass the finest sieve of "
-        f"{say(aperture_um)} µm; add a finer sieve, or give D10 as a bound."
-    ),
-    PlanningRemark.D90_OPEN: lambda say, powder, share, aperture_um: (
-        f"D90 of {powder!r} would stay open: {say(100 * share, '.0f')} % stay on the coarsest "
-        f"sieve of {say(aperture_um)} µm; add a coarser sieve."
-    ),
-    PlanningRemark.CLASS_TOO_FULL: _too_full,
-    PlanningRemark.OVERLOADED: lambda say, sample_g, largest_g: (
-        f"A sample of {say(sample_g)} g overloads a sieve ({practice_rule('load_limit').source}): "
-        f"take at most {say(largest_g, '.3g')} g, split the sample, or use larger frames."
-    ),
-    PlanningRemark.TOO_FINE_TO_SIEVE_DRY: _too_fine,
-    PlanningRemark.PEAK_MAY_HIDE: lambda say, powder, class_um, share: (
-        f"The class from {say(class_um[0])} to {say(class_um[1])} µm may hide a peak of {powder!r} "
-        f"({say(100 * share, '.0f')} % of samples look so), and sizes near it may be off by more "
-        "than u: put a sieve into that class."
-    ),
-    PlanningRemark.FEWER_SIEVES: lambda _, sieves, asked: (
-        f"The series offers only {sieves} useful sieves, not {asked}."
-    ),
-    ChargeRemark.BALL_FILL: _unusual("The ball fill", "Austin, Klimpel and Luckie 1984"),
-    ChargeRemark.POWDER_FILLING: _unusual(
-        "The powder filling of the voids", "Austin, Klimpel and Luckie 1984"
-    ),
-    ChargeRemark.SPEED: _unusual("The fraction of critical speed", "common practice"),
-    ChargeRemark.BALL_TO_POWDER: _unusual("The ball-to-powder ratio", "common practice"),
-    ChargeRemark.STICKS: lambda _: (
-        "At this speed the smallest balls stick to the wall and do not grind: slow down."
-    ),
-    ChargeRemark.MISSES_MASS: lambda say, diameter_mm: (
-        f"Whole balls of {say(diameter_mm)} mm miss their mass by more than 5 %: take smaller "
-        "balls of that kind or a larger jar."
-    ),
-}
 
 PRECISION_HEADING = "Which balance, which sample?"
 STACK_HEADING = "Which sieves?"

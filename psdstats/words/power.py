@@ -14,8 +14,7 @@ from psdstats.planning.design_power import PowerQuestion
 from psdstats.planning.power import PowerResult, Smallest
 from psdstats.planning.variation import Design
 from psdstats.words.numbers import PLAIN, Numerals
-from psdstats.words.planning import counted
-from psdstats.words.remarks import sentence
+from psdstats.words.remarks import plural, sentence
 
 POWER_HEADING = "What would it show?"
 POWER_FIGURE = (
@@ -90,16 +89,12 @@ def power_notes(result: PowerResult, say: Numerals = PLAIN) -> tuple[str, ...]:
 
 
 _ANALYSED = {
-    SpreadRule.DRIFTING: (
-        "Analysed as a comparison of milling times is by default, groups being fixed blocks: three "
-        "groups or more that do three times or more may drift apart along lines of their own, "
-        "which takes power even where they do not; of two groups only that is claimed which a "
-        "plausible drift would not undo."
-    ),
-    SpreadRule.POOLED: (
-        "Analysed with one spread for all times (pooled), groups being fixed blocks: that they do "
-        "not drift apart is taken for granted, not found."
-    ),
+    SpreadRule.DRIFTING: "Analysed as a comparison of milling times is by default, groups being "
+    "fixed blocks: three groups or more that do three times or more may drift apart along lines of "
+    "their own, which takes power even where they do not; of two groups only that is claimed which "
+    "a plausible drift would not undo.",
+    SpreadRule.POOLED: "Analysed with one spread for all times (pooled), groups being fixed "
+    "blocks: that they do not drift apart is taken for granted, not found.",
 }
 
 
@@ -120,8 +115,8 @@ def power_question(result: PowerResult) -> str:
 
 def _design(plan: Design) -> str:
     return (
-        f"{counted(plan.groups, 'group')} × {plan.times} times × "
-        f"{counted(plan.replicates, 'replicate')} ({plan.runs} runs)"
+        f"{plural(plan.groups, 'group')} × {plan.times} times × "
+        f"{plural(plan.replicates, 'replicate')} ({plan.runs} runs)"
     )
 
 
@@ -169,9 +164,7 @@ def _chance(row: Mapping[Hashable, float], name: str, say: Numerals) -> str:
 
 def _smallest(result: PowerResult, found: Smallest, say: Numerals) -> list[str]:
     """The smallest designs that are enough, or that there is none."""
-    most = (
-        f"{counted(found.most_groups, 'group')} and {counted(found.most_replicates, 'replicate')}"
-    )
+    most = f"{plural(found.most_groups, 'group')} and {plural(found.most_replicates, 'replicate')}"
     change = f"a change of {say(result.change_percent, '+g')} %"
     wanted = f"in {say(100 * result.wanted_power, '.0f')} % of trials"
     if found.change is None:
@@ -204,6 +197,6 @@ def _beyond(found: Smallest, plan: Design) -> str:
     if plan.groups <= most:
         return ""
     return (
-        f"; with {counted(most, 'group')} no number of replicates up to {found.most_replicates} is "
+        f"; with {plural(most, 'group')} no number of replicates up to {found.most_replicates} is "
         "enough"
     )

@@ -5,7 +5,7 @@ Sizes in µm, masses in g; uncertainties in per cent where a sentence says so.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Hashable, Iterable, Mapping
 from typing import Any
 
 import numpy as np
@@ -13,20 +13,16 @@ import pandas as pd
 
 from psdstats.columns import TIME, column_words, unit_of, with_unit
 from psdstats.comparison.plan import ComparisonPlan
-from psdstats.distribution.arrays import WeighingRemark
 from psdstats.distribution.percentiles import SizeTable
 from psdstats.findings import Remark
 from psdstats.frozen import Array
 from psdstats.uncertainty.bootstrap import LEAST_UNITS
-from psdstats.uncertainty.inputs import SourceRemark
-from psdstats.uncertainty.propagation import Method, Propagation, PropagationRemark
+from psdstats.uncertainty.propagation import Method, Propagation
 from psdstats.uncertainty.ratios import RatioIntervals
 from psdstats.words.numbers import MISSING, PLAIN, Numerals
 from psdstats.words.remarks import sentence
 
 _MANY = 1e4  # degrees of freedom at which k is that of infinitely many to four digits
-_NAMED = 4  # runs that a note names; of more it gives the number
-_LISTED = 10  # apertures whose tolerances a note lists; of more it gives the range
 
 
 def notes_in_words(notes: Iterable[Remark | str], say: Numerals = PLAIN) -> tuple[str, ...]:
@@ -50,8 +46,7 @@ MEANS_CAPTION = "Mean sizes and spread of every run, from the masses of the clas
 MEANS_NOTE = (
     "Every class counts as particles of one size, the geometric middle of its apertures; the pan "
     "at half the finest aperture. The means depend on that choice more than on the weighings, so "
-    "they carry no uncertainty. Means as in ISO 9276-2; the specific surface "
-    "is that of spheres."
+    "they carry no uncertainty. Means as in ISO 9276-2; the specific surface is that of spheres."
 )
 BOOTSTRAP_STATUS = {
     "no common unit": "no unit has both levels",
@@ -395,176 +390,3 @@ def bootstrap_caption(unit: str | None, coverage: float, say: Numerals = PLAIN) 
         f"Geometric means and ratios with {say(100 * coverage)} % bootstrap intervals (BCa); "
         f"resampled are the {units}."
     )
-
-
-def _negative_net(say: Numerals, found: Sequence[tuple[float, str, str]], more: int) -> str:
-    told = "; ".join(f"{say(net_g, '.2g')} g on {sieve} in {run}" for net_g, sieve, run in found)
-    rest = f" and {more} more" if more else ""
-    return (
-        f"Negative net masses: {told}{rest}. Sizes are taken where the undersize curve "
-        "first reaches each level."
-    )
-
-
-def _tolerance_used(
-    say: Numerals, standard: str, half_widths_um: Sequence[tuple[float, float]], sieves: int
-) -> str:
-    each = [f"{say(width, '.2g')} at {say(um)} µm" for um, width in half_widths_um]
-    listed = ", ".join(each) if len(each) <= _LISTED else f"{each[0]} to {each[-1]}"
-    return (
-        f"{sieves} sieve{'s have' if sieves > 1 else ' has'} no stated aperture uncertainty; the "
-        f"tolerance of {standard} on the average aperture is used (±µm: {listed})."
-    )
-
-
-def _no_repeatability(say: Numerals, balance: str) -> str:  # noqa: ARG001
-    return f"Balance {balance!r} declares no repeatability_g; none is counted."
-
-
-def _no_data_sheet(
-    say: Numerals,
-    balance: str,
-    accuracy_class: str,
-    is_stated: bool,
-    interval_g: float,
-    least_g: float,
-    most_g: float,
-) -> str:
-    span = f"{say(least_g, '.2g')} g"
-    if most_g > least_g:
-        span += f" to {say(most_g, '.2g')} g"
-    of_class = f"class {accuracy_class}" + ("" if is_stated else " (taken, for none is stated)")
-    return (
-        f"Balance {balance!r} states neither repeatability nor linearity: each reading may be off "
-        f"by what OIML R 76 permits in service for {of_class} with e = {say(interval_g)} g, "
-        f"±{span}. Give repeatability_g and linearity_g of its data sheet."
-    )
-
-
-def _no_sample_mass(say: Numerals, runs: Sequence[str]) -> str:  # noqa: ARG001
-    return f"No sample_mass_g is stated for {_listed(runs)}; a loss there is not counted."
-
-
-def _loss_counted(say: Numerals, runs: int, least_g: float, most_g: float, habit: str) -> str:
-    span = f"{say(least_g, '.2g')} g" + (f" to {say(most_g, '.2g')} g" if runs > 1 else "")
-    return f"Powder was lost in {runs} run{'s' if runs > 1 else ''} ({span}); {_HABITS[habit]}."
-
-
-_HABITS = {
-    "": "the sizes are as weighed, and their uncertainty holds that all of it may have been powder "
-    "of the pan",
-    "pan": "all of it is added to the pan, as stated",
-    "in proportion": "it was lost from every class in proportion, as stated",
-}
-
-
-def _empty_pan(say: Numerals, runs: Sequence[str]) -> str:  # noqa: ARG001
-    return (
-        f"Powder was lost in {_listed(runs)}, where the pan was found empty and can have held "
-        "little: only so much of it counts as powder of the pan."
-    )
-
-
-def _end_point(say: Numerals, runs: int, least_g: float, most_g: float) -> str:
-    span = f"{say(least_g, '.2g')} g" + (f" to {say(most_g, '.2g')} g" if runs > 1 else "")
-    return (
-        f"The second shaking still moved powder in {runs} run{'s' if runs > 1 else ''} (largest "
-        f"change {span}); sizes are by the first weighing, and the change counts as uncertainty."
-    )
-
-
-def _splits_found(say: Numerals, samples: int, percent: float, degrees_of_freedom: float) -> str:
-    return (
-        f"Splits of {samples} sample{'s' if samples > 1 else ''} scatter by "
-        f"{say(percent, '.2g')} % in the mass finer than the median ({say(degrees_of_freedom)} "
-        f"degree{'s' if degrees_of_freedom > 1 else ''} of freedom); every run carries that."
-    )
-
-
-def _linear_doubtful(say: Numerals, run: str, quantity: str) -> str:  # noqa: ARG001
-    return (
-        f"Run {run!r}: the linear interval of {quantity} is doubtful (it leaves the sieves, or the "
-        "class that holds it is nearly empty); use Monte Carlo."
-    )
-
-
-def _beyond_sieves(say: Numerals, run: str, quantity: str, share: float) -> str:
-    return (
-        f"Run {run!r}: {say(100 * share, '.2g')} % of the draws of {quantity} lie beyond the "
-        "sieves; its u is that of the others."
-    )
-
-
-def _hidden_peak(say: Numerals, runs: Sequence[str], finer_um: float, coarser_um: float) -> str:
-    return (
-        f"The class {say(finer_um, '.4g')} to {say(coarser_um, '.4g')} µm of {_listed(runs)} may "
-        "hide a peak of the distribution: no sieve shows where in the class the powder lies, and "
-        "sizes near it may miss by more than their intervals say. A sieve inside that class "
-        "settles it."
-    )
-
-
-def _flat_step(say: Numerals, run: str, quantity: str) -> str:  # noqa: ARG001
-    return (
-        f"Run {run!r}: {quantity} lies along a flat step of the curve (a class without powder), "
-        "so the interval spans the step and its middle means nothing."
-    )
-
-
-def _listed(runs: Sequence[str]) -> str:
-    """Names of runs, or how many there are."""
-    return ", ".join(runs) if len(runs) <= _NAMED else f"{len(runs)} runs"
-
-
-def _not_settled(say: Numerals, draws: int, digits: int) -> str:  # noqa: ARG001
-    return (
-        f"{draws} draws did not settle every result to {digits} significant digits of its "
-        "uncertainty; allow more draws, or ask for one digit."
-    )
-
-
-def _many_runs(say: Numerals, runs: int) -> str:  # noqa: ARG001
-    return (
-        f"{runs} runs are too many for one joint law of the curve between the sieves: runs of one "
-        "group at one time share it wholly, others as far as 256 of the runs tell. The standard "
-        "uncertainty of a difference within one group may be too small by up to a third; compare "
-        "fewer groups at a time where such a difference decides."
-    )
-
-
-def _ratio_doubtful(say: Numerals, run: str, quantity: str) -> str:  # noqa: ARG001
-    return (
-        f"Run {run!r}: the linear interval of {quantity} is doubtful, and so are those of its "
-        "ratios; use Monte Carlo."
-    )
-
-
-def _ratio_beyond(
-    say: Numerals, quantity: str, high: Sequence[str], low: Sequence[str], share: float
-) -> str:
-    above, below = (", ".join(map(repr, side)) for side in (high, low))
-    return (
-        f"{quantity} of {above} over {below}: {say(100 * share, '.2g')} % of the draws are not "
-        "bracketed by the sieves; its u_log is that of the others."
-    )
-
-
-REMARKS = {
-    WeighingRemark.NEGATIVE_NET: _negative_net,
-    SourceRemark.TOLERANCE_USED: _tolerance_used,
-    SourceRemark.NO_REPEATABILITY: _no_repeatability,
-    SourceRemark.NO_SAMPLE_MASS: _no_sample_mass,
-    SourceRemark.NO_DATA_SHEET: _no_data_sheet,
-    SourceRemark.LOSS_COUNTED: _loss_counted,
-    SourceRemark.EMPTY_PAN: _empty_pan,
-    SourceRemark.END_POINT: _end_point,
-    SourceRemark.SPLITS_FOUND: _splits_found,
-    PropagationRemark.LINEAR_DOUBTFUL: _linear_doubtful,
-    PropagationRemark.BEYOND_SIEVES: _beyond_sieves,
-    PropagationRemark.HIDDEN_PEAK: _hidden_peak,
-    PropagationRemark.FLAT_STEP: _flat_step,
-    PropagationRemark.NOT_SETTLED: _not_settled,
-    PropagationRemark.MANY_RUNS: _many_runs,
-    PropagationRemark.RATIO_DOUBTFUL: _ratio_doubtful,
-    PropagationRemark.RATIO_BEYOND_SIEVES: _ratio_beyond,
-}

@@ -16,10 +16,11 @@ from psdstats.sieves.standards import practice_rule
 from psdstats.study.flags import CheckReport, Flag, Severity
 from psdstats.study.records import TareHandling
 from psdstats.study.sheet_plan import SheetPlan
-from psdstats.words.courses import level_words, place
+from psdstats.words.courses import level_words
 from psdstats.words.numbers import MISSING, PLAIN, Numerals
+from psdstats.words.remarks import listed, place
 
-_RUNS_NAMED, _RUNS_LISTED = 3, 8
+RUNS_NAMED, _RUNS_LISTED = 3, 8
 LEAST_POINTS = 0.1
 """Points of a change in per cent below which nothing is said to move."""
 
@@ -154,7 +155,7 @@ def effect_sentence(
         which = f"the change of {change.quantity}, {where_moved(change, plan, say)},"
         told.append(f"{which} {_change_words(change, say)}")
     rest = "; ".join(told) or "nothing that is compared moves"
-    which = runs[0] if len(runs) == 1 else f"{len(runs)} runs in doubt ({first_of(runs)})"
+    which = runs[0] if len(runs) == 1 else f"{len(runs)} runs in doubt ({listed(runs, RUNS_NAMED)})"
     return f"Without {which}: {rest}."
 
 
@@ -206,7 +207,7 @@ def where_of(own: Sequence[Flag]) -> str:
     spot, runs = own[0].spot, runs_of(own)
     if len(own) > 1:
         times = f"{len(runs)} runs" if len(runs) == len(own) else f"{len(own)} times"
-        return f"{times}: {first_of(runs)} (all in tables/checks.csv)"
+        return f"{times}: {listed(runs, RUNS_NAMED)} (all in tables/checks.csv)"
     row = "" if spot.row is None else f", row {spot.row}"
     names = ", ".join(filter(None, (spot.run, spot.sieve)))
     return f"{names} ({spot.file}{row})" if spot.file else names or MISSING
@@ -215,12 +216,6 @@ def where_of(own: Sequence[Flag]) -> str:
 def runs_of(own: Sequence[Flag]) -> list[str]:
     """Runs of a finding, each once."""
     return list(dict.fromkeys(flag.spot.run for flag in own if flag.spot.run is not None))
-
-
-def first_of(names: Sequence[str], most: int = _RUNS_NAMED) -> str:
-    """The first of some names, and how many more there are."""
-    more = f" and {len(names) - most} more" if len(names) > most else ""
-    return f"{', '.join(names[:most])}{more}"
 
 
 def says_of(own: Sequence[Flag]) -> str:
@@ -242,10 +237,10 @@ def finding_line(own: Sequence[Flag]) -> str:
     if len(own) == 1:
         return f"{first}{_named(first)}"
     rows = [f"{flag.spot.row}" for flag in own if flag.spot.row is not None]
-    where = f"in {len(runs)} runs: {first_of(runs, _RUNS_LISTED)}" if len(runs) > 1 else ""
+    where = f"in {len(runs)} runs: {listed(runs, _RUNS_LISTED)}" if len(runs) > 1 else ""
     if not where:
         where = ", ".join(filter(None, (first.spot.file, first.spot.run and f"run {runs[0]}")))
-        where += f", rows {first_of(rows, _RUNS_LISTED)}" if rows else ""
+        where += f", rows {listed(rows, _RUNS_LISTED)}" if rows else ""
     return f"{first.severity}: {where}: {says_of(own)}. {first.remedy}{_named(first)}"
 
 

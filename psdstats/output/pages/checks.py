@@ -19,6 +19,7 @@ from psdstats.output.tables.table import Column, Place, Show, Table, texts
 from psdstats.study.flags import CheckReport, Flag, Severity
 from psdstats.words import study as words
 from psdstats.words.numbers import MISSING, PLAIN, Numerals
+from psdstats.words.remarks import listed
 from psdstats.words.sheet import main_result
 
 if TYPE_CHECKING:
@@ -87,7 +88,7 @@ def effect_page(report: CheckReport, compared: Comparison, say: Numerals = PLAIN
     if not doubts:
         return Page(heading=words.EFFECT, sentences=(words.NO_DOUBT,))
     rows = [
-        {"runs": words.first_of(runs), "check": ", ".join(dict.fromkeys(checks)),
+        {"runs": listed(runs, words.RUNS_NAMED), "check": ", ".join(dict.fromkeys(checks)),
          **_effect_row(compared, runs)}
         for runs, checks in why.items()
     ]  # fmt: skip
