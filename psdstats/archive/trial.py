@@ -329,6 +329,7 @@ def _untold(quantity: str, reason: str) -> Row:
 def _course(course: Course) -> Row:
     stop = course.stop
     return {
+        "verdict": course.verdict.value,
         "place": course.where,
         "first": course.times[0],
         "last": course.times[-1],
@@ -344,7 +345,7 @@ def _finding(finding: Finding) -> Row:
     return {
         **_ratio(finding.numbers, "ratio"),
         "df": _number(finding.numbers.df),
-        "p": _number(finding.numbers.p),
+        "p": _number(finding.numbers.p_adjusted),
         "verdict": finding.verdict.value,
         "reason": _kinds(finding.reasons),
     }
