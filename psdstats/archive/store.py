@@ -10,6 +10,7 @@ import os
 import sqlite3
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import closing, contextmanager
+from math import isfinite
 from pathlib import Path
 
 import pandas as pd
@@ -118,11 +119,15 @@ def put(
         marks = ", ".join(f":{name}" for name in names)
         beside = {**dict.fromkeys(names), "path": key, **made, "trial": number}
         for row in rows:
-            last = connection.execute(
-                f"INSERT INTO {table} VALUES ({marks})",  # noqa: S608
-                beside | row,
-            )
+            known = {name: one for name, one in row.items() if not _is_open(one)}
+            asked = f"INSERT INTO {table} VALUES ({marks})"  # noqa: S608
+            last = connection.execute(asked, beside | known)
             number = last.lastrowid if number is None else number
+
+
+def _is_open(value: object) -> bool:
+    """Whether it is a number that is none, or has no end: nothing in a table."""
+    return isinstance(value, float) and not isfinite(value)
 
 
 def note(connection: sqlite3.Connection, key: str, name: str, value: object) -> None:

@@ -65,7 +65,7 @@ def trial_rows(
         return {
             "trials": [trial],
             "runs": [_run(run, str(trial["study_date"])) for run in law.runs],
-            "sizes": list(_sizes(law)),
+            "sizes": _sizes(law),
             "means": list(_means(law)),
             "spreads": list(replicate_spreads(law)),
             "answers": list(_answers(study)) if verdicts else [],
@@ -118,26 +118,19 @@ def _run(run: Run, study_date: str) -> Row:
     }
 
 
-def _sizes(law: JointLaw) -> Iterator[Row]:
+def _sizes(law: JointLaw) -> list[Row]:
     """One row a run and size: value, limits, u of its logarithm and whom its parts are shared with.
 
     Shares of u are told as coefficients by name, of which equal names mean equal errors.
     """
-    found, u, (own_u, shared) = law.linear(), law.contributions.u, told_apart(law)
-    for run, row in enumerate(law.order.tolist()):
-        for place, quantity in enumerate(QUANTITIES):
-            at, size = len(QUANTITIES) * row + place, _number(found.value[run, place])
-            yield {
-                "run": law.runs[run].name,
-                "quantity": quantity,
-                "size": size,
-                "lower": _number(found.lower[run, place]),
-                "upper": _number(found.upper[run, place]),
-                "status": str(found.status[run][place]),
-                "u": float(u[at]) if size else None,
-                "own_u": float(own_u[at]) if size else None,
-                "shared": _json({name: float(f"{c:.6g}") for name, c in shared[at].items()}),
-            }
+    u, (own_u, shared) = law.contributions.u, told_apart(law)
+    at = (len(QUANTITIES) * law.order[:, None] + np.arange(len(QUANTITIES))).ravel()
+    columns = {"run": "run", "quantity": "quantity", "value": "size"}
+    columns |= {name: name for name in ("lower", "upper", "status")}
+    found = law.linear().to_frame()[list(columns)].rename(columns=columns)
+    short = ({name: float(f"{c:.6g}") for name, c in shared[k].items()} for k in at)
+    rows = found.assign(u=u[at], own_u=own_u[at], shared=list(map(_json, short)))
+    return [row._asdict() for row in rows.itertuples(index=False)]
 
 
 def told_apart(law: JointLaw) -> tuple[Array, list[dict[str, float]]]:
@@ -160,7 +153,7 @@ def told_apart(law: JointLaw) -> tuple[Array, list[dict[str, float]]]:
         known[f"{_BETWEEN} {stacks[at // len(QUANTITIES)]}"] = float(between[at]) ** 0.5
         own[at] += sum(one**2 for one in known.values() if abs(one) < least)
         shared.append({name: one for name, one in known.items() if abs(one) >= least > 0})
-    return np.sqrt(own), shared
+    return np.where(law.contributions.known, np.sqrt(own), np.nan), shared
 
 
 def _names(law: JointLaw) -> list[str]:
@@ -212,9 +205,9 @@ def _means(law: JointLaw) -> Iterator[Row]:
                 "place": where,
                 TIME: time,
                 "runs": len(rows),
-                "size": _number(np.exp(lower)) if lower == upper else None,
-                "lower": _number(np.exp(lower - beyond)),
-                "upper": _number(np.exp(upper + beyond)),
+                "size": np.exp(lower) if lower == upper else None,
+                "lower": np.exp(lower - beyond),
+                "upper": np.exp(upper + beyond),
             }
 
 
@@ -306,8 +299,8 @@ def _answers(study: Study) -> Iterator[Row]:
         spread = found.analysis[result.quantity].spread
         beside: Row = {
             "quantity": result.quantity,
-            "run_percent": _number(100 * spread.run),
-            "run_df": _number(spread.df),
+            "run_percent": 100 * spread.run,
+            "run_df": spread.df,
             "run_basis": spread.basis.value,
         }
         for course in result.courses:
@@ -344,8 +337,8 @@ def _course(course: Course) -> Row:
 def _finding(finding: Finding) -> Row:
     return {
         **_ratio(finding.numbers, "ratio"),
-        "df": _number(finding.numbers.df),
-        "p": _number(finding.numbers.p_adjusted),
+        "df": finding.numbers.df,
+        "p": finding.numbers.p_adjusted,
         "verdict": finding.verdict.value,
         "reason": _kinds(finding.reasons),
     }
@@ -355,13 +348,8 @@ def _ratio(numbers: Numbers, name: str, ending: str = "") -> Row:
     """A size or ratio with its limits, of its logarithm."""
     ends = {ending: numbers.estimate, "_lower": numbers.lower, "_upper": numbers.upper}
     with np.errstate(over="ignore"):
-        return {f"{name}{end}": _number(np.exp(one)) for end, one in ends.items()}
+        return {f"{name}{end}": np.exp(one) for end, one in ends.items()}
 
 
 def _kinds(reasons: Sequence[Remark]) -> str:
     return "; ".join(level_text(one.kind.value) for one in reasons)
-
-
-def _number(value: float) -> float | None:
-    """A number as a table holds it: nothing where there is none, or no end."""
-    return float(value) if np.isfinite(value) else None
