@@ -130,7 +130,7 @@ def _sizes(law: JointLaw) -> list[Row]:
     found = law.linear().to_frame()[list(columns)].rename(columns=columns)
     short = ({name: float(f"{c:.6g}") for name, c in shared[k].items()} for k in at)
     rows = found.assign(u=u[at], own_u=own_u[at], shared=list(map(_json, short)))
-    return [row._asdict() for row in rows.itertuples(index=False)]
+    return [{str(name): one for name, one in row.items()} for row in rows.to_dict("records")]
 
 
 def told_apart(law: JointLaw) -> tuple[Array, list[dict[str, float]]]:
