@@ -80,6 +80,8 @@ def words_of(parser: argparse.ArgumentParser, action: argparse.Action | None) ->
         least[-1] = "new"
     if command == ["plan", "power"] and name != "--run-percent":
         least.append("--run-percent=2")
+    if command == ["collect"]:
+        least.append("study.csv")
     if command == ["limit"]:
         least.append("--upper=150" if name != "--upper" else "--lower=1")
     if command == ["sheet"] and action in parser._mutually_exclusive_groups[0]._group_actions:
