@@ -338,10 +338,9 @@ def make_table(
         fault = f"the table has more than {MAX_COLUMNS} columns"
         source.refuse(fault, "Leave out what is not needed.", header_row)
         return None
-    for place, name in enumerate(header):
-        if name and name in header[:place]:
-            remedy = "Rename or delete one of them."
-            source.refuse("two columns have this name", remedy, header_row, name)
+    for name in (n for place, n in enumerate(header) if n and n in header[:place]):
+        remedy = "Rename or delete one of them."
+        source.refuse("two columns have this name", remedy, header_row, name)
     _look_through(source, header_row, [name[:20] for name in header], header, {*header})
     further = set() if col.TIME in names else {*header} - names  # beside runs they are factors
     free = {*_DATED, *_LIMITED, *col.COMPUTED_COLUMNS, *further}

@@ -434,14 +434,13 @@ def _analyse(layout: Layout, raw: RawStudy) -> wide.WideTable | None:
     if not layout.columns:
         layout.ask("no masses stand beside the apertures", hint="Write them there.")
         return None
-    line, grid = layout.line, layout.grid
     layout.find_sieves()
     layout.find_samples()
     if raw.problems:
         return None
     layout.refuse_disorder()
-    if line.heading:
-        layout.take(line.heading, col.APERTURE)
+    if layout.line.heading:
+        layout.take(layout.line.heading, col.APERTURE)
     layout.read_headings()
     from_names = layout.name_samples(layout.samples)
     unit, mass_unit = layout.aperture_unit(), layout.mass_unit()
@@ -451,33 +450,38 @@ def _analyse(layout: Layout, raw: RawStudy) -> wide.WideTable | None:
     weighed, blank = layout.weighings(shifts)
     if raw.problems:
         return None
-    across, shared = "columns" if grid.turned else "rows", layout.shared
-    told = {role: spot for sample in layout.samples for role, spot in sample.spots.items()}
-    heads = {role: f" {words[-1]!r}" for role, words in layout.headings.items()}
-    raw.settings = {"tares": "once"} if shared else {}
+    raw.settings = {"tares": "once"} if layout.shared else {}
     raw.runs = _table(layout.source, layout.runs(), (col.RUN, col.TIME))
     needed = (col.RUN, col.SIEVE, col.APERTURE, col.TARE, col.GROSS)
     raw.weighings = _table(layout.source, weighed, needed)
+    return _found(layout, (unit, mass_unit), from_names, blank)
+
+
+def _found(
+    layout: Layout, units: tuple[str, str], from_names: tuple[str, ...], blank: Sequence[str]
+) -> wide.WideTable:
+    """What is told of a table that was read."""
+    grid, samples, shared = layout.grid, layout.samples, layout.shared
+    across, shift = "columns" if grid.turned else "rows", wide.FACTORS[units[0]].adjusted()
+    stack = (
+        (grid.row(min(sieve.rows.values())), f"{sieve.aperture.scaleb(shift):f}")
+        for sieve in layout.sieves
+    )
+    told = {role: spot for sample in samples for role, spot in sample.spots.items()}
+    heads = {role: f" {words[-1]!r}" for role, words in layout.headings.items()}
     return wide.WideTable(
         place=grid.place,
         sieves=across,
-        apertures=(
-            grid.column(line.column),
-            unit,
-            tuple(
-                (grid.row(min(sieve.rows.values())), f"{sieve.aperture.scaleb(shifts[0]):f}")
-                for sieve in layout.sieves
-            ),
-        ),
-        masses=tuple(dict.fromkeys(kind for s in layout.samples for kind in s.columns)),
-        mass_unit=mass_unit,
+        apertures=(grid.column(layout.line.column), units[0], tuple(stack)),
+        masses=tuple(dict.fromkeys(kind for sample in samples for kind in sample.columns)),
+        mass_unit=units[1],
         shared_tares=grid.column(shared) if shared else "",
-        samples=tuple((s.name, grid.lines({*s.columns.values()})) for s in layout.samples),
+        samples=tuple((s.name, grid.lines({*s.columns.values()})) for s in samples),
         lines=tuple((r, f"{grid.row(spot[0])}{heads.get(r, '')}") for r, spot in told.items()),
         from_names=from_names,
         unused=tuple(blank),
         skipped=layout.skipped(),
-        rules=layout.rules_found(sieves=across, aperture_unit=unit, mass_unit=mass_unit),
+        rules=layout.rules_found(sieves=across, aperture_unit=units[0], mass_unit=units[1]),
     )
 
 

@@ -11,8 +11,8 @@ from psdstats.errors import OutputError, StudyError
 from psdstats.output.sheet import recording_sheet
 from psdstats.study import SheetPlan, read_study, save_study
 from psdstats.study.aside import every_note
-from psdstats.study.comments import comments_in
 from psdstats.study.forms import Attached, read_comments
+from psdstats.study.sheets import comments_in
 from psdstats.study.tables import Source
 
 TARGETS = {"folder": "out", "flat": "out.csv", "workbook": "out.xlsx"}
