@@ -21,7 +21,7 @@ from psdstats.study.flags import CheckReport, alike, together, unreadable
 from psdstats.study.records import Study
 from psdstats.study.settings import parse_toml
 from psdstats.study.sheets import Workbook, in_words
-from psdstats.study.tables import RawStudy, Source, Table
+from psdstats.study.tables import Origin, RawStudy, Table
 from psdstats.study.tares import stopping_flags
 from psdstats.study.wide import looks_wide, read_wide
 from psdstats.study.wide_cells import WideTable, refuse_rules
@@ -211,7 +211,7 @@ def _read_file(path: Path, encoding: str | None) -> RawStudy:
             found = forms.read_sheets(content, source)
             sheets = {title: rows for title, rows in found.items() if rows}
         if sheets and content is not None:
-            Workbook(sheets, source, raw).read(forms.read_comments(content, source))
+            Workbook(sheets, forms.read_comments(content, source), source, raw).read()
         elif not raw.problems:
             remedy = "Write a flat table, or the sheets runs and weighings."
             source.refuse("the workbook is empty", remedy)
@@ -222,7 +222,7 @@ def _read_file(path: Path, encoding: str | None) -> RawStudy:
             raw.settings = parse_toml(raw.settings_text, source)
             raw.split(forms.read_csv_table(text, source, known=col.TABLES["flat"], skip=skip))
             if raw.weighings is None:
-                sheets = {"": forms.read_csv_sheet(text, Source(path.name))[0]}
+                sheets = {"": forms.read_csv_sheet(text, Origin(path.name))[0]}
     else:
         fault = f"files of the kind {suffix or 'without ending'} are not read"
         source.refuse(fault, "Save it as CSV (UTF-8), XLSX or ODS.")

@@ -15,7 +15,6 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, fields, replace
-from functools import partial
 from typing import TYPE_CHECKING
 
 import tomlkit
@@ -31,9 +30,9 @@ from psdstats.study.settings import parse_toml
 from psdstats.study.tables import (
     MAX_CELL_CHARACTERS,
     Cell,
+    Origin,
     RawStudy,
     Row,
-    Source,
     Table,
     make_table,
 )
@@ -73,6 +72,8 @@ BALANCE_WORDS: Mapping[str, str] = ReadOnly(
 )
 """Settings of a balance, said after its name."""
 
+_KEYS = {col.plain_words(said): key for key, said in SETTING_WORDS.items()}
+_BALANCE_KEYS = {col.plain_words(said): key for key, said in BALANCE_WORDS.items()}
 _KNOWN = frozenset((*col.FLAT_COLUMNS, *col.COMPUTED_COLUMNS))
 _OF_BALANCE = re.compile(r"\s*balance(?:\s+(?P<name>.+?))?\s*:\s*(?P<what>[^:]+)", re.IGNORECASE)
 
@@ -97,16 +98,13 @@ def setting_key(typed: str) -> str:
     >>> setting_key("Size to reach, µm"), setting_key("Balance fine: largest load, g")
     ('compare.target_um', 'balances.fine.capacity_g')
     """
-    words = col.plain_words(typed)
-    for key, said in SETTING_WORDS.items():
-        if words == col.plain_words(said):
-            return key
+    if key := _KEYS.get(col.plain_words(typed)):
+        return key
     found = _OF_BALANCE.fullmatch(typed)
-    for name, said in BALANCE_WORDS.items() if found else ():
-        if found and col.plain_words(found["what"]) == col.plain_words(said):
-            of = tomlkit.key(found["name"] or ONE_BALANCE).as_string()
-            return f"balances.{of}.{name}"
-    return typed
+    name = _BALANCE_KEYS.get(col.plain_words(found["what"])) if found else None
+    if found is None or name is None:
+        return typed
+    return f"balances.{tomlkit.key(found['name'] or ONE_BALANCE).as_string()}.{name}"
 
 
 def _with_keys(sheet: Sheet) -> Sheet:
@@ -138,7 +136,7 @@ def _names_sieves(columns: list[str]) -> bool:
 class _Blocks:
     """The two tables that the blocks of a sheet make, while they are read."""
 
-    def __init__(self, sheet: Sheet, source: Source) -> None:
+    def __init__(self, sheet: Sheet, source: Origin) -> None:
         self.source, self.rows = source, dict(sheet)
         self.runs: list[Row] = []
         self.weighings: list[Row] = []
@@ -199,7 +197,7 @@ class _Blocks:
         )
 
 
-def _read_bench(sheet: Sheet, source: Source) -> tuple[Table, Table]:
+def _read_bench(sheet: Sheet, source: Origin) -> tuple[Table, Table]:
     """Run table and weighing table of the blocks, rows as the sheet counts them."""
     found = _Blocks(sheet, source)
     done = 0
@@ -232,8 +230,6 @@ def in_words(problems: list[Problem]) -> list[Problem]:
 
 Spot = tuple[str, int]
 """Sheet and row."""
-Readings = Mapping[Spot, tuple[str, str]]
-"""Run and sieve of the readings by where they stand."""
 Rows = Mapping[int, Sequence[object]]
 """Cells of a sheet by the row."""
 LIST_SHEET = "comments"
@@ -258,31 +254,6 @@ class Layout:
     table: str
     header: int
     columns: Mapping[int, str]
-
-
-def _layout(table: Table, kind: str, rows: Sheet) -> Layout:
-    """Where the columns of a table stand on its sheet."""
-    header = next(cells for number, cells in rows if number == table.header_row)
-    named = (place for place, cell in enumerate(header, start=1) if str(cell).strip())
-    return Layout(kind, table.header_row or 0, dict(zip(named, table.columns, strict=True)))
-
-
-def _settings_layout(rows: Sheet, title: str) -> tuple[Layout, list[Attached]]:
-    """Where the settings stand on their sheet, and what stands beside them that is no hint."""
-    first, heads = rows[0][0], [str(cell).strip() for cell in rows[0][1]]
-    plain = [col.plain_words(head) for head in heads[:2]]
-    header = first if plain in (["key", "value"], ["setting", "value"]) else 0
-    names = {1: "key", 2: "value"}
-    if header:
-        names |= {at: head or letters(at) for at, head in enumerate(heads, start=1) if at > 2}
-    beside: list[Attached] = []
-    for number, cells in rows:
-        for place, cell in enumerate(map(str, cells), start=1):
-            is_hint = names.get(place, "").lower() == "hint"
-            if place > 2 and cell.strip() and number != header and not is_hint:
-                beside.append(Attached(title, number, place, cell, ""))
-                names.setdefault(place, letters(place))
-    return Layout("study", header, names), beside
 
 
 def comments_in(toml: str) -> list[str]:
@@ -318,91 +289,9 @@ def _typed_text(rows: Sheet) -> str:
     return "".join(f"{lines.get(number, '')}\n" for number in range(1, max(lines) + 1))
 
 
-def _meant(
-    found: Iterable[Attached],
-    layouts: Mapping[str, Layout],
-    sheets: Mapping[str, Sheet],
-    study: Study,
-) -> tuple[CellComment, ...]:
-    """What the comments are about, as far as the study has it; else the cell by its letters."""
-    every: tuple[Run | AsideRun, ...] = (*study.runs, *study.aside)
-    runs = {(run.place.file, run.place.row): run.name for run in every}
-    readings = {
-        (one.place.file, one.place.row): (run.name, one.sieve)
-        for run in every
-        for one in run.readings
-    }
-    filled = {title: dict(sheet) for title, sheet in sheets.items()}
-    comments: list[CellComment] = []
-    for one in found:
-        rows, known = filled.get(one.sheet, {}), layouts.get(one.sheet)
-        if known is not None:
-            place = _in_table(one, known, rows, runs, readings)
-        else:
-            place = _in_block(one, rows, runs, readings)
-        place = place or {"table": one.sheet, "column": f"{letters(one.column)}{one.row}"}
-        comments.append(CellComment(**place, text=one.text, author=one.author))
-    return tuple(comments)
-
-
-def _in_table(
-    one: Attached, layout: Layout, rows: Rows, runs: Mapping[Spot, str], readings: Readings
-) -> dict[str, str]:
-    """Table, row, sieve and column of a comment in a table; nothing where they are not known."""
-    name, table = layout.columns.get(one.column, ""), layout.table
-    if table == "flat":
-        table = "weighings" if name in OF_A_READING else "runs"
-    place = {"table": table, "column": col.APERTURE if name == col.APERTURE_MM else name}
-    if not name or one.row == layout.header:
-        return place if name else {}
-    run, sieve = readings.get((one.sheet, one.row), ("", ""))
-    if table == "weighings":
-        return place | {"row": run, "sieve": sieve} if run else {}
-    row = runs.get((one.sheet, one.row), run)
-    if table in ("sieves", "study"):
-        first = min(at for at, column in layout.columns.items() if column in (col.SIEVE, "key"))
-        row = setting_key(_cell(rows.get(one.row, []), first).strip())
-    return place | {"row": row} if row else {}
-
-
-def _in_block(
-    one: Attached, rows: Rows, runs: Mapping[Spot, str], readings: Readings
-) -> dict[str, str]:
-    """The same for a comment in a block of a recording sheet."""
-    if one.sheet.strip().lower() != BENCH:
-        return {}
-    run, sieve = readings.get((one.sheet, one.row), ("", ""))
-    if run:
-        above = (n for n in rows if n < one.row and _column(rows[n], 1) == col.SIEVE)
-        heading, place = max(above), {"table": "weighings", "row": run, "sieve": sieve}
-    else:
-        starts = [row for file, row in runs if file == one.sheet and row <= one.row]
-        run = runs[one.sheet, max(starts)] if starts else ""
-        heading, place = one.row - 1, {"table": "runs", "row": run}
-    name = _column(rows.get(heading, []), one.column)
-    return place | {"column": name} if run and name in col.FLAT_COLUMNS else {}
-
-
-def _cell(cells: Sequence[object], place: int) -> str:
-    return str(cells[place - 1]) if len(cells) >= place else ""
-
-
-def _column(cells: Sequence[object], place: int) -> str:
-    return col.column_of(_cell(cells, place), col.FLAT_COLUMNS)
-
-
 def as_settings(comments: Iterable[CellComment]) -> list[dict[str, str]]:
     """Comments as tables of the settings."""
     return [{name: text for name, text in asdict(one).items() if text} for one in comments]
-
-
-def _listed(rows: Sheet) -> list[CellComment] | None:
-    """Comments of the sheet that lists them; None where it is another sheet of that name."""
-    (_, header), *body = rows
-    if header != LIST_COLUMNS:
-        return None
-    texts = ([str(cell) for cell in cells] for _, cells in body)
-    return [CellComment(**dict(zip(LIST_COLUMNS, cells, strict=False))) for cells in texts]
 
 
 def attach(book: Book, comments: Iterable[CellComment]) -> list[list[str | float | None]]:
@@ -428,16 +317,27 @@ def attach(book: Book, comments: Iterable[CellComment]) -> list[list[str | float
     return rest
 
 
+def _cell(cells: Sequence[object], place: int) -> str:
+    return str(cells[place - 1]) if len(cells) >= place else ""
+
+
+def _column(cells: Sequence[object], place: int) -> str:
+    return col.column_of(_cell(cells, place), col.FLAT_COLUMNS)
+
+
 class Workbook:
     """Sheets of a workbook while they are read, and what is known of where their cells stand."""
 
-    def __init__(self, sheets: Mapping[str, Sheet], source: Source, raw: RawStudy) -> None:
-        self.sheets, self.source, self.raw = sheets, source, raw
+    def __init__(
+        self, sheets: Mapping[str, Sheet], attached: list[Attached], source: Origin, raw: RawStudy
+    ) -> None:
+        self.sheets, self.attached, self.source, self.raw = sheets, attached, source, raw
         self.named = {title.strip().lower(): title for title in sheets}
         self.layouts: dict[str, Layout] = {}
-        self.beside: list[Attached] = []
+        self.runs: dict[Spot, str] = {}
+        self.readings: dict[Spot, tuple[str, str]] = {}
 
-    def read(self, attached: list[Attached]) -> None:
+    def read(self) -> None:
         """Settings, sieves, runs and weighings; then what is attached to their cells."""
         raw = self.raw
         if "study" in self.named:
@@ -448,8 +348,7 @@ class Workbook:
         self._tables({key: self.named[key] for key in others if not self._of_comments(key)})
         if raw.unread:
             raw.notes.append(f"Sheets of {self.source.file} not read: {', '.join(raw.unread)}.")
-        found = [*self.beside, *attached]
-        raw.attached = partial(_meant, found, self.layouts, self.sheets)
+        raw.attached = self._meant
 
     def _tables(self, others: Mapping[str, str]) -> None:
         """Runs and weighings of a workbook: its blocks, its two tables, or one flat table."""
@@ -478,7 +377,10 @@ class Workbook:
         rows = self.sheets[title]
         table = make_table(self.raw.part(title), rows, known=col.TABLES[kind])
         if table is not None:
-            self.layouts[title] = _layout(table, kind, rows)
+            header = next(cells for number, cells in rows if number == table.header_row)
+            named = (place for place, cell in enumerate(header, start=1) if str(cell).strip())
+            columns = dict(zip(named, table.columns, strict=True))
+            self.layouts[title] = Layout(kind, table.header_row or 0, columns)
         return table
 
     def _settings(self, title: str) -> None:
@@ -486,7 +388,21 @@ class Workbook:
         rows = self.sheets[title]
         self.raw.file = title
         self.raw.settings = read_settings_sheet(_with_keys(rows), self.raw)
-        self.layouts[title], self.beside = _settings_layout(rows, title)
+        first, heads = rows[0][0], [str(cell).strip() for cell in rows[0][1]]
+        plain = [col.plain_words(head) for head in heads[:2]]
+        header = first if plain in (["key", "value"], ["setting", "value"]) else 0
+        names = {1: "key", 2: "value"}
+        if header:
+            names |= {at: head or letters(at) for at, head in enumerate(heads, start=1) if at > 2}
+        beside: list[Attached] = []
+        for number, cells in rows:
+            for place, cell in enumerate(map(str, cells), start=1):
+                is_hint = names.get(place, "").lower() == "hint"
+                if place > 2 and cell.strip() and number != header and not is_hint:
+                    beside.append(Attached(title, number, place, cell, ""))
+                    names.setdefault(place, letters(place))
+        self.attached[:0] = beside
+        self.layouts[title] = Layout("study", header, names)
 
     def _of_comments(self, key: str) -> bool:
         """Whether a sheet holds comments, of cells or of settings; takes them if it does."""
@@ -500,6 +416,59 @@ class Workbook:
                 raw.notes.append(f"{title}: {', '.join(differ)} differ, {raw.file} counts.")
             raw.settings = raw.settings or typed
             return True
-        found = _listed(rows) if key == LIST_SHEET else None
-        raw.comments += found or []
-        return found is not None
+        (_, header), *body = rows
+        if key != LIST_SHEET or header != LIST_COLUMNS:
+            return False
+        for _, cells in body:
+            own = dict(zip(LIST_COLUMNS, map(str, cells), strict=False))
+            raw.comments.append(CellComment(**own))
+        return True
+
+    def _meant(self, study: Study) -> tuple[CellComment, ...]:
+        """What the comments are about, as far as the study has it; else the cell by its letters."""
+        every: tuple[Run | AsideRun, ...] = (*study.runs, *study.aside)
+        for run in every:
+            self.runs[run.place.file, run.place.row] = run.name
+            for reading in run.readings:
+                place = reading.place
+                self.readings[place.file, place.row] = run.name, reading.sieve
+        filled = {title: dict(sheet) for title, sheet in self.sheets.items()}
+        comments: list[CellComment] = []
+        for one in self.attached:
+            rows, layout = filled.get(one.sheet, {}), self.layouts.get(one.sheet)
+            where = self._in_table(one, layout, rows) if layout else self._in_block(one, rows)
+            where = where or {"table": one.sheet, "column": f"{letters(one.column)}{one.row}"}
+            comments.append(CellComment(**where, text=one.text, author=one.author))
+        return tuple(comments)
+
+    def _in_table(self, one: Attached, layout: Layout, rows: Rows) -> dict[str, str]:
+        """Table, row, sieve and column of a comment in a table; nothing where not known."""
+        name, table = layout.columns.get(one.column, ""), layout.table
+        if table == "flat":
+            table = "weighings" if name in OF_A_READING else "runs"
+        place = {"table": table, "column": col.APERTURE if name == col.APERTURE_MM else name}
+        if not name or one.row == layout.header:
+            return place if name else {}
+        run, sieve = self.readings.get((one.sheet, one.row), ("", ""))
+        if table == "weighings":
+            return place | {"row": run, "sieve": sieve} if run else {}
+        row = self.runs.get((one.sheet, one.row), run)
+        if table in ("sieves", "study"):
+            first = min(at for at, column in layout.columns.items() if column in (col.SIEVE, "key"))
+            row = setting_key(_cell(rows.get(one.row, []), first).strip())
+        return place | {"row": row} if row else {}
+
+    def _in_block(self, one: Attached, rows: Rows) -> dict[str, str]:
+        """The same for a comment in a block of a recording sheet."""
+        if one.sheet.strip().lower() != BENCH:
+            return {}
+        run, sieve = self.readings.get((one.sheet, one.row), ("", ""))
+        if run:
+            above = (n for n in rows if n < one.row and _column(rows[n], 1) == col.SIEVE)
+            heading, place = max(above), {"table": "weighings", "row": run, "sieve": sieve}
+        else:
+            starts = [row for file, row in self.runs if file == one.sheet and row <= one.row]
+            run = self.runs[one.sheet, max(starts)] if starts else ""
+            heading, place = one.row - 1, {"table": "runs", "row": run}
+        name = _column(rows.get(heading, []), one.column)
+        return place | {"column": name} if run and name in col.FLAT_COLUMNS else {}
