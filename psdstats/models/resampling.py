@@ -149,10 +149,7 @@ def bootstrap_test(
     contrast = fit.fixed.hypothesis(term)
     small = restricted_design(design, contrast)
     observed, null = _likelihood_ratio(fit.response[None], design, small, parts)
-    simulate = Simulator(null.row(0), small, np.random.default_rng(seed))
-    chunks = (
-        simulate(min(simulate.chunk, draws - done)) for done in range(0, draws, simulate.chunk)
-    )
+    chunks = simulated(null.row(0), small, np.random.default_rng(seed), draws)
     refitted = partial(_refitted, design, small, parts)
     hits = good = 0
     for ratios, converged in mapped(refitted, chunks, workers=workers, cluster=cluster):
@@ -189,26 +186,24 @@ def _refitted(
     return ratios, null.converged
 
 
-class Simulator:
-    """Draws responses from the fit of one response with X ``design`` (n, p)."""
-
-    def __init__(self, fit: BatchFit, design: Array, rng: np.random.Generator) -> None:
-        self._mean, self._span = design @ fit.beta, fit.parts.span
-        size, vectors = np.linalg.eigh(fit.parts.covariance(fit.theta))
-        self._root = vectors * np.sqrt(np.maximum(size, 0.0))
-        self._outside = float(np.sqrt(max(float(fit.theta[-1]), 0.0))) if len(fit.theta) else 0.0
-        self._rng = rng
-        self.chunk = max(1, min(_CHUNK, _CHUNK_NUMBERS // len(self._mean)))
-
-    def __call__(self, draws: int) -> Array:
-        """Responses, shape (draws, n)."""
-        noise = self._rng.standard_normal((draws, len(self._mean)))
-        if self._span is None:
-            return np.asarray(self._mean + noise @ self._root.T)
+def simulated(
+    fit: BatchFit, design: Array, rng: np.random.Generator, draws: int
+) -> Iterator[Array]:
+    """Responses (some, n) drawn from the fit of one response with X ``design`` (n, p)."""
+    mean, span = design @ fit.beta, fit.parts.span
+    size, vectors = np.linalg.eigh(fit.parts.covariance(fit.theta))
+    root = vectors * np.sqrt(np.maximum(size, 0.0))
+    outside = float(np.sqrt(np.maximum(fit.theta[-1:], 0.0).sum()))
+    chunk = max(1, min(_CHUNK, _CHUNK_NUMBERS // len(mean)))
+    for done in range(0, draws, chunk):
+        noise = rng.standard_normal((min(chunk, draws - done), len(mean)))
+        if span is None:
+            yield np.asarray(mean + noise @ root.T)
+            continue
         # the noise keeps its part outside the span, and has that inside replaced
-        inside = self._span.coordinates(noise)
-        moved = inside @ self._root.T - self._outside * inside
-        return np.asarray(self._mean + self._outside * noise + moved @ self._span.basis.T)
+        inside = span.coordinates(noise)
+        moved = inside @ root.T - outside * inside
+        yield np.asarray(mean + outside * noise + moved @ span.basis.T)
 
 
 def variance_intervals(fit: MixedModelFit, *, level: float = 0.95) -> pd.DataFrame:

@@ -12,11 +12,11 @@ from psdstats.models import MixedModel, RandomSlope
 from psdstats.models.diagnostics import leave_one_group_out, residual_table
 from psdstats.models.mixed_model import FitRemark
 from psdstats.models.resampling import (
-    Simulator,
     bootstrap_test,
     exchangeable_blocks,
     permutation_test,
     profile_log_likelihood,
+    simulated,
     variance_intervals,
 )
 from psdstats.models.woodbury import Span
@@ -111,7 +111,8 @@ def test_profiles_and_their_intervals_agree_with_whole_matrices(random):
 def test_simulated_responses_have_the_fitted_covariance():
     """Every element within five Monte Carlo errors of V written out; 20,000 draws."""
     fit, whole = both("nested")
-    draws = Simulator(fit.estimates, fit.fixed.matrix, np.random.default_rng(1))(20_000)
+    pieces = simulated(fit.estimates, fit.fixed.matrix, np.random.default_rng(1), 20_000)
+    draws = np.concatenate(list(pieces))
     v = whole.estimates.parts.covariance(whole.estimates.theta)
     centred = draws - fit.fixed.matrix @ fit.estimates.beta
     found = centred.T @ centred / len(draws)
