@@ -91,7 +91,7 @@ def _in_order(known: pd.DataFrame, frame: pd.DataFrame) -> pd.DataFrame:
 _MOST_ROWS = 4000
 """Largest side of the covariance matrices: rows, or directions of the span of a long frame."""
 
-_SHORT = 64
+_SHORT = 16
 """Frames of up to so many rows are cheaper whole than by their span."""
 
 _MOST_DENSE = 100_000_000
@@ -123,6 +123,15 @@ class Grouping:
         if span is None:
             return np.eye(size)[self.codes][:, :, None] * self.columns[:, None, :]
         return np.stack([span.of_levels(self.codes, size, v) for v in self.columns.T], axis=2)
+
+    def covariances(self, span: Span | None = None) -> dict[int, Array]:
+        """The G_k of its variances, and of its covariance, by their place in θ."""
+        z = self.indicators(span)
+        found = {k: z[:, :, i] @ z[:, :, i].T for i, k in enumerate(self.components)}
+        if self.cross is not None:
+            both = z[:, :, 0] @ z[:, :, 1].T
+            found[self.cross] = both + both.T
+        return found
 
     def sparse_columns(self) -> list[sparse.csr_array]:
         """Z of each effect, shape (n, n_levels)."""
@@ -291,10 +300,15 @@ def build_random(
             f"replicates instead."
         )
     size = len(frame) if span is None else span.basis.shape[1]
+    matrices = np.zeros((len(names), 0, 0)) if z is not None else np.zeros((len(names), size, size))
+    if z is None:
+        if residual:
+            matrices[-1] = np.eye(size)
+        for one in groupings:
+            for place, matrix in one.covariances(span).items():
+                matrices[place] = matrix
     covariance = CovarianceParts(
-        matrices=np.zeros((len(names), 0, 0))
-        if z is not None
-        else _matrices(groupings, names, size, span),
+        matrices=matrices,
         is_variance=~np.isin(np.arange(len(names)), [cross for *_, cross in crossed]),
         blocks=tuple((first, second, cross) for first, second, cross in crossed),
         known=known_covariance(known, frame),
@@ -322,23 +336,6 @@ def _span(design: Array, groupings: Sequence[Grouping]) -> Span | None:
             f"or take a grouping out."
         )
     return span
-
-
-def _matrices(
-    groupings: Sequence[Grouping], names: Sequence[str], size: int, span: Span | None
-) -> Array:
-    """The G_k, shape (q, size, size); the residual's is the identity."""
-    matrices = np.zeros((len(names), size, size))
-    if names and names[-1] == "residual":
-        matrices[-1] = np.eye(size)
-    for grouping in groupings:
-        z = grouping.indicators(span)
-        for effect, place in enumerate(grouping.components):
-            matrices[place] = z[:, :, effect] @ z[:, :, effect].T
-        if grouping.cross is not None:
-            both = z[:, :, 0] @ z[:, :, 1].T
-            matrices[grouping.cross] = both + both.T
-    return matrices
 
 
 def _gather(random: Sequence[RandomSpec]) -> dict[tuple[str, ...], list[RandomSlope]]:

@@ -519,7 +519,7 @@ class MixedModel:
     Notes
     -----
     A known covariance is kept whole, up to 4,000 rows.  Without one a frame may have any length:
-    beyond 64 rows it is fitted in the span of its fixed terms and groupings, which is exact; that
+    beyond 16 rows it is fitted in the span of its fixed terms and groupings, which is exact; that
     span may have up to 4,000 directions.
 
     Examples

@@ -42,6 +42,9 @@ _CHUNK, _CHUNK_NUMBERS = 250, 5_000_000
 _TOGETHER = 500
 """Arrangements of rows refitted together."""
 
+_LONG = 1000
+"""Rows up to which covariance matrices are written out to be compared."""
+
 _LOOSE = 1e-5
 """Tolerance of refits: their likelihood is then exact to about ten digits."""
 
@@ -307,7 +310,10 @@ def permutation_test(
     contrast = fit.fixed.hypothesis(term)
     label = fit.fixed.term(term).label
     small = restricted_design(fit.fixed.matrix, contrast)
-    blocks = exchangeable_blocks(small, fit.random.parts, fit.random.groupings)
+    known = fit.random.parts.known
+    blocks = exchangeable_blocks(
+        small, fit.random.groupings, None if known is None else np.asarray(known)
+    )
     if not any(len(block) > 1 for block in blocks):
         raise ModelError(
             f"No rows can be exchanged if {label} has no effect: the other terms, the groupings or "
@@ -341,27 +347,26 @@ def permutation_test(
 
 
 def exchangeable_blocks(
-    design: Array, parts: CovarianceParts, groupings: Sequence[Grouping]
+    design: Array, groupings: Sequence[Grouping], known: Array | None
 ) -> list[Order]:
     """Blocks of exchangeable rows, each in ascending order.
 
-    Shapes: design (n, p).
+    Shapes: design (n, p), known (n, n).
 
     Notes
     -----
-    Rows may be exchanged where that leaves every covariance matrix as it is; in a long frame, which
-    has none over its rows, where they share their levels and what varies by level.
+    Rows may be exchanged where that leaves every covariance matrix as it is; in a long frame, whose
+    matrices are not written out, where they share their levels and what varies by level.
     """
-    keys = [_clusters(column) for column in design.T]
-    if parts.span is not None:
+    keys, is_long = [_clusters(column) for column in design.T], len(design) > _LONG
+    if is_long:
         keys += [one for g in groupings for one in (g.codes, *map(_clusters, g.columns.T))]
     table = np.stack([np.zeros(len(design), dtype=np.intp), *keys], axis=1)
     _, first, code = np.unique(table, axis=0, return_index=True, return_inverse=True)
     blocks = [np.flatnonzero(code.ravel() == one) for one in np.argsort(first)]
-    if parts.span is None:
-        known = [] if parts.known is None else [np.asarray(parts.known)]
-        for matrix in (*parts.matrices, *known):
-            blocks = [part for block in blocks for part in _split_by(matrix, block)]
+    written = [] if is_long else [one for g in groupings for one in g.covariances().values()]
+    for matrix in written if known is None else [*written, known]:
+        blocks = [part for block in blocks for part in _split_by(matrix, block)]
     return blocks
 
 

@@ -151,14 +151,15 @@ def test_exchangeable_rows_are_those_whose_swap_keeps_every_matrix(random):
     frame = trial().iloc[:24].assign(dose=np.tile([-1.0, 0.0, 1.0, 1.0], 6))
     fit = MixedModel(frame, response="y", random=RANDOM[random]).fit()
     design = np.stack([np.ones(24), frame["time"].to_numpy() % 2], axis=1)
-    blocks = exchangeable_blocks(design, fit.random.parts, fit.random.groupings)
+    blocks = exchangeable_blocks(design, fit.random.groupings, None)
+    matrices = [m for one in fit.random.groupings for m in one.covariances().values()]
     found = np.zeros((24, 24), dtype=bool)
     for block in blocks:
         found[np.ix_(block, block)] = True
     for i in range(24):
         for j in range(24):
             same = np.array_equal(design[i], design[j])
-            expected = same and all(swappable(m, i, j) for m in fit.random.parts.matrices)
+            expected = same and all(swappable(m, i, j) for m in matrices)
             assert found[i, j] == expected, (i, j)
 
 
