@@ -28,7 +28,7 @@ from numpy.typing import NDArray
 from psdstats.covariance import Covariance, SharedErrors
 from psdstats.findings import Numbers
 from psdstats.frozen import Array, freeze_arrays
-from psdstats.models.engine import squares_of
+from psdstats.models.engine import CovarianceParts, squares_of
 from psdstats.models.judged import Family
 from psdstats.models.posterior import (
     Mixture,
@@ -127,9 +127,8 @@ class BenchRuns:
 
     def posterior(self, design: Array) -> VariancePosterior:
         """What the variances may be, from what a design leaves."""
-        if isinstance(self.known, SharedErrors):
-            return variance_posterior(self.y, design, (), self.known, columns=self.further)
-        return variance_posterior(self.y, design, self.parts(), self.known)
+        parts = CovarianceParts.of(self.further, self.known)
+        return variance_posterior(self.y, design, parts)
 
     def freed(self) -> BenchRuns:
         """The same, what the measurement gives every run by itself being part of its scatter."""
@@ -297,10 +296,8 @@ def _of_design(
         return _by_measurement(runs, subjects, weights, level, margin_percent)
     count = posterior.theta.shape[1]
     columns = runs.further[len(runs.further) + 1 - count :]
-    parts = () if isinstance(runs.known, SharedErrors) else squares_of(columns, len(runs.y))
-    found = mixture(
-        runs.y, design, parts, wanted, posterior=posterior, known=runs.known, columns=columns
-    )
+    parts = CovarianceParts.of(columns, runs.known)
+    found = mixture(runs.y, design, parts, wanted, posterior)
     return _answers(subjects, [found], level, margin_percent)
 
 

@@ -68,14 +68,6 @@ class CovarianceParts:
             columns=[sparse.csr_array(z) for z in columns] if is_shared else None,
         )
 
-    def whole(self) -> CovarianceParts:
-        """The same with matrices over all rows in place of columns."""
-        if self.columns is None or self.known is None:
-            return self
-        own = [z.toarray() for z in self.columns]
-        matrices, known = squares_of(own, len(self.known)), np.asarray(self.known)
-        return replace(self, matrices=matrices, known=known, columns=None)
-
     def covariance(self, theta: Array) -> Array:
         """Covariance of the rows.
 
@@ -180,8 +172,6 @@ def fit_batch(
     y = np.atleast_2d(np.asarray(responses, dtype=float))
     x = np.asarray(design, dtype=float)
     criterion = Criterion(criterion)
-    if parts.columns is not None and criterion is Criterion.ML:
-        parts = parts.whole()
     # residuals of a first fit carry no large mean, which would cost digits
     first = np.linalg.lstsq(x, y.T, rcond=None)[0].T
     y, squares = y - first @ x.T, np.zeros(len(y))

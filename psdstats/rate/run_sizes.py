@@ -28,6 +28,7 @@ from psdstats.errors import ModelError
 from psdstats.findings import Remark, RemarkKind
 from psdstats.frozen import Array, freeze_arrays
 from psdstats.models.design_columns import level_text, need_columns
+from psdstats.models.engine import CovarianceParts
 from psdstats.models.posterior import (
     Mixture,
     VariancePosterior,
@@ -203,7 +204,8 @@ def sizes_by_level(one: QuantityAnalysis) -> tuple[RunSizes, ...]:
     known, parts = np.asarray(one.known), design.parts
     if design.left > 0:
         known = np.asarray(freed(known))
-        posterior = variance_posterior(one.y, design.x, parts, known)
+        whole = CovarianceParts.of(design.columns, known)
+        posterior = variance_posterior(one.y, design.x, whole)
     elif spread.basis is SpreadBasis.NONE:
         raise ModelError(
             f"{one.quantity}: {len(one.frame)} runs leave nothing to tell how far runs scatter; "
