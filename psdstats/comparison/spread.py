@@ -43,13 +43,11 @@ from numpy.typing import NDArray
 from psdstats.comparison.plan import ComparisonPlan, columns_of
 from psdstats.findings import Contrast, Numbers, numbers_of
 from psdstats.frozen import Array
-from psdstats.models.contrasts import ContrastMatrix, contrast_table
+from psdstats.models.contrasts import Adjustment, ContrastMatrix, contrast_table
 from psdstats.models.design_columns import RandomSlope, level_text
-from psdstats.models.equivalence import detectable_percent, equivalence_of
 from psdstats.models.judged import Family, StudentJudged
 from psdstats.models.mixed_model import MixedModelFit
-from psdstats.models.multiplicity import Adjustment
-from psdstats.models.woodbury import WhitenedSpan
+from psdstats.models.verdicts import detectable_percent, equivalence_of
 from psdstats.student import critical_t
 
 _DRAWS = 999
@@ -169,8 +167,8 @@ def _weighted_residuals(fit: MixedModelFit, noise: Array) -> Array:
     v = found.parts.covariance(found.theta)
     size, vectors = np.linalg.eigh(v)
     root = np.sqrt(np.maximum(size, 0.0))
-    if isinstance(found.parts.span, WhitenedSpan):
-        span = found.parts.span
+    span = found.parts.span
+    if span is not None:
         drawn = span.freed(noise, (vectors * root) @ vectors.T)
         rows = np.vstack([(fit.response - fit.fixed.matrix @ found.beta) / span.sd, drawn])
         return np.asarray(span.freed(rows, _projector(v, found.design)) / span.sd)

@@ -95,7 +95,7 @@ def test_what_groups_share_is_added_and_what_they_do_not_is_in_their_spread():
     assert plain[2] == pytest.approx(3)
     assert own[1] == pytest.approx(plain[1], rel=1e-9)
     assert shared[1] == pytest.approx(plain[1] + 0.25)
-    assert shared[2] == pytest.approx(shared[1]**2 / (plain[1] ** 2 / 3))
+    assert shared[2] == pytest.approx(shared[1] ** 2 / (plain[1] ** 2 / 3))
 
 
 def test_known_part_makes_the_variance_right_on_average():
