@@ -6,10 +6,12 @@ back.  Effects are differences of ln size until the last table.
 
 from __future__ import annotations
 
-from collections.abc import Hashable
+from collections.abc import Hashable, Mapping
 from dataclasses import dataclass
 from enum import Enum, StrEnum
 from math import nan
+
+from psdstats.frozen import Array
 
 
 class Verdict(StrEnum):
@@ -143,6 +145,12 @@ class Numbers:
     equivalence_p: float = nan
     equivalence_lower: float = nan
     equivalence_upper: float = nan
+
+
+def numbers_of(columns: Mapping[str, Array]) -> tuple[Numbers, ...]:
+    """One record a place of arrays (m,) that are named as the fields."""
+    rows = zip(*columns.values(), strict=True)
+    return tuple(Numbers(**dict(zip(columns, map(float, row), strict=True))) for row in rows)
 
 
 class FindingKind(StrEnum):

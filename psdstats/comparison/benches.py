@@ -15,7 +15,7 @@ Replicates of a cell may lie closer together than cells do: rate and average are
 scatter of the cells' means, and by replicates only where the cells leave none. What is known (the
 measurement, with what groups share) and what is estimated are kept apart (`models.posterior`).
 Intervals hold for all groups (and conditions) of a question together, and so does equivalence
-within a margin, by the one rule of `models.equivalence`.
+within a margin, by the one rule of `models.verdicts`.
 """
 
 from __future__ import annotations
@@ -29,7 +29,6 @@ from psdstats.covariance import Covariance, SharedErrors
 from psdstats.findings import Numbers
 from psdstats.frozen import Array, freeze_arrays
 from psdstats.models.engine import squares_of
-from psdstats.models.equivalence import detectable_percent, equivalence_of
 from psdstats.models.judged import Family
 from psdstats.models.posterior import (
     Mixture,
@@ -40,6 +39,7 @@ from psdstats.models.posterior import (
     stated_posterior,
     variance_posterior,
 )
+from psdstats.models.verdicts import detectable_percent, equivalence_of
 
 Codes = NDArray[np.intp]
 ENOUGH_DF = 3

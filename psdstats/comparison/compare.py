@@ -31,7 +31,6 @@ from psdstats.comparison.answers import (
     Answers,
     answer,
     balance_answer,
-    condition_means,
     doubted,
     drift_is_unknown,
     obstacle,
@@ -57,10 +56,9 @@ from psdstats.limits import LEVEL
 from psdstats.models.contrasts import ContrastMatrix, contrast_matrix
 from psdstats.models.design_columns import RandomSlope, level_text
 from psdstats.models.diagnostics import Influence, leave_one_group_out
-from psdstats.models.equivalence import detectable_percent, equivalence_of
 from psdstats.models.judged import Family, StudentJudged
 from psdstats.models.mixed_model import MixedModelFit
-from psdstats.models.verdicts import judge
+from psdstats.models.verdicts import detectable_percent, equivalence_of, judge
 from psdstats.room import one_thread
 from psdstats.study.records import Study
 from psdstats.study.settings import Declared
@@ -510,7 +508,7 @@ def _answered(
         basis=basis,
         tests=_tests(one, answers),
         findings=answers.findings,
-        means=_as_sizes(condition_means(one)),
+        means=_as_sizes(answers.means),
         courses=answers.courses,
         factors=answers.factors,
         benches=benches,

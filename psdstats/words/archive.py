@@ -34,18 +34,23 @@ def collected(trials: pd.DataFrame, evaluated: int, unchanged: int) -> str:
     return f"{told[0]}: {'; '.join(told[1:])}." if told[1:] else f"{told[0]}."
 
 
-def way_words(made_by: Sequence[str]) -> str:
-    """How the verdicts were reached."""
-    thorough = sum(one.endswith("thorough") for one in made_by)
-    quick = (
-        "Sizes are those of each run by its own readings, and verdicts rest on them with Student's "
-        "t after Kenward and Roger; `compare` borrows the shape of the curve within a trial and "
-        "calibrates its level, so its numbers differ a little (--thorough gives them)."
+def way_words(trials: pd.DataFrame) -> str:
+    """What sizes and verdicts are."""
+    judged, count = int(trials["judged"].sum()), len(trials)
+    own = (
+        "Sizes are those of each run by its own readings (as `sizes` gives them with borrowing = "
+        "false in study.toml), so that a point of a chart depends on no other run; intervals of "
+        "their means are two standard uncertainties of the measurement."
     )
-    full = "Verdicts are those of `compare`; sizes of runs are those by their own readings."
-    if thorough in (0, len(made_by)):
-        return full if thorough else quick
-    return f"{thorough} of {len(made_by)} trials have the verdicts of `compare`. {quick}"
+    if not judged:
+        return f"{own} --verdicts adds what `compare` says of each trial."
+    which = "Each trial" if judged == count else f"{judged} of {count} trials"
+    has = "has" if judged in (1, count) else "have"
+    verdicts = (
+        f"{which} {has} the verdict of `compare`, with its sizes, which borrow the shape of the "
+        "curve across the trial, and its intervals."
+    )
+    return f"{verdicts} Beside them and in charts: {own[0].lower()}{own[1:]}"
 
 
 def copies_words(trials: pd.DataFrame) -> str:
@@ -164,11 +169,15 @@ def trend_caption(quantity: str) -> str:
     )
 
 
-def trend_told(answers: pd.DataFrame, quantity: str) -> str:
-    """What the figure tells: verdicts, counted."""
-    count = answers["verdict"].value_counts()
+def trend_told(ends: pd.DataFrame, quantity: str, say: Numerals = PLAIN) -> str:
+    """What the figure tells: the sizes that trials came to, and verdicts, counted."""
+    sizes = ends["end_size"].dropna()
+    unit = "" if quantity == "span" else " µm"
+    low, middle, high = (say.significant(float(sizes.quantile(at))) for at in (0, 0.5, 1))
+    told = f"{quantity} at the last milling time: {low} to {high}{unit}, half below {middle}{unit}."
+    count = ends["verdict"].value_counts()
     parts = [f"{number} {name}" for name, number in count.items()]
-    return f"Verdicts on {quantity}: {', '.join(parts)}."
+    return f"{told} Verdicts of `compare`: {', '.join(parts)}." if parts else told
 
 
 def spread_sentence(found: Sequence[Repeatability], quantity: str, say: Numerals = PLAIN) -> str:

@@ -131,10 +131,11 @@ CAPTIONS: Mapping[str, str] = ReadOnly(
         "half into one class.",
         "charge": "Balls for one jar.",
         "bench plan": "Steps at the bench.",
-        "latest trials": "Latest trials: size at the first and last milling time, and what the "
-        "change is worth.",
+        "latest trials": "Latest trials: size at the first and last milling time, with its "
+        "interval.",
         "trials": "Every trial, with its content and what was read of it.",
-        "answers": "Every trial and size, with its verdict.",
+        "answers": "Every trial and size: from where to where it went, and its verdict where asked "
+        "for.",
         "refused trials": "Trials that cannot be evaluated, and why.",
         "points of the chart": "Points of the control chart with the limits of each.",
         "runs alike": "Spread among runs alike, pooled over trials: beyond the measurement, with "

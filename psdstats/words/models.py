@@ -11,9 +11,8 @@ from psdstats.columns import column_words
 from psdstats.comparison.beside import FEWEST_UNITS, LeftOut, Unit
 from psdstats.findings import Contrast
 from psdstats.models.contrasts import ContrastResult
-from psdstats.models.crosschecks import Refit, RefitRoute
-from psdstats.models.design_columns import RandomSlope
-from psdstats.models.design_fixed import FixedDesign
+from psdstats.models.crosschecks import Refit
+from psdstats.models.design_columns import FixedDesign, RandomSlope
 from psdstats.models.diagnostics import Influence
 from psdstats.models.likelihood import Criterion
 from psdstats.models.mixed_model import MixedModelFit
@@ -155,16 +154,10 @@ def refit_names(fit: MixedModelFit, components: Mapping[str, str]) -> list[str]:
 
 def refit_sentence(found: Refit, say: Numerals = PLAIN) -> str:
     """How far the estimates of another package are from ours, for the same model."""
-    if found.route is RefitRoute.MIXED_MODEL:
-        how = "a mixed model with variances estimated anew"
-    else:
-        how = "generalised least squares with the covariance found"
-    if not found.converged:
-        return f"Refitted by statsmodels ({how}): that fit did not converge."
     percent = max(100 * found.largest_difference, 0.01)
     return (
-        f"Refitted by statsmodels ({how}), no coefficient moves by more than {say(percent, '.2g')} "
-        f"% of its standard error."
+        "Refitted by statsmodels (generalised least squares with the covariance found), no "
+        f"coefficient moves by more than {say(percent, '.2g')} % of its standard error."
     )
 
 

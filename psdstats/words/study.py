@@ -17,7 +17,6 @@ from psdstats.sieves.standards import practice_rule
 from psdstats.study.flags import CheckReport, Flag, Severity
 from psdstats.study.records import TareHandling
 from psdstats.study.sheet_plan import SheetPlan
-from psdstats.study.tables import NET
 from psdstats.study.wide_cells import WideTable, words_of
 from psdstats.words.courses import level_words
 from psdstats.words.numbers import MISSING, PLAIN, Numerals
@@ -416,7 +415,7 @@ def sample_messages(sample_mass_g: float | None) -> dict[str, str]:
     }
 
 
-_MASSES = {col.TARE: "empty", col.GROSS: "with powder", NET: "powder alone"}
+_MASSES = {col.TARE: "empty", col.GROSS: "with powder", col.NET: "powder alone"}
 _SHOWN = 4  # samples and skipped lines that are named; the rest is counted
 
 

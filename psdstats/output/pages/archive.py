@@ -43,7 +43,7 @@ def archive_page(
 ) -> Page:
     """All that an archive tells of one size."""
     trials, answers, spreads = archive.trials_frame(), archive.to_frame(), archive.repeatability()
-    own = answers[answers["quantity"] == quantity].dropna(subset=["verdict"])
+    own = answers[answers["quantity"] == quantity]
     refused = trials[trials["refusal"].notna()]
     page = Page(
         heading=words.HEADING,
@@ -55,11 +55,7 @@ def archive_page(
             table_of("trials", trials, place=Place.CSV),
             *_trend(own, quantity, say),
         ),
-        notes=tuple(
-            one
-            for one in (words.way_words(trials["made_by"].tolist()), words.copies_words(trials))
-            if one
-        ),
+        notes=tuple(one for one in (words.way_words(trials), words.copies_words(trials)) if one),
     )
     page += _chart_page(archive, say, quantity, where or {}, limits)
     told = [words.spread_sentence(spreads, quantity, say)] if len(trials) > len(refused) else []
@@ -83,6 +79,8 @@ def _answer_tables(own: pd.DataFrame, answers: pd.DataFrame, quantity: str) -> t
         interval_column(f"{at}_size", at, unit, lower=f"{at}_lower", upper=f"{at}_upper")
         for at in ("start", "end")
     )
+    since = Column(name="since", heading="finer since", unit="min", spare=True)
+    verdict = (ratio_column("end/start"), *texts("verdict"), since)
     latest = table_of(
         "latest trials",
         own.tail(_LATEST).iloc[::-1],
@@ -91,9 +89,7 @@ def _answer_tables(own: pd.DataFrame, answers: pd.DataFrame, quantity: str) -> t
             *(texts(place="at") if own["place"].fillna("").any() else ()),
             *spare(start),
             end,
-            ratio_column("end/start"),
-            *texts("verdict"),
-            Column(name="since", heading="finer since", unit="min", spare=True),
+            *(verdict if own["verdict"].notna().any() else ()),
         ),
         place=Place.FIRST,
     )
@@ -126,7 +122,7 @@ def _label(quantity: str) -> str:
 
 
 def _trend(own: pd.DataFrame, quantity: str, say: Numerals) -> tuple[Drawing, ...]:
-    dated = own[(own["study_date"].fillna("") != "") & own["end_upper"].notna()]
+    dated = own[(own["study_date"].fillna("") != "") & own["end_size"].notna()]
     dated = dated.rename(columns={"study_date": "date"})
     if dated["date"].nunique() < 2:
         return ()
@@ -135,7 +131,7 @@ def _trend(own: pd.DataFrame, quantity: str, say: Numerals) -> tuple[Drawing, ..
             "trials over dates",
             lambda: trials_over_dates(dated, new_axes(say=say), label=_label(quantity)),
             words.trend_caption(quantity),
-            words.trend_told(dated, quantity),
+            words.trend_told(dated, quantity, say),
         ),
     )
 
