@@ -25,8 +25,7 @@ from psdstats.errors import ModelError
 from psdstats.frozen import Array
 from psdstats.models.design_columns import RandomSlope, column, factor_column
 from psdstats.models.engine import BatchFit, CovarianceParts
-from psdstats.models.span import LevelColumns, Span, build_span, columns_outside
-from psdstats.models.woodbury import WhitenedSpan
+from psdstats.models.woodbury import Span
 
 
 def known_covariance(
@@ -118,7 +117,7 @@ class Grouping:
     components: tuple[int, ...]
     cross: int | None
 
-    def indicators(self, span: Span | WhitenedSpan | None = None) -> Array:
+    def indicators(self, span: Span | None = None) -> Array:
         """Z, shape (n, n_levels, effects); QᵀZ, shape (m, n_levels, effects), with a span."""
         size = len(self.levels)
         if span is None:
@@ -248,13 +247,12 @@ def _freed_of(design: Array, parts: CovarianceParts) -> tuple[Array, float]:
                 inner[j, k] = np.square((one.T @ other).toarray() - own @ theirs.T).sum()
         value, vector = np.linalg.eigh(inner)
         return np.asarray(vector * np.sqrt(np.maximum(value, 0.0))), 1e-6
-    x, span = design, parts.span
-    if isinstance(span, Span):
-        x = span.coordinates(design.T).T
+    span = parts.span
+    x = design if span is None else span.coordinates(design.T).T
     complement = np.linalg.qr(x, mode="complete")[0][:, design.shape[1] :]
     flat = (complement.T @ parts.matrices @ complement).reshape(len(parts.matrices), -1)
-    if isinstance(span, Span) and parts.outside is not None:
-        flat = np.column_stack([flat, np.sqrt(span.n_outside) * parts.outside])
+    if span is not None:  # where the residual, which is last, is alone
+        flat = np.column_stack([flat, np.sqrt(span.n_outside) * np.eye(len(flat))[-1]])
     return flat, 1e-8
 
 
@@ -292,7 +290,7 @@ def build_random(
             f"variance, matrices are kept whole and only up to {_MOST_ROWS} rows; fit means of "
             f"replicates instead."
         )
-    size = len(frame) if span is None else span.size
+    size = len(frame) if span is None else span.basis.shape[1]
     covariance = CovarianceParts(
         matrices=np.zeros((len(names), 0, 0))
         if z is not None
@@ -302,23 +300,21 @@ def build_random(
         known=known_covariance(known, frame),
         span=span,
         columns=z,
-        outside=None if span is None else np.array([n == "residual" for n in names], float),
     )
     return RandomDesign(groupings=tuple(groupings), names=tuple(names), parts=covariance)
 
 
 def _span(design: Array, groupings: Sequence[Grouping]) -> Span | None:
     """The span of a long frame; None where the matrices of its rows are as small."""
-    n = len(design)
-    columns = [
-        LevelColumns(codes=g.codes, n_levels=len(g.levels), values=g.columns) for g in groupings
-    ]
-    dense = columns_outside(design, columns)
-    largest = max((c.width for c in columns), default=0)
-    if dense + largest >= n and n <= _MOST_ROWS:
+    n, widths = len(design), [len(one.levels) * one.columns.shape[1] for one in groupings]
+    width = design.shape[1] + sum(widths)
+    if width >= n and n <= _MOST_ROWS:
         return None
-    span = build_span(design, columns) if dense * n <= _MOST_DENSE else None
-    size = dense + largest if span is None else span.size
+    size, span = max(widths, default=0), None
+    if size <= _MOST_ROWS and width * n <= _MOST_DENSE:
+        z = [one.indicators().reshape(n, -1) for one in groupings]
+        span = Span.of(np.hstack([design, *z]))
+        size = span.basis.shape[1]
     if span is None or size > _MOST_ROWS:
         raise ModelError(
             f"The fixed terms and the levels of the groupings span {size} directions over {n} "

@@ -21,8 +21,6 @@ from psdstats.frozen import Array
 from psdstats.models.design_columns import TermSpec, factor_column
 from psdstats.models.kenward_roger import Inference, f_tail
 from psdstats.models.mixed_model import MixedModelFit
-from psdstats.models.span import Span
-from psdstats.models.woodbury import WhitenedSpan
 
 
 def normal_quantiles(values: ArrayLike) -> Array:
@@ -81,12 +79,12 @@ def _residual_variances(fit: MixedModelFit) -> Array:
     weighted = found.precision @ found.design
     projection = found.precision - weighted @ found.beta_covariance @ weighted.T
     residual = float(fit.variance_components.get("residual", 0.0))
-    if not isinstance(span, Span):
+    if span is None:
         within = residual * np.eye(len(fit.response))
         within = within if known is None else within + known
         return np.diagonal(within @ projection @ within)
-    inside = residual**2 * projection - residual * np.eye(span.size)
-    return residual + span.row_forms(inside)
+    inside = residual**2 * projection - residual * np.eye(len(projection))
+    return np.asarray(residual + ((span.basis @ inside) * span.basis).sum(axis=1))
 
 
 _FAR = 3.0  # of alpha, beyond which a p at the variances of all groups tells enough
@@ -212,7 +210,7 @@ def _without(
     Rows gone are what further coefficients, one a row, take up altogether.
     """
     found, span = fit.estimates, fit.estimates.parts.span
-    if not isinstance(span, WhitenedSpan):
+    if span is None or fit.random.parts.columns is None:
         return None
     whole, contrast = fit.test(term), fit.fixed.hypothesis(term)
     weighted = found.precision @ found.design

@@ -12,19 +12,18 @@ ball-to-powder ratio; rates found at late times hold for that ratio.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from enum import auto
 from functools import cached_property
 
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from psdstats.columns import BALL_RATIO, BOOKKEEPING, GROUP, REPLICATE, TIME, column_words
 from psdstats.comparison.analysis import QuantityAnalysis, SpreadBasis
-from psdstats.comparison.benches import indicators
 from psdstats.comparison.plan import columns_of
-from psdstats.comparison.single_runs import smooth_spread
+from psdstats.comparison.trial_design import indicators
 from psdstats.errors import ModelError
 from psdstats.findings import Remark, RemarkKind
 from psdstats.frozen import Array, freeze_arrays
@@ -33,7 +32,6 @@ from psdstats.models.posterior import (
     Mixture,
     VariancePosterior,
     freed,
-    left_over,
     stated_posterior,
     variance_posterior,
 )
@@ -41,9 +39,6 @@ from psdstats.study.records import Study
 
 LEAST_FOR_DRIFT = 3
 """Groups, each with as many times, from which their drift can be seen."""
-
-FEWEST_LEFT = 2
-"""Degrees of freedom that what groups and times leave must have to serve (own rule, no source)."""
 
 _SAME = 1e-9  # share of the largest below which a direction of the blocks is none
 
@@ -153,7 +148,7 @@ class RunSizes:
         """Distinct times, increasing."""
         return np.unique(self.time_min)
 
-    @cached_property
+    @property
     def at_times(self) -> Array:
         """Indicators of the times, (n, times)."""
         return np.asarray(self.time_min[:, None] == self.times, dtype=np.float64)
@@ -189,113 +184,6 @@ class RunSizes:
             centre=np.broadcast_to(centre, (len(v), len(rows))),
             covariance=rows @ v @ rows.T,
         )
-
-
-def run_sizes(
-    time_min: ArrayLike,
-    size_um: ArrayLike,
-    *,
-    group: ArrayLike | None = None,
-    known_covariance: ArrayLike | None = None,
-    parts: ArrayLike | None = None,
-    spread: VariancePosterior | None = None,
-) -> RunSizes:
-    """Check and gather arrays for the rate models.
-
-    Shapes: time_min, size_um (n,), group (n,), known_covariance (n, n), parts (k, n, n).
-
-    Notes
-    -----
-    Groups of one run each count as one.  Without a spread it is found from these sizes: what groups
-    and times leave; of single runs their distance from smooth courses.
-    """
-    time = np.array(time_min, dtype=float).ravel()
-    size = np.array(size_um, dtype=float).ravel()
-    if time.size != size.size:
-        raise ModelError(f"there are {time.size} times for {size.size} sizes; give one each.")
-    for name, values, bad in (
-        ("milling time", time, ~np.isfinite(time) | (time < 0)),
-        ("size", size, ~np.isfinite(size) | (size <= 0)),
-    ):
-        if bad.any():
-            at = int(np.flatnonzero(bad)[0])
-            raise ModelError(
-                f"{name} number {at + 1} is {values[at]:g}; leave out runs without a usable value."
-            )
-    if len(np.unique(time)) < 2:
-        raise ModelError(
-            f"all {time.size} runs have one milling time; a rate needs two times or more."
-        )
-    labels = np.zeros(time.size) if group is None else np.asarray(group).ravel()
-    if labels.size != time.size:
-        raise ModelError(f"there are {labels.size} groups for {time.size} runs; give one each.")
-    known = _covariance(known_covariance, time.size)
-    codes = np.unique(labels, return_inverse=True)[1].ravel().astype(np.intp)
-    if len(np.unique(codes)) == time.size:
-        codes = np.zeros(time.size, dtype=np.intp)
-    if spread is None:
-        return _with_own_spread(time, np.log(size), codes, known)
-    return RunSizes(
-        time_min=time,
-        ln_size=np.log(size),
-        blocks=effects([indicators(codes)]),
-        known=known,
-        parts=np.eye(time.size)[None] if parts is None else np.asarray(parts, dtype=float),
-        spread=spread,
-    )
-
-
-def _covariance(given: ArrayLike | None, count: int) -> Array:
-    """Known covariance of so many runs; zero where none is given."""
-    if given is None:
-        return np.zeros((count, count))
-    known = np.asarray(given, dtype=np.float64)
-    if known.shape != (count, count):
-        raise ModelError(
-            f"the known covariance has shape {known.shape} for {count} runs; give one row and one "
-            "column a run."
-        )
-    return np.asarray(0.5 * (known + known.T))
-
-
-def _with_own_spread(time: Array, y: Array, group: NDArray[np.intp], known: Array) -> RunSizes:
-    """With the spread that the sizes themselves show."""
-    blocks = effects([indicators(group)])
-    _, place = np.unique(time, return_inverse=True)
-    design = np.hstack([indicators(place.ravel()), indicators(group)[:, 1:]])
-    parts, left = np.eye(len(y))[None], left_over(design).shape[1]
-    if left >= FEWEST_LEFT:
-        lines = drift_part(place.ravel().astype(float), group)
-        parts = parts if lines is None else np.array([lines, *parts])
-        known = np.asarray(freed(known))
-        spread = variance_posterior(y, design, parts, known)
-        return RunSizes(
-            time_min=time, ln_size=y, blocks=blocks, known=known, parts=parts, spread=spread
-        )
-    found = smooth_spread([time], [y])
-    if found is None:
-        raise ModelError(
-            f"{len(y)} runs at {len(np.unique(time))} times leave nothing to tell how far runs "
-            "scatter; sample more times, repeat one, or declare the run-to-run variation."
-        )
-    return RunSizes(
-        time_min=time,
-        ln_size=y,
-        blocks=blocks,
-        known=known,
-        parts=parts,
-        spread=stated_posterior(found[0] ** 2, found[1]),
-        about_courses=True,
-    )
-
-
-def drift_part(place: Array, group: NDArray[np.intp]) -> Array | None:
-    """Lines of the groups in the order of the times, (n, n); None below three groups and times."""
-    held = [len(np.unique(place[group == one])) for one in np.unique(group)]
-    if sum(one >= LEAST_FOR_DRIFT for one in held) < LEAST_FOR_DRIFT:
-        return None
-    centred = place - 0.5 * (place.min() + place.max())
-    return np.asarray(np.equal.outer(group, group) * np.outer(centred, centred), dtype=np.float64)
 
 
 def effects(indicated: Sequence[Array]) -> Array:
@@ -365,18 +253,20 @@ def _level(
     rows = part.index.to_numpy()
     both = np.ix_(rows, rows)
     frame = part.assign(size_um=np.exp(part["ln_value"]))[["run", GROUP, TIME, "size_um"]]
-    try:
-        data = run_sizes(
-            frame[TIME],
-            frame["size_um"],
-            known_covariance=known[both],
-            parts=np.array([own[both] for own in parts]),
-            spread=spread,
+    if frame[TIME].nunique() < 2:
+        raise ModelError(
+            f"{label + ': ' if label else ''}{one.quantity}: all {len(frame)} runs have one "
+            "milling time; a rate needs two times or more."
         )
-    except ModelError as error:
-        raise ModelError(f"{label + ': ' if label else ''}{one.quantity}: {error}") from error
-    smooth = one.design.left < 1 and one.spread.basis is SpreadBasis.SMOOTH_COURSES
-    data = replace(data, blocks=_blocks(one, part), about_courses=smooth)
+    data = RunSizes(
+        time_min=frame[TIME].to_numpy(dtype=float),
+        ln_size=np.log(frame["size_um"].to_numpy()),
+        blocks=_blocks(one, part),
+        known=0.5 * (known[both] + known[both].T),
+        parts=np.array([own[both] for own in parts]),
+        spread=spread,
+        about_courses=one.design.left < 1 and one.spread.basis is SpreadBasis.SMOOTH_COURSES,
+    )
     return LevelSizes(
         label=label,
         where="" if one.plan.where is None else level_text(part[one.plan.where].iloc[0]),
@@ -390,8 +280,7 @@ def _blocks(one: QuantityAnalysis, part: pd.DataFrame) -> Array:
     """Effects of what the analysis sets aside, and of its blocks."""
     plan = one.plan
     keys = [(name,) for name in plan.also] + [columns_of(block) for block in plan.blocks]
-    codes = [part.groupby(list(key), observed=True, dropna=False).ngroup() for key in keys]
-    own = effects([indicators(code.to_numpy().astype(np.intp)) for code in codes])
+    own = effects([indicators(part, key) for key in keys])
     return own if own.size else np.zeros((len(part), 0))
 
 

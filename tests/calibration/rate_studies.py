@@ -47,8 +47,7 @@ from psdstats.rate.answers import (
     time_to_margin,
     time_to_target,
 )
-from psdstats.rate.curve_fit import CurveFit, fit_curve
-from psdstats.rate.curves import CURVES, CurveName
+from psdstats.rate.curves import CURVES, CurveFit, CurveName, fit_curve
 from psdstats.rate.run_sizes import sizes_by_level
 from psdstats.study import Study
 
