@@ -27,7 +27,6 @@ from math import pi, sqrt
 
 import numpy as np
 import pandas as pd
-from scipy.optimize import brentq
 from scipy.special import chdtrc, chdtri
 
 from psdstats.errors import OutputError
@@ -206,6 +205,8 @@ def _between(points: Points) -> float:
     least, most = 1e-9 * float(ranges.sum()), float(ranges.sum())
     if not most > 0 or missing(least) <= 0:
         return 0.0
+    from scipy.optimize import brentq
+
     return float(brentq(missing, least, most, xtol=1e-14))
 
 

@@ -28,7 +28,6 @@ from psdstats.student import critical_t
 from psdstats.study.assemble import read_runs
 from psdstats.study.cells import SourceFile, to_number
 from psdstats.study.forms import decode, read_csv_sheet, read_csv_table, settings_lines
-from psdstats.study.frames import frame_table
 from psdstats.study.order import place_of
 from psdstats.study.reader import file_bytes, settled
 from psdstats.study.runs import AsideRun, frame_of_runs
@@ -255,6 +254,8 @@ def values_of_frame(
 ) -> Values:
     """Values of a frame; a covariance alone is that of the one quantity compared."""
     problems: list[Problem] = []
+    from psdstats.study.frames import frame_table
+
     table, file = frame_table(frame, "values (frame)", RUN_COLUMNS, problems)
     if problems or table is None or file is None:
         raise StudyError(problems)

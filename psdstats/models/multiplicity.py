@@ -148,11 +148,11 @@ def adjust_p(p: ArrayLike, *, kind: Adjustment | str = Adjustment.HOLM) -> Array
             "use simultaneous(), or holm, bonferroni or none here."
         )
     if rule is Adjustment.BONFERRONI:
-        return np.minimum(len(values) * values, 1.0)
+        return np.asarray(np.minimum(len(values) * values, 1.0))
     order = np.argsort(values)
     adjusted = np.empty_like(values)
     adjusted[order] = np.maximum.accumulate(np.arange(len(values), 0, -1) * values[order])
-    return np.minimum(adjusted, 1.0)
+    return np.asarray(np.minimum(adjusted, 1.0))
 
 
 def _joint(

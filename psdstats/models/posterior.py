@@ -37,6 +37,7 @@ _UNFELT = 1e-9  # share of a part that what X leaves must show of it
 _ROUNDING = 1e-11  # of the largest direction of a covariance
 NARROW, NARROW_POINTS = 5.5, 17  # of the grid of a variance that is known well: ends in SD
 EDGE, LEAST_WEIGHT = 8.0, 1e-14
+_AT_ONCE = 16  # points whose covariances are held together
 NEAR = 50.0  # ln of likelihood below its largest from which no weight can be felt
 DRAWS, SEED, STEPS = 40_000, 13, 60
 ALIKE = 1e-9  # covariances of unit trace nearer than this are one
@@ -118,20 +119,33 @@ def variance_posterior(
         return stated_posterior(float(r @ np.linalg.solve(inner[0], r)) / df, df)
     axes = _axes(r, inner, given)
     theta = np.stack([one.ravel() for one in np.meshgrid(*axes, indexing="ij")], axis=1)
-    root = np.linalg.cholesky(given + np.tensordot(theta, inner, 1))
-    rest = np.linalg.solve(root, np.broadcast_to(r[:, None], (len(root), len(r), 1)))[..., 0]
-    log_weight = -np.log(np.einsum("hii->hi", root)).sum(axis=1) - 0.5 * (rest**2).sum(axis=1)
+    few = [theta[i : i + _AT_ONCE] for i in range(0, len(theta), _AT_ONCE)]
+    log_weight = np.concatenate([_log_likelihood(some, inner, given, r) for some in few])
     near = log_weight > log_weight.max() - NEAR
-    back = np.linalg.inv(root[near])
-    slopes = np.einsum("hai,kij,hbj->hkab", back, inner, back, optimize=True)
-    information = np.einsum("hkab,hlab->hkl", slopes, slopes)
     theta = theta[near]
+    few = [theta[i : i + _AT_ONCE] for i in range(0, len(theta), _AT_ONCE)]
+    information = np.concatenate([_information(some, inner, given) for some in few])
     log_weight = (
         log_weight[near] + 0.5 * np.linalg.slogdet(information)[1] + np.log(_cells(axes)[near])
     )
     weight = np.exp(log_weight - log_weight.max())
     kept = weight > LEAST_WEIGHT * weight.sum()
     return VariancePosterior(theta=theta[kept], weight=weight[kept] / weight[kept].sum())
+
+
+def _log_likelihood(theta: Array, inner: Array, given: Array, r: Array) -> Array:
+    """Restricted log likelihood of r at points (h, k)."""
+    root = np.linalg.cholesky(given + np.tensordot(theta, inner, 1))
+    rest = np.linalg.solve(root, np.broadcast_to(r[:, None], (len(root), len(r), 1)))[..., 0]
+    size = np.diagonal(root, axis1=1, axis2=2)
+    return np.asarray(-np.log(size).sum(axis=1) - 0.5 * (rest**2).sum(axis=1))
+
+
+def _information(theta: Array, inner: Array, given: Array) -> Array:
+    """Expected information (h, k, k) at points (h, k), but for a half."""
+    back = np.linalg.inv(np.linalg.cholesky(given + np.tensordot(theta, inner, 1)))
+    slopes = back[:, None] @ inner @ back.mT[:, None]
+    return np.asarray(np.einsum("hkab,hlab->hkl", slopes, slopes))
 
 
 def _beside_shared(

@@ -338,7 +338,6 @@ def curves_beside(study: Study, sources: Iterable[str | Source] | None = None) -
 
     Whatever asks for it afterwards finds it; what cannot be found is refused there.
     """
-
     before = set(_FOUND)
 
     def found() -> dict[bytes, OpenCurves]:
