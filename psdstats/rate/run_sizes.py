@@ -24,7 +24,6 @@ from psdstats.columns import BALL_RATIO, BOOKKEEPING, GROUP, REPLICATE, TIME, co
 from psdstats.comparison.analysis import QuantityAnalysis, SpreadBasis
 from psdstats.comparison.plan import columns_of
 from psdstats.comparison.trial_design import indicators
-from psdstats.comparison.spread import smooth_spread
 from psdstats.errors import ModelError
 from psdstats.findings import Remark, RemarkKind
 from psdstats.frozen import Array, freeze_arrays

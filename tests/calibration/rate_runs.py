@@ -7,7 +7,7 @@ single runs, their distance from smooth courses.
 import numpy as np
 
 from psdstats.comparison.benches import indicators
-from psdstats.comparison.single_runs import smooth_spread
+from psdstats.comparison.spread import smooth_spread
 from psdstats.models.posterior import freed, left_over, stated_posterior, variance_posterior
 from psdstats.rate.run_sizes import LEAST_FOR_DRIFT, RunSizes, effects
 
