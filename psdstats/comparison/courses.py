@@ -47,9 +47,14 @@ from psdstats.findings import (
     numbers_of,
 )
 from psdstats.frozen import Array
-from psdstats.models.equivalence import detectable_percent, equivalence_of, multiples
 from psdstats.models.judged import Judged
-from psdstats.models.verdicts import VerdictRemark, judge
+from psdstats.models.verdicts import (
+    VerdictRemark,
+    detectable_percent,
+    equivalence_of,
+    judge,
+    multiples,
+)
 
 FEWEST_TIMES = 4
 """Times of single runs from which a smooth course leaves a spread."""

@@ -1,7 +1,7 @@
 """Variance components and fixed effects of many responses that share one design.
 
 Model: y_b ~ N(X β_b, V_b), V_b = V_known + Σ θ_bk G_k, fitted by REML or ML.  Arrays only: what the
-columns and matrices mean is the business of `design_fixed` and `design_random`.  Units: whatever
+columns and matrices mean is the business of `design_columns` and `design_random`.  Units: whatever
 the responses have; θ and V in their squares.  Long designs give the matrices in the coordinates of
 a `Span`; outside it V is the last variance.  No testing here (`kenward_roger`).
 """
@@ -118,8 +118,6 @@ class BatchFit:
         REML or ML.
     free : bool
         Whether variances were allowed below zero.
-    strata_only : bool
-        Whether all covariance matrices share their eigenvectors, as in balanced designs.
     """
 
     design: Array
@@ -136,7 +134,6 @@ class BatchFit:
     converged: Mask
     criterion: Criterion
     free: bool
-    strata_only: bool
 
     def row(self, row: int) -> BatchFit:
         """The fit of one response, its arrays without the first axis."""
@@ -267,7 +264,6 @@ def _fit_chunk(
         converged=solution.converged & positive,
         criterion=criterion,
         free=free,
-        strata_only=not problem.quadratic.dense.shape[1],
     )
 
 
@@ -312,7 +308,6 @@ def _fit_shared(
         converged=solution.converged,
         criterion=Criterion.REML,
         free=free,
-        strata_only=False,
     )
 
 

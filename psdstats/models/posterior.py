@@ -12,12 +12,12 @@ Units: whatever the response has; variances in its square.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 from scipy import sparse, special
 
 from psdstats.covariance import Covariance, SharedErrors
@@ -104,34 +104,27 @@ def variance_posterior(
     r = complement.T @ response
     parts = np.asarray(parts, dtype=float)
     inner = complement.T @ parts @ complement
+    # a variance that the scatter does not show has no posterior: zero
     felt = np.abs(inner).max(axis=(1, 2)) > _UNFELT * np.abs(parts).max(axis=(1, 2))
-    if not felt.all():  # a variance that the scatter does not show has no posterior: zero
-        found = variance_posterior(y, x, parts[felt], known)
-        theta = np.zeros((len(found.weight), len(parts)))
-        theta[:, felt] = found.theta
-        return VariancePosterior(theta=theta, weight=found.weight)
-    given = np.zeros((len(r), len(r)))
+    inner, given = inner[felt], np.zeros((len(r), len(r)))
     if known is not None:
         given = _positive(complement.T @ np.asarray(known, dtype=float) @ complement)
     if len(inner) == 1 and not np.any(given):
         df = len(r)
-        return stated_posterior(float(r @ np.linalg.solve(inner[0], r)) / df, df)
+        found = stated_posterior(float(r @ np.linalg.solve(inner[0], r)) / df, df)
+        return _among(found, felt)
     axes = _axes(r, inner, given)
-    theta = np.stack([one.ravel() for one in np.meshgrid(*axes, indexing="ij")], axis=1)
+    theta = _points(axes)
     root = np.linalg.cholesky(given + np.tensordot(theta, inner, 1))
     rest = np.linalg.solve(root, np.broadcast_to(r[:, None], (len(root), len(r), 1)))[..., 0]
-    log_weight = -np.log(np.einsum("hii->hi", root)).sum(axis=1) - 0.5 * (rest**2).sum(axis=1)
-    near = log_weight > log_weight.max() - NEAR
-    back = np.linalg.inv(root[near])
-    slopes = np.einsum("hai,kij,hbj->hkab", back, inner, back, optimize=True)
-    information = np.einsum("hkab,hlab->hkl", slopes, slopes)
-    theta = theta[near]
-    log_weight = (
-        log_weight[near] + 0.5 * np.linalg.slogdet(information)[1] + np.log(_cells(axes)[near])
-    )
-    weight = np.exp(log_weight - log_weight.max())
-    kept = weight > LEAST_WEIGHT * weight.sum()
-    return VariancePosterior(theta=theta[kept], weight=weight[kept] / weight[kept].sum())
+    level = -np.log(np.einsum("hii->hi", root)).sum(axis=1) - 0.5 * (rest**2).sum(axis=1)
+
+    def information(near: NDArray[np.bool_]) -> Array:
+        back = np.linalg.inv(root[near])
+        slopes = np.einsum("hai,kij,hbj->hkab", back, inner, back, optimize=True)
+        return np.asarray(np.einsum("hkab,hlab->hkl", slopes, slopes))
+
+    return _among(_weighed(axes, level, information), felt)
 
 
 def _beside_shared(
@@ -140,17 +133,14 @@ def _beside_shared(
     """The same of very many runs, on a grid about the largest likelihood where it is narrow."""
     left = y - x @ np.linalg.lstsq(x, y, rcond=None)[0]
     basis = np.linalg.qr(x)[0]
-    freed_of = [z - basis @ (basis.T @ z) for z in columns]
     felt = [
-        np.square(own).sum() > _UNFELT * np.square(z).sum()
-        for own, z in zip(freed_of, columns, strict=True)
+        np.square(z - basis @ (basis.T @ z)).sum() > _UNFELT * np.square(z).sum() for z in columns
     ]
     used = [sparse.csr_array(z) for z, is_felt in zip(columns, felt, strict=True) if is_felt]
     problem = shared_problem(left, x, used, known)
-    unit = problem.response_scale[0] ** 2 / problem.matrix_scale
-    count = len(used) + 1
-    bounded = np.ones(count, dtype=bool)
-    best = maximise(problem, np.full((1, count), 1.0 / count), bounded, tolerance=1e-8)
+    bounded = np.ones(len(used) + 1, dtype=bool)
+    start = np.full((1, len(bounded)), 1.0 / len(bounded))
+    best = maximise(problem, start, bounded, tolerance=1e-8)
     spread = np.sqrt(np.diagonal(np.linalg.pinv(best.value.expected[0], hermitian=True)))
     axes = []
     for k, size in enumerate(best.theta[0]):
@@ -159,16 +149,40 @@ def _beside_shared(
             axes.append(size * np.exp(np.linspace(-reach, reach, NARROW_POINTS)))
         else:  # in scaled units the scatter is 1
             axes.append(np.geomspace(FROM * float(problem.known.own.mean()), TO, POINTS[3][2]))
-    theta = np.stack([one.ravel() for one in np.meshgrid(*axes, indexing="ij")], axis=1)
-    level = np.array([problem.level(one) for one in theta])
+    theta = _points(axes)
+    found = _weighed(
+        axes,
+        np.array([problem.level(one) for one in theta]),
+        lambda near: problem.value(theta[near], np.flatnonzero(near)).expected,
+    )
+    unit = problem.response_scale[0] ** 2 / problem.matrix_scale
+    in_unit = VariancePosterior(theta=found.theta * unit, weight=found.weight)
+    return _among(in_unit, np.array([*felt, True]))
+
+
+def _points(axes: Sequence[Array]) -> Array:
+    """Points (h, k) of a grid."""
+    return np.stack([one.ravel() for one in np.meshgrid(*axes, indexing="ij")], axis=1)
+
+
+def _weighed(
+    axes: list[Array], level: Array, information: Callable[[NDArray[np.bool_]], Array]
+) -> VariancePosterior:
+    """Points of a grid by their log likelihood (h,) and the information at some of them."""
     near = level > level.max() - NEAR
-    information = problem.value(theta[near], np.flatnonzero(near)).expected
-    log_weight = level[near] + 0.5 * np.linalg.slogdet(information)[1] + np.log(_cells(axes)[near])
+    log_size = 0.5 * np.linalg.slogdet(information(near))[1]
+    log_weight = level[near] + log_size + np.log(_cells(axes)[near])
     weight = np.exp(log_weight - log_weight.max())
     kept = weight > LEAST_WEIGHT * weight.sum()
-    found = np.zeros((int(kept.sum()), len(columns) + 1))
-    found[:, [*felt, True]] = (theta[near] * unit)[kept]
-    return VariancePosterior(theta=found, weight=weight[kept] / weight[kept].sum())
+    theta = _points(axes)[near][kept]
+    return VariancePosterior(theta=theta, weight=weight[kept] / weight[kept].sum())
+
+
+def _among(found: VariancePosterior, felt: NDArray[np.bool_]) -> VariancePosterior:
+    """The same among all variances, of which those that are not felt are zero."""
+    theta = np.zeros((len(found.weight), len(felt)))
+    theta[:, felt] = found.theta
+    return VariancePosterior(theta=theta, weight=found.weight)
 
 
 def _positive(covariance: Array) -> Array:
@@ -196,11 +210,9 @@ def left_over(design: Array) -> Array:
     return np.asarray(left[:, rank:], dtype=np.float64)
 
 
-def _axes(r: Array, inner: Array, given: Array | float) -> list[Array]:
+def _axes(r: Array, inner: Array, given: Array) -> list[Array]:
     """Variances from far below to far above the measurement and the scatter."""
-    sizes = [float(np.mean(r**2))]
-    if np.ndim(given):
-        sizes.append(float(np.mean(np.diag(given))))
+    sizes = [float(np.mean(r**2)), float(np.mean(np.diag(given)))]
     sizes = [one for one in sizes if one > 0] or [1.0]
     return [
         np.geomspace(FROM * min(sizes), TO * max(sizes), count) / np.linalg.eigvalsh(one)[-1]

@@ -8,14 +8,13 @@ interval holds the values whose restricted likelihood is within half a chi-squar
 degree of freedom) of the maximum.  Zero belongs to it where the likelihood does not rule it out.
 
 Permutation: under the hypothesis two rows may be exchanged if they agree in everything else the
-model knows: the rest of the fixed part, every random grouping, and the known covariance.
-Groupings are compared by level, not by matrix, so that long frames take no more than sorting.  The
+model knows: the rest of the fixed part, every random grouping, and the known covariance.  The
 statistic is the F of the restricted fit, the permutations are made within such blocks of rows.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import partial
 from itertools import permutations, product
@@ -49,8 +48,8 @@ _LOOSE = 1e-5
 _SAME = 1e-9
 """Share of the largest value below which two values count as the same."""
 
-_WIDEST = 1e8
-"""Upper ends beyond so many times the estimate are reported as infinite."""
+_WIDEST, _STEP = 1e8, float(np.log(4.0))
+"""Upper ends beyond so many times the estimate are reported as infinite; steps of the search."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -245,34 +244,27 @@ def profile_log_likelihood(fit: MixedModelFit, component: str, values: Array) ->
 
 
 def _interval(fit: MixedModelFit, name: str, drop: float) -> tuple[float, float]:
-    estimate = max(float(fit.variance_components[name]), 0.0)
-    smallest = 1e-10 * float(np.var(fit.response))
-    top = float(profile_log_likelihood(fit, name, np.array([max(estimate, smallest)]))[0])
-
-    def excess(log_value: float) -> float:
-        found = profile_log_likelihood(fit, name, np.array([np.exp(log_value)]))
-        return float(found[0]) - top + drop
-
-    low, high = np.log(smallest), np.log(max(estimate, smallest))
-    lower = 0.0
-    if high > low and excess(low) < 0:
-        lower = _root(excess, low, high)
-    return lower, _upper_end(excess, high)
-
-
-def _upper_end(excess: Callable[[float], float], start: float) -> float:
-    step, inside = np.log(4.0), start
-    while inside - start < np.log(_WIDEST) + 25.0:
-        if excess(inside + step) < 0:
-            return _root(excess, inside, inside + step)
-        inside += step
-    return float("inf")
-
-
-def _root(excess: Callable[[float], float], low: float, high: float) -> float:
+    """Where the profile is so far below its maximum; zero, or infinite, where it nowhere is."""
     from scipy import optimize
 
-    return float(np.exp(optimize.brentq(excess, low, high, xtol=1e-9)))
+    smallest = 1e-10 * float(np.var(fit.response))
+    best = np.log(max(float(fit.variance_components[name]), smallest))
+
+    def level(log_value: float) -> float:
+        return float(profile_log_likelihood(fit, name, np.array([np.exp(log_value)]))[0])
+
+    floor = level(best) - drop
+
+    def end(low: float, high: float) -> float:
+        return float(np.exp(optimize.brentq(lambda at: level(at) - floor, low, high, xtol=1e-9)))
+
+    lower = 0.0
+    if best > np.log(smallest) and level(np.log(smallest)) < floor:
+        lower = end(np.log(smallest), best)
+    for inside in np.arange(best, best + np.log(_WIDEST) + 25.0, _STEP):
+        if level(inside + _STEP) < floor:
+            return lower, end(inside, inside + _STEP)
+    return lower, float("inf")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -320,10 +312,7 @@ def permutation_test(
     contrast = fit.fixed.hypothesis(term)
     label = fit.fixed.term(term).label
     small = restricted_design(fit.fixed.matrix, contrast)
-    known = fit.random.parts.known
-    blocks = exchangeable_blocks(
-        small, fit.random.groupings, None if known is None else np.asarray(known)
-    )
+    blocks = exchangeable_blocks(small, fit.random.parts, fit.random.groupings)
     if not any(len(block) > 1 for block in blocks):
         raise ModelError(
             f"No rows can be exchanged if {label} has no effect: the other terms, the groupings or "
@@ -357,30 +346,28 @@ def permutation_test(
 
 
 def exchangeable_blocks(
-    design: Array, groupings: Sequence[Grouping], known: Array | None
+    design: Array, parts: CovarianceParts, groupings: Sequence[Grouping]
 ) -> list[Order]:
     """Blocks of exchangeable rows, each in ascending order.
 
-    Shapes: design (n, p), known (n, n).
+    Shapes: design (n, p).
+
+    Notes
+    -----
+    Rows may be exchanged where that leaves every covariance matrix as it is; in a long frame, which
+    has none over its rows, where they share their levels and what varies by level.
     """
     keys = [_clusters(column) for column in design.T]
-    for grouping in groupings:
-        keys.extend(_grouping_keys(grouping))
-    block_of = _combined(keys, len(design))
-    rows = np.argsort(block_of, kind="stable")
-    ends = np.flatnonzero(np.diff(block_of[rows])) + 1
-    blocks = np.split(rows, ends)
-    if known is None:
-        return blocks
-    return [part for block in blocks for part in _split_by(known, block)]
-
-
-def _combined(keys: Sequence[Order], n: int) -> Order:
-    """Number of the block of each row, blocks in the order of their first rows."""
-    table = np.stack([np.zeros(n, dtype=np.intp), *keys], axis=1)
-    _, first, inverse = np.unique(table, axis=0, return_index=True, return_inverse=True)
-    rank = np.argsort(np.argsort(first))
-    return rank[inverse.reshape(-1)].astype(np.intp)
+    if parts.span is not None:
+        keys += [one for g in groupings for one in (g.codes, *map(_clusters, g.columns.T))]
+    table = np.stack([np.zeros(len(design), dtype=np.intp), *keys], axis=1)
+    _, first, code = np.unique(table, axis=0, return_index=True, return_inverse=True)
+    blocks = [np.flatnonzero(code.ravel() == one) for one in np.argsort(first)]
+    if parts.span is None:
+        known = [] if parts.known is None else [np.asarray(parts.known)]
+        for matrix in (*parts.matrices, *known):
+            blocks = [part for block in blocks for part in _split_by(matrix, block)]
+    return blocks
 
 
 def _clusters(values: Array) -> Order:
@@ -392,30 +379,8 @@ def _clusters(values: Array) -> Order:
     return number
 
 
-def _grouping_keys(grouping: Grouping) -> list[Order]:
-    """Keys that agree where swapping two rows leaves all matrices of a grouping as they are.
-
-    Such rows share their level and their values, or are each the only row of their level.  For a
-    matrix of a slope alone the sign of the value is free where no third row shares the level.
-    """
-    signed = [_clusters(v) for v in grouping.columns.T]
-    if grouping.cross is not None:
-        alone = np.bincount(grouping.codes)[grouping.codes] == 1
-        level = np.where(alone, -1, grouping.codes)
-        return [level, *signed]
-    keys = []
-    for values in grouping.columns.T:
-        there = values != 0
-        count = np.bincount(grouping.codes, weights=there)[grouping.codes]
-        shared = there & (count > 1)
-        level = np.where(shared, grouping.codes, -1)
-        free_sign = ~there | (count <= 2)
-        keys += [level, _clusters(np.where(free_sign, np.abs(values), values))]
-    return keys
-
-
 def _split_by(known: Array, block: Order) -> list[Order]:
-    """Parts of a block whose rows can change places in V_known."""
+    """Parts of a block whose rows can change places in a covariance."""
     size = float(np.abs(known).max(initial=0.0)) * _SAME
     parts: list[list[int]] = []
     for row in block.tolist():

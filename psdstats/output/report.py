@@ -59,8 +59,7 @@ from psdstats.rate.fit_rate import RateResult
 from psdstats.room import one_thread
 from psdstats.study.aside import every_note
 from psdstats.study.flags import CheckReport
-from psdstats.study.order import in_order
-from psdstats.study.records import Study
+from psdstats.study.records import Study, in_order
 from psdstats.study.settings import Declared
 from psdstats.uncertainty.inputs import Source, SourceRemark
 from psdstats.uncertainty.propagation import Propagation

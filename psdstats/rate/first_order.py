@@ -44,7 +44,7 @@ from psdstats.errors import ModelError
 from psdstats.findings import Contrast, Finding, FindingKind, Numbers, Remark
 from psdstats.frozen import Array
 from psdstats.limits import LEVEL
-from psdstats.models.multiplicity import adjust_p
+from psdstats.models.contrasts import adjust_p
 from psdstats.models.posterior import Mixture, freed, left_over, mixture, variance_posterior
 from psdstats.models.verdicts import judge
 from psdstats.rate.run_sizes import (

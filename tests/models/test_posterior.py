@@ -7,8 +7,8 @@ import pytest
 from scipy import integrate, stats
 
 from psdstats.errors import ModelError
+from psdstats.models.contrasts import simultaneous
 from psdstats.models.judged import Family, Side
-from psdstats.models.multiplicity import simultaneous
 from psdstats.models.posterior import (
     Mixture,
     freed,

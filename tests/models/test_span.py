@@ -150,7 +150,7 @@ def test_exchangeable_rows_are_those_whose_swap_keeps_every_matrix(random):
     frame = trial().iloc[:24].assign(dose=np.tile([-1.0, 0.0, 1.0, 1.0], 6))
     fit = MixedModel(frame, response="y", random=RANDOM[random]).fit()
     design = np.stack([np.ones(24), frame["time"].to_numpy() % 2], axis=1)
-    blocks = exchangeable_blocks(design, fit.random.groupings, None)
+    blocks = exchangeable_blocks(design, fit.random.parts, fit.random.groupings)
     found = np.zeros((24, 24), dtype=bool)
     for block in blocks:
         found[np.ix_(block, block)] = True

@@ -8,7 +8,7 @@ quantity, which take seconds.  Numbers are on ln size.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from functools import partial
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -37,8 +37,18 @@ from psdstats.models.resampling import bootstrap_test, permutation_test, varianc
 from psdstats.output.content import Bullets, Drawing, Page
 from psdstats.output.figures.axes import joint_key, new_panels
 from psdstats.output.figures.effects import residual_quantiles, residuals_against_fitted
-from psdstats.output.pages.parts import drawing_of
-from psdstats.output.tables.table import Column, Place, Show, Table, texts
+from psdstats.output.pages.parts import drawing_of, table_of
+from psdstats.output.tables.table import (
+    Place,
+    Table,
+    changes,
+    counts,
+    numbers,
+    p_values,
+    ratio_column,
+    shares,
+    texts,
+)
 from psdstats.planning.attained import Attained
 from psdstats.room import one_thread
 from psdstats.words import models as words
@@ -179,7 +189,6 @@ def levels_p(one: QuantityAnalysis) -> dict[str, float]:
 
 
 def _common_table(frame: pd.DataFrame, by: str, say: Numerals) -> Table:
-    at = () if not frame["where"].any() else (Column(name="where", heading="at"),)
     for key in _COMMON:
         frame[f"{key}_told"] = [
             words.statistic_words(key, *numbers, say=say)
@@ -187,27 +196,16 @@ def _common_table(frame: pd.DataFrame, by: str, say: Numerals) -> Table:
                 *(frame[f"{key}_{one}"] for one in ("statistic", "df", "df_error")), strict=True
             )
         ]
-    tests = (
+    columns = [
         column
         for key in _COMMON
         for column in (
-            Column(name=f"{key}_told", heading=words.COMMON_TESTS[key]),
-            Column(name=f"{key}_p", heading="p", show=Show.P_VALUE),
+            *texts(**{f"{key}_told": words.COMMON_TESTS[key]}),
+            *p_values(**{f"{key}_p": "p"}),
         )
-    )
-    return Table(
-        name="common tests",
-        frame=frame,
-        caption=words.common_caption(by),
-        columns=(
-            Column(name="quantity", heading="quantity"),
-            *at,
-            Column(name="p", heading=words.OWN_TEST, show=Show.P_VALUE),
-            *tests,
-        ),
-        row_headings=1 + len(at),
-        notes=(words.COMMON_NOTE,),
-    )
+    ]
+    heads = texts("quantity", **({"where": "at"} if frame["where"].any() else {}))
+    return table_of("common tests", frame, heads, (*p_values(p=words.OWN_TEST), *columns), by=by)
 
 
 def _left_out_tables(found: Sequence[LeftOut]) -> list[Table]:
@@ -223,26 +221,16 @@ def _left_out_tables(found: Sequence[LeftOut]) -> list[Table]:
         }
     )
     known = frame[frame["change_without_percent"].notna()].head(_LARGEST).reset_index(drop=True)
-    change = partial(Column, unit="%", show=Show.SIGNED, decimals=1)
-    tables = [
-        Table(
-            name=name,
-            frame=rows,
-            caption=caption,
-            columns=(
-                *texts("quantity", contrast="change", column="without", left_out="name"),
-                change(name="change_percent", heading="with it"),
-                change(name="change_without_percent", heading="without it"),
-            ),
-            row_headings=4,
-            place=place,
+    heads = texts("quantity", contrast="change", column="without", left_out="name")
+    columns = changes(change_percent="with it", change_without_percent="without it")
+    return [
+        table_of(name, rows, heads, columns, place=place)
+        for name, rows, place in (
+            ("largest moves", known, Place.FIRST),
+            ("without each run", frame, Place.FILES),
         )
-        for name, rows, caption, place in (
-            ("largest moves", known, words.LEFT_OUT_LARGEST, Place.FIRST),
-            ("without each run", frame, words.LEFT_OUT_CAPTION, Place.FILES),
-        )
+        if len(rows)
     ]
-    return [one for one in tables if len(one.frame)]
 
 
 def _refits(
@@ -270,18 +258,14 @@ def _refit_table(
     for quantity, one in refits.items():
         told = words.refit_names(fits[quantity], components[quantity])
         pieces.append(one.table.assign(quantity=quantity, name=told[: len(one.table)]))
-    return Table(
-        name=name,
-        frame=pd.concat(pieces, ignore_index=True),
-        caption=words.REFIT_CAPTION,
-        columns=(
-            *texts("quantity", name="coefficient"),
-            Column(name="estimate", heading="estimate", show=Show.NUMBER),
-            Column(name="refit", heading="refit", show=Show.NUMBER),
-            Column(name="standard_error", heading="standard error", show=Show.NUMBER),
-            Column(name="refit_standard_error", heading="refit's", show=Show.NUMBER),
-        ),
-        row_headings=2,
+    shown = ("estimate", "refit")
+    errors = {"standard_error": "standard error", "refit_standard_error": "refit's"}
+    return table_of(
+        name,
+        pd.concat(pieces, ignore_index=True),
+        texts("quantity", name="coefficient"),
+        numbers(None, "", *shown, **errors),
+        key="refit",
         place=Place.FILES,
     )
 
@@ -289,16 +273,15 @@ def _refit_table(
 def _variance_table(
     fit: MixedModelFit, quantity: str, level: float, components: Mapping[str, str], say: Numerals
 ) -> Table:
-    return Table(
-        name=f"variance intervals {quantity}",
-        frame=variance_intervals(fit, level=level).rename(components).reset_index(),
-        caption=words.variances_caption(quantity, level, say),
-        columns=(
-            Column(name="component", heading="between"),
-            Column(name="estimate", heading="variance", show=Show.NUMBER),
-            Column(name="lower", heading="from", show=Show.NUMBER),
-            Column(name="upper", heading="to", show=Show.NUMBER),
-        ),
+    return table_of(
+        f"variance intervals {quantity}",
+        variance_intervals(fit, level=level).rename(components).reset_index(),
+        texts(component="between"),
+        numbers(None, estimate="variance", lower="from", upper="to"),
+        say,
+        key="variance intervals",
+        quantity=quantity,
+        level=level,
     )
 
 
@@ -313,16 +296,14 @@ def _resampled_table(fit: MixedModelFit, quantity: str, by: str) -> Table:
             rows.append({"test": "permutation", "p": mixed.p, "draws": mixed.arrangements})
     except ModelError:  # no rows can be exchanged
         pass
-    return Table(
-        name=f"resampled tests {quantity}",
-        frame=pd.DataFrame(rows),
-        caption=words.resampled_caption(quantity, by),
-        columns=(
-            Column(name="test", heading="test"),
-            Column(name="p", heading="p", show=Show.P_VALUE),
-            Column(name="draws", heading="trials or arrangements", show=Show.COUNT),
-        ),
-        notes=(words.RESAMPLED_NOTE,),
+    return table_of(
+        f"resampled tests {quantity}",
+        pd.DataFrame(rows),
+        texts("test"),
+        (*p_values("p"), *counts(draws="trials or arrangements")),
+        key="resampled tests",
+        quantity=quantity,
+        by=by,
     )
 
 
@@ -334,26 +315,20 @@ def attained_page(found: Attained, say: Numerals = PLAIN) -> Page:
     return Page(
         heading=words.ATTAINED_HEADING,
         sentences=words.attained_sentences(found, say),
-        blocks=(
-            _attained_table("attained", frame[~again], words.ATTAINED_CAPTION),
-            _attained_table("found again", frame[again], words.AGAIN_CAPTION),
+        blocks=tuple(
+            table_of(
+                name,
+                frame[rows].reset_index(drop=True),
+                texts("what", "quantity", where="at"),
+                (
+                    replace(*shares(1, share="trials"), unit="%"),
+                    *shares(1, error="Monte Carlo error"),
+                    *counts(trials="of"),
+                ),
+            )
+            for name, rows in (("attained", ~again), ("found again", again))
         ),
         notes=(words.ATTAINED_NOTE,),
-    )
-
-
-def _attained_table(name: str, frame: pd.DataFrame, caption: str) -> Table:
-    return Table(
-        name=name,
-        frame=frame.reset_index(drop=True),
-        caption=caption,
-        columns=(
-            *texts("what", "quantity", where="at"),
-            Column(name="share", heading="trials", unit="%", show=Show.PER_CENT, decimals=1),
-            Column(name="error", heading="Monte Carlo error", show=Show.PER_CENT, decimals=1),
-            Column(name="trials", heading="of", show=Show.COUNT),
-        ),
-        row_headings=3,
     )
 
 
@@ -372,23 +347,16 @@ def resampled_page(comparison: Comparison, *, seed: int = 0) -> Page:
             },
         }
     )
-    table = Table(
-        name="resampled headlines",
-        frame=frame,
-        caption=words.RESAMPLED_CAPTION,
-        columns=(
-            *texts("quantity", contrast="change", resampled="resampled"),
-            Column(name="units", heading="units", show=Show.COUNT),
-            Column(name="effect", heading="ratio", show=Show.RATIO, lower="lower", upper="upper"),
-            Column(
-                name="model",
-                heading="by the model",
-                show=Show.RATIO,
-                lower="model_lower",
-                upper="model_upper",
-            ),
+    table = table_of(
+        "resampled headlines",
+        frame,
+        texts("quantity", contrast="change"),
+        (
+            *texts("resampled"),
+            *counts("units"),
+            ratio_column("ratio", "effect", ends=""),
+            ratio_column("by the model", "model", ends="model_"),
         ),
-        row_headings=2,
     )
     blocks = (table,) if found else ()
     return Page(heading=words.CHECKS_HEADING, blocks=blocks, notes=(words.RESAMPLED_UNITS_NOTE,))
