@@ -9,33 +9,15 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 
 import tomlkit
 
-from psdstats.columns import (
-    APERTURE,
-    GROSS,
-    RUN,
-    SIEVE,
-    TARE,
-)
+from psdstats import columns as col
 from psdstats.errors import Problem
 from psdstats.frozen import ReadOnly
 from psdstats.study.forms import Sheet
-from psdstats.study.tables import (
-    APERTURE_MM,
-    COMPUTED_COLUMNS,
-    FLAT_COLUMNS,
-    SIEVE_COLUMNS,
-    Cell,
-    Row,
-    Table,
-    column_of,
-    heading,
-    make_table,
-    plain_words,
-)
+from psdstats.study.tables import Cell, Row, Source, Table, make_table
 
 BENCH, RUN_LIST = "bench", "run list"
 """Names of the sheet with the blocks, and of the list of runs that repeats what stands there."""
@@ -68,7 +50,7 @@ BALANCE_WORDS: Mapping[str, str] = ReadOnly(
 )
 """Settings of a balance, said after its name."""
 
-_KNOWN = frozenset((*FLAT_COLUMNS, *COMPUTED_COLUMNS))
+_KNOWN = frozenset((*col.FLAT_COLUMNS, *col.COMPUTED_COLUMNS))
 _OF_BALANCE = re.compile(r"\s*balance(?:\s+(?P<name>.+?))?\s*:\s*(?P<what>[^:]+)", re.IGNORECASE)
 
 
@@ -92,13 +74,13 @@ def setting_key(typed: str) -> str:
     >>> setting_key("Size to reach, µm"), setting_key("Balance fine: largest load, g")
     ('compare.target_um', 'balances.fine.capacity_g')
     """
-    words = plain_words(typed)
+    words = col.plain_words(typed)
     for key, said in SETTING_WORDS.items():
-        if words == plain_words(said):
+        if words == col.plain_words(said):
             return key
     found = _OF_BALANCE.fullmatch(typed)
     for name, said in BALANCE_WORDS.items() if found else ():
-        if found and plain_words(found["what"]) == plain_words(said):
+        if found and col.plain_words(found["what"]) == col.plain_words(said):
             of = tomlkit.key(found["name"] or ONE_BALANCE).as_string()
             return f"balances.{of}.{name}"
     return typed
@@ -109,47 +91,40 @@ def with_keys(sheet: Sheet) -> Sheet:
     return [
         (number, [setting_key(str(cells[0])), *cells[1:2]])
         for number, cells in sheet
-        if [plain_words(str(cell)) for cell in cells[:2]] != ["setting", "value"]
+        if [col.plain_words(str(cell)) for cell in cells[:2]] != ["setting", "value"]
     ]
 
 
 def has_blocks(sheet: Sheet) -> bool:
     """Whether a sheet holds blocks of runs, not a table with one row a weighing."""
     heads = (_columns(cells) for _, cells in sheet)
-    begun = any(columns[0] == RUN and not _names_sieves(columns) for columns in heads)
+    begun = any(columns[0] == col.RUN and not _names_sieves(columns) for columns in heads)
     return begun and any(_names_sieves(columns) for columns in heads)
 
 
 def _columns(cells: Iterable[Cell]) -> list[str]:
     """Columns that the cells of a row name, or their texts."""
-    return [column_of(str(cell), _KNOWN) for cell in cells]
+    return [col.column_of(str(cell), _KNOWN) for cell in cells]
 
 
 def _names_sieves(columns: list[str]) -> bool:
     """Whether a row holds the headings of the sieves."""
-    return {TARE, GROSS} <= set(columns)
+    return {col.TARE, col.GROSS} <= set(columns)
 
 
-@dataclass
 class _Blocks:
     """The two tables that the blocks of a sheet make, while they are read."""
 
-    rows: dict[int, list[Cell]]
-    name: str
-    problems: list[Problem]
-    runs: list[Row] = field(default_factory=list)
-    weighings: list[Row] = field(default_factory=list)
-    of_runs: list[str] = field(default_factory=lambda: [RUN])
-    of_weighings: list[str] = field(default_factory=lambda: [RUN, SIEVE])
+    def __init__(self, sheet: Sheet, source: Source) -> None:
+        self.source, self.rows = source, dict(sheet)
+        self.runs: list[Row] = []
+        self.weighings: list[Row] = []
+        self.of_runs, self.of_weighings = [col.RUN], [col.RUN, col.SIEVE]
 
     def part(self, start: int, end: int) -> Table | None:
         """A row of headings and the rows below it."""
         rows = [(number, self.rows[number]) for number in range(start, end) if number in self.rows]
-        return make_table(self.name, rows, known=_KNOWN, decimal_comma=True, problems=self.problems)
-
-    def refuse(self, row: int, fault: str, remedy: str, value: str | None = None) -> None:
-        """Note what cannot be read."""
-        self.problems.append(Problem(self.name, fault, remedy, row, None, value))
+        return make_table(self.source, rows, known=_KNOWN)
 
     def read(self, start: int) -> int:
         """Read the block that starts in a row; the last row that belongs to it."""
@@ -168,7 +143,7 @@ class _Blocks:
         self.runs.append(Row(start + 1, cells, places))
         if number not in self.rows:
             remedy = "Restore the rows of the block as they were printed."
-            self.refuse(start, "the block lists no sieves", remedy)
+            self.source.refuse("the block lists no sieves", remedy, start)
             return number - 1
         end = number + 1
         while end in self.rows and not self._is_total(number, end):
@@ -176,54 +151,52 @@ class _Blocks:
         sieves = self.part(number, end)
         if sieves:
             self.of_weighings += sieves.columns
-            run = {RUN: cells.get(RUN, "")}
+            run = {col.RUN: cells.get(col.RUN, "")}
             self.weighings += [Row(row.number, {**run, **row.cells}) for row in sieves.rows]
         if end not in self.rows:
             return end - 1
         after = self.rows.get(end + 1, [""])
-        return end + (plain_words(str(after[0])) == plain_words(LOSS))
+        return end + (col.plain_words(str(after[0])) == col.plain_words(LOSS))
 
     def _is_total(self, head: int, number: int) -> bool:
         """Whether a row holds the total of a block: it says so and has no aperture."""
         cells = dict(zip(_columns(self.rows[head]), self.rows[number], strict=False))
-        named = plain_words(str(self.rows[number][0])) == plain_words(TOTAL)
-        return named and not any(str(cells.get(n, "")).strip() for n in (APERTURE, APERTURE_MM))
+        named = col.plain_words(str(self.rows[number][0])) == col.plain_words(TOTAL)
+        apertures = (cells.get(name, "") for name in (col.APERTURE, col.APERTURE_MM))
+        return named and not any(str(cell).strip() for cell in apertures)
+
+    def table(self, columns: list[str], rows: list[Row]) -> Table:
+        """One of the two tables."""
+        return Table(
+            self.source.file,
+            self.source.problems,
+            columns=tuple(dict.fromkeys(columns)),
+            rows=tuple(rows),
+            header_row=rows[0].number - 1 if rows else 1,
+        )
 
 
-def read_bench(sheet: Sheet, name: str, problems: list[Problem]) -> tuple[Table, Table]:
+def read_bench(sheet: Sheet, source: Source) -> tuple[Table, Table]:
     """Run table and weighing table of the blocks, rows as the sheet counts them."""
-    found = _Blocks(dict(sheet), name, problems)
+    found = _Blocks(sheet, source)
     done = 0
     for number, cells in sheet:
         if number <= done:
             continue
         columns = _columns(cells)
-        if columns[0] == RUN:
+        if columns[0] == col.RUN:
             done = found.read(number)
         elif found.runs or not _names_sieves(columns):
             text = next(text for text in map(str, cells) if text.strip()).strip()[:40]
             remedy = "Move what stands here to a remark of a run, or delete it."
-            found.refuse(number, "the row belongs to no run", remedy, text)
-    runs, weighings = (
-        Table(
-            file=name,
-            columns=tuple(dict.fromkeys(columns)),
-            rows=tuple(rows),
-            problems=problems,
-            header_row=rows[0].number - 1 if rows else 1,
-        )
-        for columns, rows in (
-            (found.of_runs, found.runs),
-            (found.of_weighings, found.weighings),
-        )
-    )
-    return runs, weighings
+            source.refuse("the row belongs to no run", remedy, number, None, text)
+    return found.table(found.of_runs, found.runs), found.table(found.of_weighings, found.weighings)
 
 
 def shown_name(column: str, file: str) -> str:
     """Name of a column as the file has it: in words on the sheet `bench`."""
-    known = file.lower() == BENCH and column in (*_KNOWN, *SIEVE_COLUMNS)
-    return heading(column) if known else column
+    known = file.lower() == BENCH and column in (*_KNOWN, *col.SIEVE_COLUMNS)
+    return col.heading(column) if known else column
 
 
 def in_words(problems: list[Problem]) -> list[Problem]:

@@ -6,30 +6,18 @@ workbook they are attached to their cells, or listed on the sheet `comments` whe
 
 from __future__ import annotations
 
-import io
 import re
-import zipfile
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, fields
 from typing import TYPE_CHECKING
-from xml.etree import ElementTree
 
 from psdstats import columns as col
-from psdstats.errors import Problem
 from psdstats.study.bench_sheet import BENCH, setting_key
-from psdstats.study.cells import MAX_CELL_CHARACTERS, CellComment, letters
-from psdstats.study.forms import UNREADABLE, Sheet
+from psdstats.study.cells import CellComment, letters
+from psdstats.study.forms import Attached, Sheet
 from psdstats.study.records import Study
 from psdstats.study.runs import AsideRun, Run
-from psdstats.study.tables import (
-    APERTURE_MM,
-    COMPUTED_COLUMNS,
-    FLAT_COLUMNS,
-    WEIGHING_COLUMNS,
-    Table,
-    column_of,
-    plain_words,
-)
+from psdstats.study.tables import MAX_CELL_CHARACTERS, Table
 
 if TYPE_CHECKING:
     from openpyxl import Workbook
@@ -47,24 +35,13 @@ LIST_COLUMNS = [one.name for one in fields(CellComment) if one.name != "text"] +
 """Its columns."""
 TYPED_SHEET = "study.toml"
 """Sheet of the settings as they were typed, for their comments and their order."""
-OF_A_READING = {*WEIGHING_COLUMNS, *COMPUTED_COLUMNS} - {col.RUN}
+OF_A_READING = {*col.WEIGHING_COLUMNS, *col.COMPUTED_COLUMNS} - {col.RUN}
 """Columns of a flat table that belong to a reading."""
 
 
 _TOML_COMMENT = re.compile(
     r""""{3}(?:\\.|[^\\])*?"{3}|'{3}.*?'{3}|"(?:\\.|[^"\\\n])*"|'[^'\n]*'|(#[^\n]*)""", re.DOTALL
 )
-
-
-@dataclass(frozen=True)
-class Attached:
-    """One comment as a workbook has it; rows and columns count from 1."""
-
-    sheet: str
-    row: int
-    column: int
-    text: str
-    author: str
 
 
 @dataclass(frozen=True)
@@ -85,29 +62,19 @@ def layout(table: Table, kind: str, rows: Sheet) -> Layout:
 
 def settings_layout(rows: Sheet, title: str) -> tuple[Layout, list[Attached]]:
     """Where the settings stand on their sheet, and what stands beside them that is no hint."""
-    heads = [plain_words(str(cell)) for cell in rows[0][1]]
-    header = rows[0][0] if heads[:2] in (["key", "value"], ["setting", "value"]) else 0
-    names = dict(enumerate(("key", "value"), start=1))
-    names |= (
-        {
-            place: str(cell).strip() or letters(place)
-            for place, cell in enumerate(rows[0][1], start=1)
-            if place > len(names)
-        }
-        if header
-        else {}
-    )
-    beside = [
-        Attached(title, number, place, str(cell), "")
-        for number, cells in rows
-        for place, cell in enumerate(cells, start=1)
-        if place > 2
-        and str(cell).strip()
-        and number != header
-        and names.get(place, "").lower() != "hint"
-    ]
-    for one in beside:
-        names.setdefault(one.column, letters(one.column))
+    first, heads = rows[0][0], [str(cell).strip() for cell in rows[0][1]]
+    plain = [col.plain_words(head) for head in heads[:2]]
+    header = first if plain in (["key", "value"], ["setting", "value"]) else 0
+    names = {1: "key", 2: "value"}
+    if header:
+        names |= {at: head or letters(at) for at, head in enumerate(heads, start=1) if at > 2}
+    beside: list[Attached] = []
+    for number, cells in rows:
+        for place, cell in enumerate(map(str, cells), start=1):
+            is_hint = names.get(place, "").lower() == "hint"
+            if place > 2 and cell.strip() and number != header and not is_hint:
+                beside.append(Attached(title, number, place, cell, ""))
+                names.setdefault(place, letters(place))
     return Layout("study", header, names), beside
 
 
@@ -144,68 +111,6 @@ def typed_text(rows: Sheet) -> str:
     return "".join(f"{lines.get(number, '')}\n" for number in range(1, max(lines) + 1))
 
 
-def read_comments(content: bytes, file: str, problems: list[Problem]) -> list[Attached]:
-    """All comments of a workbook, XLSX or ODS, that say something."""
-    try:
-        with zipfile.ZipFile(io.BytesIO(content)) as archive:
-            read = _of_open_document if file.lower().endswith(".ods") else _of_workbook
-            return [one for one in read(archive) if one.text.strip()]
-    except UNREADABLE as cause:
-        fault = f"the comments of the workbook cannot be read ({type(cause).__name__})"
-        remedy = "Save it again with a spreadsheet program, or delete its comments."
-        problems.append(Problem(file, fault, remedy))
-        return []
-
-
-def _of_workbook(archive: zipfile.ZipFile) -> Iterator[Attached]:
-    from openpyxl.comments.comment_sheet import CommentSheet
-    from openpyxl.packaging.relationship import get_dependents, get_rels_path
-    from openpyxl.reader.excel import ExcelReader
-    from openpyxl.utils.cell import coordinate_to_tuple
-    from openpyxl.xml.constants import COMMENTS_NS
-    from openpyxl.xml.functions import fromstring
-
-    reader = ExcelReader(archive.fp, read_only=True, keep_links=False)
-    reader.read_manifest()
-    reader.read_workbook()
-    for sheet, relation in reader.parser.find_sheets():
-        path = get_rels_path(relation.target)
-        parts = (
-            get_dependents(archive, path).find(COMMENTS_NS) if path in archive.namelist() else ()
-        )
-        for part in parts:
-            listed = CommentSheet.from_tree(fromstring(archive.read(part.target)))
-            for cell, comment in listed.comments:
-                row, column = coordinate_to_tuple(cell)
-                author = "" if comment.author == "None" else comment.author  # openpyxl for none
-                yield Attached(sheet.name, row, column, comment.text, author)
-
-
-def _of_open_document(archive: zipfile.ZipFile) -> Iterator[Attached]:
-    sheet, row, column, told = "", 1, 1, ("", "")
-    with archive.open("content.xml") as part:
-        for event, element in ElementTree.iterparse(part, ("start", "end")):  # noqa: S314  no DOCTYPE
-            kind = element.tag.rpartition("}")[2]
-            given = {key.rpartition("}")[2]: value for key, value in element.attrib.items()}
-            if event == "start":
-                if kind == "table":
-                    sheet, row, column = given.get("name", ""), 1, 1
-            elif kind == "annotation":
-                said = {"p": list[str](), "creator": list[str]()}
-                for each in element:
-                    own = said.get(each.tag.rpartition("}")[2])
-                    if own is not None:
-                        own.append("".join(each.itertext()))
-                told = "\n".join(said["p"]), "".join(said["creator"])
-            elif kind in ("table-cell", "covered-table-cell"):
-                if told[0]:
-                    yield Attached(sheet, row, column, *told)
-                column, told = column + int(given.get("number-columns-repeated", 1)), ("", "")
-            elif kind == "table-row":
-                row, column = row + int(given.get("number-rows-repeated", 1)), 1
-                element.clear()
-
-
 def meant(
     found: Iterable[Attached],
     layouts: Mapping[str, Layout],
@@ -220,16 +125,15 @@ def meant(
         for run in every
         for one in run.readings
     }
-    rows = {title: dict(sheet) for title, sheet in sheets.items()}
+    filled = {title: dict(sheet) for title, sheet in sheets.items()}
     comments: list[CellComment] = []
     for one in found:
-        own, known = rows.get(one.sheet, {}), layouts.get(one.sheet)
+        rows, known = filled.get(one.sheet, {}), layouts.get(one.sheet)
         if known is not None:
-            place = _in_table(one, known, own, runs, readings)
+            place = _in_table(one, known, rows, runs, readings)
         else:
-            place = _in_block(one, own, runs, readings)
-        if not place:
-            place = {"table": one.sheet, "column": f"{letters(one.column)}{one.row}"}
+            place = _in_block(one, rows, runs, readings)
+        place = place or {"table": one.sheet, "column": f"{letters(one.column)}{one.row}"}
         comments.append(CellComment(**place, text=one.text, author=one.author))
     return tuple(comments)
 
@@ -238,23 +142,19 @@ def _in_table(
     one: Attached, layout: Layout, rows: Rows, runs: Mapping[Spot, str], readings: Readings
 ) -> dict[str, str]:
     """Table, row, sieve and column of a comment in a table; nothing where they are not known."""
-    name, at = layout.columns.get(one.column, ""), (one.sheet, one.row)
-    table = layout.table
+    name, table = layout.columns.get(one.column, ""), layout.table
     if table == "flat":
         table = "weighings" if name in OF_A_READING else "runs"
-    place = {"table": table, "column": col.APERTURE if name == APERTURE_MM else name}
+    place = {"table": table, "column": col.APERTURE if name == col.APERTURE_MM else name}
     if not name or one.row == layout.header:
         return place if name else {}
-    run, sieve = readings.get(at, ("", ""))
+    run, sieve = readings.get((one.sheet, one.row), ("", ""))
     if table == "weighings":
         return place | {"row": run, "sieve": sieve} if run else {}
-    row = runs.get(at, run)
+    row = runs.get((one.sheet, one.row), run)
     if table in ("sieves", "study"):
-        first = min(
-            place for place, column in layout.columns.items() if column in (col.SIEVE, "key")
-        )
-        cells = rows.get(one.row, [])
-        row = setting_key(str(cells[first - 1]).strip()) if len(cells) >= first else ""
+        first = min(at for at, column in layout.columns.items() if column in (col.SIEVE, "key"))
+        row = setting_key(_cell(rows.get(one.row, []), first).strip())
     return place | {"row": row} if row else {}
 
 
@@ -266,18 +166,22 @@ def _in_block(
         return {}
     run, sieve = readings.get((one.sheet, one.row), ("", ""))
     if run:
-        heads = (
-            n for n in rows if n < one.row and column_of(str(rows[n][0]), FLAT_COLUMNS) == col.SIEVE
-        )
-        cells = rows[max(heads)]
-        place = {"table": "weighings", "row": run, "sieve": sieve}
+        above = (n for n in rows if n < one.row and _column(rows[n], 1) == col.SIEVE)
+        heading, place = max(above), {"table": "weighings", "row": run, "sieve": sieve}
     else:
-        cells = rows.get(one.row - 1, [])
-        above = [row for file, row in runs if file == one.sheet and row <= one.row]
-        place = {"table": "runs", "row": runs[one.sheet, max(above)] if above else ""}
-    typed = str(cells[one.column - 1]) if len(cells) >= one.column else ""
-    name = column_of(typed, FLAT_COLUMNS)
-    return place | {"column": name} if place["row"] and name in FLAT_COLUMNS else {}
+        starts = [row for file, row in runs if file == one.sheet and row <= one.row]
+        run = runs[one.sheet, max(starts)] if starts else ""
+        heading, place = one.row - 1, {"table": "runs", "row": run}
+    name = _column(rows.get(heading, []), one.column)
+    return place | {"column": name} if run and name in col.FLAT_COLUMNS else {}
+
+
+def _cell(cells: Sequence[object], place: int) -> str:
+    return str(cells[place - 1]) if len(cells) >= place else ""
+
+
+def _column(cells: Sequence[object], place: int) -> str:
+    return col.column_of(_cell(cells, place), col.FLAT_COLUMNS)
 
 
 def as_settings(comments: Iterable[CellComment]) -> list[dict[str, str]]:

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from importlib import import_module
 from typing import TYPE_CHECKING, Any, Protocol
@@ -30,7 +30,14 @@ from psdstats.frozen import (
 from psdstats.present import Shown
 from psdstats.sieves.sieve import Sieve
 from psdstats.study.cells import CellComment, SourceFile
-from psdstats.study.runs import AsideRun, even_levels, frame_of_runs, with_levels
+from psdstats.study.runs import (
+    AsideRun,
+    even_levels,
+    frame_of_runs,
+    natural,
+    place_of,
+    with_levels,
+)
 from psdstats.study.runs import Place as Place
 from psdstats.study.runs import Reading as Reading
 from psdstats.study.runs import Run as Run
@@ -381,6 +388,23 @@ class Study(Shown):
         1  mill-6   all               6.0
         """
         return frame_of_runs(self.runs)
+
+
+def in_order(study: Study) -> Study:
+    """The same study, its runs by group, factors, time, replicate, split and name.
+
+    Parameters
+    ----------
+    study : Study
+        A study; its runs may stand in any order.
+
+    Returns
+    -------
+    Study
+        Sieves stand by name, too.
+    """
+    sieves = {key: study.sieves[key] for key in sorted(study.sieves, key=natural)}
+    return replace(study, runs=tuple(sorted(study.runs, key=place_of)), sieves=sieves)
 
 
 class Trial(Protocol):

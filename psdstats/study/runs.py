@@ -5,6 +5,7 @@ Units: aperture in µm, mass in g, time in min.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import chain
@@ -16,6 +17,10 @@ from psdstats import columns as col
 from psdstats.errors import StudyError
 from psdstats.frozen import ReadOnly, hold_number, hold_records, hold_text, hold_texts, refusal
 from psdstats.study.cells import note_problem, number_text, to_number
+
+_FIGURES = re.compile(r"([0-9]+)")
+Key = tuple[tuple[int, float, str], ...]
+"""What sorts names; runs are shown by what they are, not by where they stand in the files."""
 
 _RUN_LABELS = (col.REPLICATE, col.SPLIT, col.CHARGE)
 _RUN_FIELDS = (col.RUN, col.GROUP, col.TIME, *_RUN_LABELS, col.SAMPLE_MASS, col.BALANCE)
@@ -281,3 +286,26 @@ def frame_of_runs(runs: Sequence[Run | AsideRun]) -> pd.DataFrame:
         for one in runs
     ]
     return pd.DataFrame(rows)
+
+
+def natural(text: str) -> Key:
+    """Key that sorts names as a person does: a-2 before a-10, capitals beside small letters.
+
+    Examples
+    --------
+    >>> sorted(["a-10", "B-1", "a-2"], key=natural)
+    ['a-2', 'a-10', 'B-1']
+    """
+    parts = (part for part in _FIGURES.split(text.casefold()) if part)
+    cut = tuple((0, float(part), "") if part.isdigit() else (1, 0.0, part) for part in parts)
+    return (*cut, (2, 0.0, text))
+
+
+def place_of(run: Run | AsideRun) -> tuple[object, ...]:
+    """Key that sorts runs: group, factors, time, replicate, split, name."""
+    levels = tuple(
+        (name, *((0, float(one), ()) if isinstance(one, int | float) else (1, 0.0, natural(one))))
+        for name, one in sorted(run.factors.items())
+    )
+    names = (natural(one or "") for one in (run.replicate, run.split, run.name))
+    return (natural(run.group), levels, run.milling_time_min, *names)

@@ -6,7 +6,7 @@ correlation there is.  Coefficients say how the inputs act: on net masses (g), o
 directly on ln D.  Linear propagation reads the coefficients, Monte Carlo draws the inputs; both see
 the same table.
 
-To add a source, add one module to `psdstats.uncertainty.sources` with a subclass of `Source` in it;
+To add a source, add a subclass of `Source` to a module of `psdstats.uncertainty.sources`;
 the registry finds it.
 """
 
@@ -80,6 +80,12 @@ class Weighings:
     def balance(self, row: int) -> Balance:
         """Balance of the run in that row."""
         return self.study.balances[self.runs[row].balance]
+
+    def classes(self) -> Iterator[tuple[int, int, Run, str]]:
+        """Row, place, run and sieve of every class weighed."""
+        for row, run in enumerate(self.runs):
+            for place in np.flatnonzero(self.arrays.real[row]).tolist():
+                yield row, place, run, self.arrays.sieves[row][place]
 
 
 @dataclass
@@ -181,7 +187,7 @@ class ElementaryInputs:
         identity: Identity,
         *,
         shape: float = 0.0,
-        degrees_of_freedom: float = np.inf,
+        freedom: float = np.inf,
         estimate: Identity | None = None,
     ) -> int:
         """Index of the input of that identity; a new input if it has not been met yet.
@@ -191,10 +197,25 @@ class ElementaryInputs:
         if identity not in self._known:
             self._known[identity] = len(self.identity)
             self.identity.append(identity)
-            self.shape.append(degrees_of_freedom if self.kind is Kind.STUDENT else shape)
-            self.degrees_of_freedom.append(degrees_of_freedom)
+            self.shape.append(freedom if self.kind is Kind.STUDENT else shape)
+            self.degrees_of_freedom.append(freedom)
             self.estimate.append(estimate or identity)
         return self._known[identity]
+
+    def move_mass(
+        self,
+        identity: Identity,
+        row: int,
+        place: int,
+        u_g: float,
+        *,
+        shape: float = 0.0,
+        freedom: float = np.inf,
+        estimate: Identity | None = None,
+    ) -> None:
+        """Let the input of that identity add `u_g` times itself to a net mass."""
+        index = self.index(identity, shape=shape, freedom=freedom, estimate=estimate)
+        self.on_mass.add(index, row, place, u_g)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -296,7 +317,7 @@ class Source(ABC):
 
     Examples
     --------
-    >>> from psdstats.uncertainty.sources.readings import Rounding
+    >>> from psdstats.uncertainty.sources.balance import Rounding
     >>> Rounding.name, Rounding.balance_limited
     ('rounding', True)
     """
@@ -325,7 +346,7 @@ class Source(ABC):
         >>> import psdstats
         >>> from psdstats_datasets import demo_study
         >>> study = psdstats.read_study(demo_study("one_bench"))
-        >>> from psdstats.uncertainty.sources.sampling import Sampling
+        >>> from psdstats.uncertainty.sources.powder import Sampling
         >>> Sampling.on_by_default(study)
         False
         """
@@ -354,7 +375,7 @@ class Source(ABC):
         >>> import psdstats
         >>> from psdstats_datasets import demo_study
         >>> study = psdstats.read_study(demo_study("one_bench"))
-        >>> from psdstats.uncertainty.sources.readings import Rounding
+        >>> from psdstats.uncertainty.sources.balance import Rounding
         >>> Rounding.from_study(study)
         Rounding()
         """
@@ -387,7 +408,7 @@ class Source(ABC):
         >>> study = psdstats.read_study(demo_study("one_bench"))
         >>> from psdstats.distribution.arrays import study_arrays
         >>> from psdstats.uncertainty.inputs import Weighings
-        >>> from psdstats.uncertainty.sources.readings import Rounding
+        >>> from psdstats.uncertainty.sources.balance import Rounding
         >>> weighings = Weighings(study=study, runs=study.runs, arrays=study_arrays(study))
         >>> len(Rounding.from_study(study).inputs(weighings))
         1

@@ -16,17 +16,6 @@ from psdstats.words.remarks import joined, plural
 HEADING = "Trials over the years"
 DATE_AXIS = "date"
 OTHERS, UNNAMED = "other materials", "material not named"
-LATEST_CAPTION = "Latest trials: size at the first and last milling time, with its interval."
-TRIALS_CAPTION = "Every trial, with its content and what was read of it."
-ANSWERS_CAPTION = (
-    "Every trial and size: from where to where it went, and its verdict where asked for."
-)
-REFUSED_CAPTION = "Trials that cannot be evaluated, and why."
-POINTS_CAPTION = "Points of the control chart with the limits of each."
-SPREAD_CAPTION = (
-    "Spread among runs alike, pooled over trials: beyond the measurement, with its degrees of "
-    "freedom, its limits at 95 %, and what the measurement alone makes."
-)
 FEW_POINTS = 20  # below which limits are called preliminary: common practice, no source
 _NAMED = 3  # points that a sentence names
 _TELLS = 0.05

@@ -16,12 +16,6 @@ from psdstats.words.remarks import joined, listed
 
 HEADING = "Does it keep to the limits?"
 NO_LIMITS = "study.toml states no limits, and none were given; give --upper, --lower or both."
-LIMIT_NOTE = (
-    "Accepted from, to: where a value found is called conforming. Probability: that the condition "
-    "conforms, by this measurement alone. Risk: that the verdict is wrong. All: of all that is "
-    "made, what does not conform and is accepted (consumer), what conforms and is not accepted "
-    "(producer), with the process stated."
-)
 _FEW = 4  # conditions that a sentence names
 
 
@@ -127,8 +121,3 @@ def rule_sentence(result: LimitResult, say: Numerals = PLAIN) -> str:
         "or more within the limits, not conforming what was found g or more beyond one; the rest "
         "cannot be told (JCGM 106)."
     )
-
-
-def limit_caption(limit: Specification, say: Numerals = PLAIN) -> str:
-    """What the table of decisions shows."""
-    return f"{limit_words(limit, say)}: what was found, and what can be said."

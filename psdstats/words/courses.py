@@ -179,9 +179,8 @@ def course_sentence(course: Course, plan: ComparisonPlan, say: Numerals = PLAIN)
 
 
 def course_verdict(course: Course) -> Verdict:
-    """The verdict of its last time, in the direction asked where it has one."""
-    fell = course.stop is not None and course.shown[-1]
-    return Verdict.CHANGED if fell else course.fallen.verdict
+    """The verdict of its last time."""
+    return course.verdict
 
 
 def least_words(course: Course, plan: ComparisonPlan, say: Numerals = PLAIN) -> str:
@@ -420,24 +419,6 @@ def difference_of(
 
 NOT_ESTIMATED = (VerdictRemark.RUN_TO_RUN_UNKNOWN, VerdictRemark.DRIFT_UNKNOWN)
 """What courses have in common that nobody estimated, and is said once of all of them."""
-
-COURSES_CAPTION = "Each {} from the first to the last milling time, and when to stop."
-FACTORS_CAPTION = "Levels of a further factor compared at each milling time."
-CONTROL_NOTE = (
-    "At the first time the levels cannot have done anything yet: a difference there speaks of the "
-    "feed, the charges or the splitting, not of the factor. Intervals hold for each time alone, p "
-    "and verdict for all times together."
-)
-CONTROL = "control"
-
-
-def courses_note(level: float, margin_percent: float, say: Numerals = PLAIN) -> str:
-    """What the columns of the courses say."""
-    return (
-        f"At least: lower limit of the change by the end, which holds together with since when "
-        f"({say(100 * level, '.3g')} %); the interval of the ratio holds alone. When to stop: from "
-        f"when on less than {say(margin_percent)} % was left to gain. Span has no unit."
-    )
 
 
 def course_notes(

@@ -100,23 +100,6 @@ def whole_heading(by: str) -> str:
     return f"Did the whole distribution change with {column_words(by)}?"
 
 
-def moved_caption(by: str) -> str:
-    """What the table of classes shows."""
-    return (
-        f"Which size classes gained or lost mass with {column_words(by)}, in percentage points of "
-        "the sample."
-    )
-
-
-def moved_note(level: float, say: Numerals = PLAIN) -> str:
-    """How far its intervals hold."""
-    return (
-        f"Intervals and p hold for all classes of one pair of levels together at "
-        f"{say(100 * level)} %, by exchange of runs within groups. Where one class gains, others "
-        "must lose."
-    )
-
-
 def moved_drawing_caption(whole: WholeComparison, panels: int, say: Numerals = PLAIN) -> str:
     """What the lines show; stacks that have no panel are counted."""
     more = len(whole.parts) - panels
@@ -144,10 +127,6 @@ def moved_alternative(frames: Mapping[str, pd.DataFrame], say: Numerals = PLAIN)
     return f"Changes in percentage points. {' '.join(lines)}"
 
 
-SENSITIVITY_CAPTION = (
-    "Permutation test of the whole distribution, and how far it rests on what is put in place of "
-    "empty classes."
-)
 NOTES_HEADING = "Notes on the whole distribution"
 REPLACEMENT = "replacement, times the stated one"
 
@@ -231,23 +210,6 @@ def fineness_sentence(frame: pd.DataFrame) -> str:
     return f"Fineness by the step rule ({frame['scheme'].iloc[0]}): {told}."
 
 
-def families_note(say: Numerals = PLAIN) -> str:
-    """What it means that a curve describes a run."""
-    return (
-        "Described: the points of a run lie within their uncertainty of its curve (p of χ² at "
-        f"least {say(0.05)}). χ² weighs by the uncertainty of the measurement alone."
-    )
-
-
-FAMILIES_CAPTION = "Goodness of fit of each distribution over all runs."
-PARAMETERS_CAPTION = "Parameters of the fitted distributions."
-PARAMETERS_NOTE = "Misfit: scatter of the points about the curve beyond their uncertainty."
-SIZES_CAPTION = "Sizes read from the fitted curves; those outside the sieves are marked."
-FINENESS_CAPTION = "Fineness class by the pharmacopoeia's step rule."
-FINENESS_NOTE = (
-    "Step size: smallest aperture used through which half of the mass passes. It is a sieve, not "
-    "an interpolated size, and not the D50."
-)
 MISFIT_CAPTION = (
     "Measured undersize less that of the fitted curve, in percentage points, every run by milling "
     "time."

@@ -126,16 +126,6 @@ CHECKS_HEADING = "Can the models be believed?"
 NO_MODEL = "No mixed model was fitted, so there is none to check."
 OWN_TEST = "this analysis"
 COMMON_TESTS = {"anova": "repeated measures", "friedman": "Friedman"}
-COMMON_NOTE = (
-    "The common tests know nothing of measurement uncertainty, average replicates and further "
-    "factors, and need a complete design; the mixed model gives the verdict. p of the analysis of "
-    "variance is corrected for sphericity (Greenhouse-Geisser)."
-)
-RESAMPLED_NOTE = (
-    "Bootstrap: likelihood ratios of trials simulated without the effect. Permutation: runs that "
-    "all else in the model does not tell apart change places; left out where too few can."
-)
-REFIT_CAPTION = "Coefficients on ln size, and the same fit by another package (statsmodels)."
 
 
 def by_quantity(told: Iterable[tuple[str, str]]) -> tuple[str, ...]:
@@ -207,11 +197,6 @@ def residuals_alternative(count: int, largest: float, say: Numerals = PLAIN) -> 
     )
 
 
-def common_caption(by: str) -> str:
-    """Of the table of common tests."""
-    return f"What common tests say of {column_words(by)}, beside the mixed model."
-
-
 def statistic_words(
     test: str, statistic: float, df: float, df_error: float, *, say: Numerals = PLAIN
 ) -> str:
@@ -228,22 +213,6 @@ def statistic_words(
     return f"{'F' if test == 'anova' else 'Q'}({freedom}) = {say.significant(statistic, 3)}"
 
 
-def variances_caption(quantity: str, level: float, say: Numerals = PLAIN) -> str:
-    """Of the table of variances."""
-    interval = f"{say(100 * level)} % intervals"
-    return f"{quantity}: variances on ln size with {interval} by the profile of the likelihood."
-
-
-def resampled_caption(quantity: str, by: str) -> str:
-    """Of the table of resampled tests."""
-    return f"{quantity}: the test of {column_words(by)} by resampling."
-
-
-LEFT_OUT_CAPTION = (
-    "Change without each run and each group in turn (least squares on the same fixed part)."
-)
-LEFT_OUT_LARGEST = "The runs or groups without which a change by the end moves most."
-RESAMPLED_CAPTION = "Changes by the end with an interval by resampling, beside that of the model."
 UNITS = {
     Unit.GROUPS: "groups, studentised bootstrap",
     Unit.CHARGES: "charges, studentised bootstrap",
@@ -299,8 +268,6 @@ ATTAINED = {
     AttainedKind.STOP_AGAIN: "when to stop comes out as here",
     AttainedKind.FACTOR_AGAIN: "levels come out as here",
 }
-ATTAINED_CAPTION = "How often intervals hold the truth, and how often something false is said."
-AGAIN_CAPTION = "How often a trial like this one finds what this one found."
 ATTAINED_NOTE = (
     "Trials like this one: simulated on its own sieves and balances from its own estimates, which "
     "are taken for the truth, with curves that are smooth between D10, D50 and D90."

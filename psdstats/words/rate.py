@@ -379,41 +379,9 @@ def withdrawal_sentence(one: Withdrawal, say: Numerals = PLAIN) -> str:
     return f"{words}, less than {NOTABLE_PERCENT:.0f} %, which is usually of no account."
 
 
-def scatter_note(say: Numerals = PLAIN) -> str:
-    """What the spread behind the intervals is, and what a zero means."""
-    return (
-        "Standard deviations of the comparison, from all levels together: between runs, of groups "
-        "at one condition, and of groups that drift apart, per step of the milling times. A curve "
-        f"that does not fit cannot widen them, and {say.fixed(0.0, 1)} means that the data show "
-        "none."
-    )
-
-
 HEADING = "How fast does it grind?"
 BEHIND = "Rate: curves compared, and loss above each sieve"
-IF_RIGHT = "The intervals hold if this curve is the right one."
 POWER_SHAPES = "Power shape: 0 is the law of Kick, one half that of Bond, 1 that of Rittinger."
-CRITERION = (
-    "The criterion weighs how far the means of the times lie from a curve, in the spread of the "
-    "trial, against its parameters: the smaller the better. A curve within 4 of the best is not "
-    "ruled out. p: of no misfit; a curve with a small p is not chosen."
-)
-RELATED = "The rates of the sieves come from the same runs, so their errors are related."
-LOSS_CAPTION = "Rate of loss of the mass above each sieve, and whether it changes with time."
-CHARGES_CAPTION = (
-    "Powder left in the jar after each sample, and what that does to the ball-to-powder ratio."
-)
-
-
-STOP_CAPTION = "When to stop milling."
-
-
-def stop_note(level: float, say: Numerals = PLAIN) -> str:
-    """How the table of times is read."""
-    return (
-        f"In brackets: {say(100 * level)} % interval, over every curve not ruled out. Where it "
-        "says or longer, the data do not bound the time."
-    )
 
 
 def drawing_caption(result: RateResult, *, beyond: bool, say: Numerals = PLAIN) -> str:

@@ -16,6 +16,7 @@ What stands behind the colon of a gap says how its value is written (`fill`)::
 from __future__ import annotations
 
 from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
+from importlib import import_module
 from string import Formatter
 from typing import Any, TypeVar
 
@@ -151,10 +152,9 @@ _GAPS: Mapping[str, Callable[[Any, Numerals], str]] = {
 
 
 def wordings() -> Mapping[RemarkKind, Wording]:
-    """Words of every kind of remark: a template, or a function of the numerals and its data."""
-    from psdstats.words.catalogue import REMARKS  # knows every room of the library
-
-    return REMARKS
+    """Words of every kind of remark, loaded on use: they know every room of the library."""
+    found: Mapping[RemarkKind, Wording] = import_module("psdstats.words.catalogue").REMARKS
+    return found
 
 
 def sentence(remark: Remark, say: Numerals = PLAIN) -> str:

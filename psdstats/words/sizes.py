@@ -12,15 +12,15 @@ import numpy as np
 import pandas as pd
 
 from psdstats.columns import TIME, column_words, unit_of, with_unit
-from psdstats.comparison.plan import ComparisonPlan
 from psdstats.distribution.percentiles import SizeTable
 from psdstats.findings import Remark
 from psdstats.frozen import Array
 from psdstats.uncertainty.bootstrap import LEAST_UNITS
+from psdstats.uncertainty.budget import Budget, combined_percent
 from psdstats.uncertainty.propagation import Method, Propagation
 from psdstats.uncertainty.ratios import RatioIntervals
 from psdstats.words.numbers import MISSING, PLAIN, Numerals
-from psdstats.words.remarks import sentence
+from psdstats.words.remarks import joined, sentence
 
 _MANY = 1e4  # degrees of freedom at which k is that of infinitely many to four digits
 
@@ -36,18 +36,7 @@ MEANS_LEAD = (
     "Each interval is that of a mean by itself, with the error of the sieves in it; differences "
     "are known better, since what is shared cancels."
 )
-SIZES_CAPTION = (
-    "Sizes of every run: value ± expanded uncertainty U = k u, or the ends of the interval."
-)
 IN_HAND_HEADING = "Every run"
-IN_HAND_CAPTION = "The value of every run."
-UNDERSIZE_CAPTION = "Cumulative undersize of every run, with its interval."
-MEANS_CAPTION = "Mean sizes and spread of every run, from the masses of the classes."
-MEANS_NOTE = (
-    "Every class counts as particles of one size, the geometric middle of its apertures; the pan "
-    "at half the finest aperture. The means depend on that choice more than on the weighings, so "
-    "they carry no uncertainty. Means as in ISO 9276-2; the specific surface is that of spheres."
-)
 BOOTSTRAP_STATUS = {
     "no common unit": "no unit has both levels",
     "run without size": "a run has no size: the sieves do not bracket it",
@@ -211,12 +200,6 @@ def ratio_sentences(found: RatioIntervals, say: Numerals = PLAIN) -> tuple[str, 
     )
 
 
-def covariance_caption(quantity: str) -> str:
-    """What a joint covariance holds."""
-    unit = "" if quantity == "span" else ", µm²"
-    return f"Joint covariance of {quantity} over all runs{unit}: what they share is in it."
-
-
 def covariance_left(runs: int, most: int) -> str:
     """Why the files have no joint covariance."""
     return (
@@ -225,24 +208,7 @@ def covariance_left(runs: int, most: int) -> str:
     )
 
 
-def means_caption(plan: ComparisonPlan, level: float, say: Numerals = PLAIN) -> str:
-    """What the table of means shows."""
-    told = f"Mean {plan.what} at each condition with its {say(100 * level, '.3g')} % interval"
-    if plan.in_hand:
-        return f"{told}."
-    return f"{told}; < and > are bounds, where runs lie beyond the sieves."
-
-
-NO_INTERVAL = "Without an interval: the spread of that mean cannot be told from these runs."
-
-
-def conditions_caption(coverage: float, say: Numerals = PLAIN) -> str:
-    """What the table of means by the measurement alone shows."""
-    return (
-        "Mean size of the runs at each condition ± its expanded uncertainty "
-        f"({say(100 * coverage, '.3g')} %) by the measurement, run-to-run variation apart; < and > "
-        "are bounds, where runs lie beyond the sieves."
-    )
+BOUNDS = "; < and > are bounds, where runs lie beyond the sieves"
 
 
 def mean_cell(row: Mapping[Hashable, Any], places: int, say: Numerals = PLAIN) -> str:
@@ -368,25 +334,182 @@ def source_words(source: str) -> str:
     return source.replace("_", " ")
 
 
-def ratios_caption(by: str, coverage: float, say: Numerals = PLAIN) -> str:
-    """What the table of ratios shows."""
-    return (
-        f"Mean sizes at each {column_words(by)} over those at the first, with "
-        f"{say(100 * coverage)} % intervals of the measurement."
+NO_SIZE = "No size is bracketed by the sieves."
+HEADING = "Where the uncertainty comes from"
+NOTES_HEADING = "Notes on the budget"
+BEHIND = "Uncertainty budget in full"
+CHANGES = {
+    "balance ten times finer": "a balance ten times finer",
+    "certified sieves": "certified sieves (U a quarter of the tolerance, k = 2)",
+    "tares weighed each run": "tares weighed again in each run",
+}
+"""What a change would be, where its name alone does not say it."""
+BALANCE, OTHERS = "balance", "others"
+"""What figures call the sources of the balance together, and those that are small everywhere."""
+ONE_SOURCE = 0.99
+"""Share from which one source is all that matters: no figure then."""
+NOTICED = 0.05
+"""Share of u that a change must take away at least once to be drawn."""
+DISTRIBUTIONS = {
+    "normal": "normal",
+    "uniform": "rectangular",
+    "gamma": "gamma",
+    "student": "t",
+}
+"""Distributions of inputs as they are read."""
+AXIS = "standard uncertainty / % of the size"
+
+
+def source_phrase(source: str) -> str:
+    """Name of a source inside a sentence."""
+    return _SOURCES.get(source, source_words(source))
+
+
+_SOURCES = {
+    "aperture": "the sieve apertures",
+    "between_sieves": "what lies between the sieves",
+    "splitting": "splitting the sample",
+}
+
+
+def labelled_shares(shares: pd.DataFrame, say: Numerals = PLAIN) -> pd.DataFrame:
+    """Shares, or changes, of a budget with the label of each bar, and sources as they are read."""
+    rows = shares.to_dict("records")
+    by = {str(row["by"]) for row in rows if "by" in row}
+    labels = [
+        f"{row['quantity']} of one run"
+        if row["scope"] == "run"
+        else f"{row['quantity']}, {_against({'by': TIME if TIME in by else ''} | row, say)}"
+        for row in rows
+    ]
+    found = shares.assign(label=labels)
+    if "source" not in shares:
+        return found
+    return found.assign(source=[source_words(one) for one in shares["source"]])
+
+
+def change_words(change: str) -> str:
+    """What a change would be, in short."""
+    return f"with {change}" if change == "certified sieves" else change
+
+
+def _against(row: Mapping[Hashable, Any], say: Numerals) -> str:
+    level, versus = (
+        one if isinstance(one, str) else say(one, ".12g") for one in (row["level"], row["versus"])
     )
+    return f"{level} against {versus}{' min' if row['by'] == TIME else ''}"
 
 
-RATIOS_NOTE = (
-    "Geometric means over the runs of a level. What two runs share (a sieve, a tare, a balance) "
-    "cancels in a ratio. How runs of one kind differ among themselves is not in these intervals; "
-    "it is in the comparison."
-)
+def budget_sentences(budget: Budget, say: Numerals = PLAIN) -> tuple[str, ...]:
+    """What the budget says of D50, in one sentence for the sizes and one for the difference."""
+    frame = budget.to_frame()
+    told = []
+    for scope, own in frame[frame["quantity"] == "D50"].groupby("scope", sort=False):
+        rows = own.to_dict("records")
+        largest = max(rows, key=lambda row: float(row["share"]))
+        limited = sum(float(row["share"]) for row in rows if row["balance_limited"])
+        is_run = scope == "run"
+        what = "of one run" if is_run else f"at {_against(largest, say)}"
+        basis = " (root mean square over the runs)" if is_run else ""
+        told.append(
+            f"The measurement leaves D50 {what} a standard uncertainty of "
+            f"{say.significant(combined_percent(own)['D50'], 2)} %{basis}: "
+            f"{say.per_cent(float(largest['share']), decimals=1)} of the variance comes from "
+            f"{source_phrase(largest['source'])}, {say.per_cent(limited, decimals=1)} from the "
+            "balance."
+        )
+    return tuple(told)
 
 
-def bootstrap_caption(unit: str | None, coverage: float, say: Numerals = PLAIN) -> str:
-    """What the table of bootstrap intervals shows."""
-    units = "runs" if unit is None else f"{column_words(unit)}s as a whole"
-    return (
-        f"Geometric means and ratios with {say(100 * coverage)} % bootstrap intervals (BCa); "
-        f"resampled are the {units}."
+def budget_lead(budget: Budget, say: Numerals = PLAIN) -> tuple[str, ...]:
+    """Which source leads over all bars, and how much the balance is at most."""
+    frame = budget.to_frame()
+    if frame.empty:
+        return (NO_SIZE,)
+    bars = ["scope", "quantity"]
+    limited = frame[frame["balance_limited"]].groupby(bars, sort=False)["share"].sum()
+    most = say.per_cent(float(limited.max()), decimals=1) if len(limited) else say.per_cent(0.0)
+    share = frame.pivot_table(index=bars, columns="source", values="share", aggfunc="sum")
+    leading, of_leading = share.idxmax(axis=1), share.max(axis=1)
+    names = [source_phrase(str(one)) for one in leading.value_counts().index]
+    if only_source(budget) is not None:
+        return (
+            f"One source, {names[0]}, makes up more than {say.per_cent(ONE_SOURCE)} of the "
+            f"variance of every size and difference; the balance makes up at most {most}.",
+        )
+    low, high = (say.fixed(100 * float(end), 0) for end in (of_leading.min(), of_leading.max()))
+    ends = f"{low} %" if low == high else f"{low} to {high} %"
+    said = f"The largest part of the variance comes from {names[0]}"
+    if len(names) > 1:
+        said += f", at some sizes from {joined(names[1:])}"
+    return (f"{said} ({ends}); the balance makes up at most {most}.",)
+
+
+def only_source(budget: Budget) -> str | None:
+    """The source that is nearly all of the variance of every bar; None where there is none."""
+    frame = budget.to_frame()
+    if frame.empty:
+        return None
+    least = frame.pivot_table(index=["scope", "quantity"], columns="source", values="share").min()
+    return str(least.idxmax()) if float(least.max()) > ONE_SOURCE else None
+
+
+def noticed_changes(budget: Budget) -> pd.DataFrame:
+    """The changes that shorten a bar by a share worth a mark."""
+    frame = budget.changes_frame()
+    gain = 1 - frame["u_then_percent"] / frame["u_now_percent"]
+    most = gain.groupby(frame["change"]).transform("max")
+    return frame[most >= NOTICED].reset_index(drop=True)
+
+
+def shares_caption(budget: Budget, say: Numerals = PLAIN) -> str:
+    """What the figure of the budget shows, and which changes would do next to nothing."""
+    told = (
+        "What limits a size? Bars are as long as the standard uncertainty that the measurement "
+        "leaves (of one run: root mean square over the runs) and are divided as the variance is: "
+        "the numbers are shares of the variance"
+    )
+    frame = budget.changes_frame()
+    drawn_ones = set(noticed_changes(budget)["change"])
+    if drawn_ones:
+        told += "; marks: what a change would leave of it"
+    rest = frame[~frame["change"].isin(drawn_ones)]
+    if rest.empty:
+        return f"{told}."
+    names = joined([CHANGES.get(str(one), str(one)) for one in dict.fromkeys(rest["change"])])
+    gain = float((1 - rest["u_then_percent"] / rest["u_now_percent"]).max())
+    return f"{told}. Not marked: {names}, which would take off at most {say.at_most(gain)}."
+
+
+def shares_alternative(bars: pd.DataFrame, changes: pd.DataFrame, say: Numerals = PLAIN) -> str:
+    """Every bar: its length, its shares, and what the marked changes would leave."""
+    lines = []
+    for label, own in bars.iterrows():
+        u = float(own.sum())
+        parts = [
+            f"{source} {say.per_cent(float(length) / u)}"
+            for source, length in own.items()
+            if length > 0
+        ]
+        told = f"{label}: u = {say.significant(u, 2)} %, of its variance {', '.join(parts)}"
+        then = changes[changes["label"] == label] if len(changes) else changes
+        for row in then.to_dict("records"):
+            what = change_words(str(row["change"]))
+            told += f"; {what} {say.significant(row['u_then_percent'], 2)} %"
+        lines.append(f"{told}.")
+    return " ".join(lines)
+
+
+def without_budget(budget: Budget) -> tuple[str, ...]:
+    """How many differences have no budget; quantities alike are told together."""
+    keys = ["quantity", "level", "versus"]
+    known = budget.differences.groupby(keys, sort=False)["share"].count() > 0
+    alike: dict[tuple[int, int], list[str]] = {}
+    for quantity, own in known.groupby(level="quantity", sort=False):
+        if not own.all():
+            alike.setdefault((int((~own).sum()), len(own)), []).append(str(quantity))
+    return tuple(
+        f"{', '.join(quantities)}: {lost} of {every} differences by {column_words(budget.by)} have "
+        "no budget, because a run is not bracketed by its sieves."
+        for (lost, every), quantities in alike.items()
     )
