@@ -87,8 +87,7 @@ class BenchRuns:
 
     def posterior(self, design: Array) -> VariancePosterior:
         """What the variances may be, from what a design leaves."""
-        parts = CovarianceParts.of(self.further, self.known)
-        return variance_posterior(self.y, design, parts)
+        return variance_posterior(self.y, design, CovarianceParts.of(self.further, self.known))
 
 
 def indicators(codes: Codes) -> Array:

@@ -38,6 +38,7 @@ _UNFELT = 1e-9  # share of a part that what X leaves must show of it
 _ROUNDING = 1e-11  # of the largest direction of a covariance
 NARROW, NARROW_POINTS = 5.5, 17  # of the grid of a variance that is known well: ends in SD
 EDGE, LEAST_WEIGHT = 8.0, 1e-14
+_AT_ONCE = 16  # points whose covariances are held together
 NEAR = 50.0  # ln of likelihood below its largest from which no weight can be felt
 DRAWS, SEED, STEPS = 40_000, 13, 60
 ALIKE = 1e-9  # covariances of unit trace nearer than this are one
@@ -106,16 +107,32 @@ def variance_posterior(y: ArrayLike, x: ArrayLike, parts: CovarianceParts) -> Va
         return _among(found, felt)
     axes = _axes(r, inner, given)
     theta = _points(axes)
-    root = np.linalg.cholesky(given + np.tensordot(theta, inner, 1))
-    rest = np.linalg.solve(root, np.broadcast_to(r[:, None], (len(root), len(r), 1)))[..., 0]
-    level = -np.log(np.einsum("hii->hi", root)).sum(axis=1) - 0.5 * (rest**2).sum(axis=1)
+    level = np.concatenate([_log_likelihood(some, inner, given, r) for some in _few(theta)])
 
     def information(near: NDArray[np.bool_]) -> Array:
-        back = np.linalg.inv(root[near])
-        slopes = np.einsum("hai,kij,hbj->hkab", back, inner, back, optimize=True)
-        return np.asarray(np.einsum("hkab,hlab->hkl", slopes, slopes))
+        return np.concatenate([_information(some, inner, given) for some in _few(theta[near])])
 
     return _among(_weighed(axes, level, information), felt)
+
+
+def _few(theta: Array) -> list[Array]:
+    """Points a few at a time: matrices at all of them at once take long to fill."""
+    return [theta[i : i + _AT_ONCE] for i in range(0, len(theta), _AT_ONCE)]
+
+
+def _log_likelihood(theta: Array, inner: Array, given: Array, r: Array) -> Array:
+    """Restricted log likelihood of r at points (h, k)."""
+    root = np.linalg.cholesky(given + np.tensordot(theta, inner, 1))
+    rest = np.linalg.solve(root, np.broadcast_to(r[:, None], (len(root), len(r), 1)))[..., 0]
+    size = np.diagonal(root, axis1=1, axis2=2)
+    return np.asarray(-np.log(size).sum(axis=1) - 0.5 * (rest**2).sum(axis=1))
+
+
+def _information(theta: Array, inner: Array, given: Array) -> Array:
+    """Expected information (h, k, k) at points (h, k), but for a half."""
+    back = np.linalg.inv(np.linalg.cholesky(given + np.tensordot(theta, inner, 1)))
+    slopes = back[:, None] @ inner @ back.mT[:, None]
+    return np.asarray(np.einsum("hkab,hlab->hkl", slopes, slopes))
 
 
 def _beside_shared(y: Array, x: Array, columns: Columns, known: SharedErrors) -> VariancePosterior:
