@@ -271,12 +271,16 @@ class Comparison(Shown):
         """
         numbers = ["f", "df_num", "df_den", "p", "p_plain"]
         rows = [
-            (one.quantity, " and ".join(test.term), *(getattr(test, n) for n in numbers), one.route)
+            (
+                one.quantity,
+                " and ".join(test.term),
+                *(getattr(test, n) for n in numbers),
+                str(one.route),
+            )
             for one in self.results
             for test in one.tests
         ]
-        table = pd.DataFrame(rows, columns=["quantity", "term", *numbers, "route"])
-        return table.assign(route=[one.value for one in table["route"]])
+        return pd.DataFrame(rows, columns=["quantity", "term", *numbers, "route"])
 
     def variance_frame(self) -> pd.DataFrame:
         """One row a variance component of each fitted model, as a relative SD in per cent.
