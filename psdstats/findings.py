@@ -287,6 +287,12 @@ class Course:
     since: str | None = None
     stop: Stop | None = None
 
+    @property
+    def verdict(self) -> Verdict:
+        """That of its last time, in the direction asked where it has one."""
+        fell = self.stop is not None and self.shown[-1]
+        return Verdict.CHANGED if fell else self.fallen.verdict
+
 
 @dataclass(frozen=True, kw_only=True)
 class FactorAnswer:

@@ -20,8 +20,7 @@ from pathlib import Path
 
 from psdstats import __version__
 from psdstats.archive.results import Archive
-from psdstats.archive.store import Store, note, put
-from psdstats.archive.trial import Row, trial_rows
+from psdstats.archive.store import Row, Store, note, put
 from psdstats.errors import Problem, StudyError
 from psdstats.files import MANIFEST
 from psdstats.processes import mapped
@@ -96,17 +95,15 @@ def collect(
     with store.writing() as connection:
         tasks = list(_changed(connection, places, verdicts=verdicts))
         _note_gone(connection, store, given, places)
-        work = partial(trial_rows, encoding=encoding, verdicts=verdicts)
-        found = mapped(work, [places[key] for key, _ in tasks], workers=workers, cluster=cluster)
-        pairs, done = zip(tasks, found, strict=True), 0
-        while some := list(islice(pairs, _TOGETHER)):
-            connection.execute("BEGIN IMMEDIATE")
-            for (key, made), rows in some:
-                put(connection, key, made, rows)
-            connection.execute("COMMIT")
-            done += len(some)
-            if progress is not None:
-                progress(done, len(tasks))
+        if tasks:
+            from psdstats.archive.trial import trial_rows  # loads all that evaluates a trial
+
+            work = partial(trial_rows, encoding=encoding, verdicts=verdicts)
+            own = [places[key] for key, _ in tasks]
+            found = mapped(work, own, workers=workers, cluster=cluster)
+            for done in _write(connection, zip(tasks, found, strict=True)):
+                if progress is not None:
+                    progress(done, len(tasks))
     return Archive(store.path, evaluated=len(tasks), unchanged=len(places) - len(tasks))
 
 
@@ -200,3 +197,17 @@ def _note_gone(
         place, is_gone = store.path.parent / key, int(key not in places)
         if is_gone != was and any(place.is_relative_to(root) for root in roots):
             note(connection, key, "gone", is_gone)
+
+
+def _write(
+    connection: sqlite3.Connection, pairs: Iterator[tuple[tuple[str, Row], Mapping[str, list[Row]]]]
+) -> Iterator[int]:
+    """Write trials as they are evaluated, some together; gives how many are done."""
+    done = 0
+    while some := list(islice(pairs, _TOGETHER)):
+        connection.execute("BEGIN IMMEDIATE")
+        for (key, made), rows in some:
+            put(connection, key, made, rows)
+        connection.execute("COMMIT")
+        done += len(some)
+        yield done

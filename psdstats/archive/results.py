@@ -6,6 +6,7 @@ import json
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pandas as pd
 
@@ -17,12 +18,13 @@ from psdstats.archive.charts import (
     points_of,
     pooled,
 )
-from psdstats.archive.store import Store
-from psdstats.archive.trial import is_of_trial
+from psdstats.archive.store import OF_TRIAL, Store
 from psdstats.columns import QUANTITIES, TIME, column_words
 from psdstats.errors import OutputError
-from psdstats.study.cells import SourceFile
-from psdstats.study.settings import Declared
+
+if TYPE_CHECKING:
+    from psdstats.study.cells import SourceFile
+    from psdstats.study.settings import Declared
 
 _LEAST_PERCENT = 0.001
 _NO_LEVELS = ("trial", "sha256", "stamp", "made_by", "gone", "judged", "refusal")
@@ -67,6 +69,8 @@ class Archive:
     @property
     def files(self) -> tuple[SourceFile, ...]:
         """What it was read from: each trial with the digest of its files."""
+        from psdstats.study.cells import SourceFile
+
         trials = self.trials_frame()
         return tuple(map(SourceFile, trials["path"], trials["sha256"]))
 
@@ -258,6 +262,8 @@ class Archive:
         ...         type(refusal).__name__
         'OutputError'
         """
+        from psdstats.study.settings import Declared
+
         found = {
             one.quantity: Declared(percent=one.percent, df=one.df)
             if one.df >= 1
@@ -285,7 +291,10 @@ def _ensure_alike(runs: pd.DataFrame) -> None:
 
 def _named(shared: dict[str, float], path: str) -> dict[str, float]:
     """Shared errors by name; those of one trial by its path too."""
-    return {f"{path} {name}" if is_of_trial(name) else name: one for name, one in shared.items()}
+    return {
+        f"{path} {name}" if name.startswith(f"{OF_TRIAL} ") else name: one
+        for name, one in shared.items()
+    }
 
 
 def _once(rows: pd.DataFrame, trials: pd.DataFrame) -> pd.DataFrame:
@@ -300,7 +309,9 @@ def _where(frame: pd.DataFrame, asked: Mapping[str, str]) -> pd.DataFrame:
         if column not in frame.columns:
             known = ", ".join(str(one) for one in frame.columns if one not in _NO_LEVELS)
             raise OutputError(f"no run has a column {column!r}. Choose from {known}.")
-        same = frame[column].map(lambda found, level=level: _is_same(found, level)).astype(bool)
+        same = frame[column].map(str) == level
+        if (number := pd.to_numeric(level, errors="coerce")) == number:
+            same |= pd.to_numeric(frame[column], errors="coerce") == number
         if not same.any():
             levels = sorted({str(one) for one in frame[column].dropna()})
             more = f" and {len(levels) - 8} more" if len(levels) > 8 else ""
@@ -309,12 +320,3 @@ def _where(frame: pd.DataFrame, asked: Mapping[str, str]) -> pd.DataFrame:
             )
         frame = frame[same]
     return frame
-
-
-def _is_same(found: object, level: str) -> bool:
-    if str(found) == level:
-        return True
-    try:
-        return float(found) == float(level)  # type: ignore[arg-type]
-    except (TypeError, ValueError):
-        return False

@@ -81,7 +81,7 @@ CREATE TABLE answers (
     ratio_lower REAL,
     ratio_upper REAL,
     df REAL,
-    p REAL,
+    p REAL,                            -- of no change, in the family of its contrast
     verdict TEXT NOT NULL,
     since TEXT,                        -- time from which all later ones are finer
     ending TEXT,                       -- when to stop

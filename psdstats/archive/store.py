@@ -10,17 +10,20 @@ import os
 import sqlite3
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import closing, contextmanager
+from math import isfinite
 from pathlib import Path
 
 import pandas as pd
 
-from psdstats.archive.trial import Row
 from psdstats.errors import OutputError
 from psdstats.files import ensure
 
 _MARKS = {"application_id": 0x70736473, "user_version": 2}  # "psds"; the form of the tables
 _WAIT_S = 20.0
 _SCHEMA = Path(__file__).with_name("schema.sql")
+_TRIALS = "trials"
+OF_TRIAL = "trial"  # begins the names of errors that runs of one trial alone share
+Row = dict[str, object]
 
 
 class Store:
@@ -109,20 +112,24 @@ def put(
     connection: sqlite3.Connection, key: str, made: Row, found: Mapping[str, Sequence[Row]]
 ) -> None:
     """Put all rows of a trial in place of those it had; inside a transaction of the caller."""
-    connection.execute("DELETE FROM trials WHERE path = ?", (key,))
+    connection.execute(f"DELETE FROM {_TRIALS} WHERE path = ?", (key,))  # noqa: S608
     number: int | None = None
     for table, rows in found.items():  # the trial itself is first
         names = [str(one[1]) for one in connection.execute(f"PRAGMA table_info({table})")]
         marks = ", ".join(f":{name}" for name in names)
         beside = {**dict.fromkeys(names), "path": key, **made, "trial": number}
         for row in rows:
-            last = connection.execute(
-                f"INSERT INTO {table} VALUES ({marks})",  # noqa: S608
-                beside | row,
-            )
+            known = {name: one for name, one in row.items() if not _is_open(one)}
+            asked = f"INSERT INTO {table} VALUES ({marks})"  # noqa: S608
+            last = connection.execute(asked, beside | known)
             number = last.lastrowid if number is None else number
+
+
+def _is_open(value: object) -> bool:
+    """Whether it is a number that is none, or has no end: nothing in a table."""
+    return isinstance(value, float) and not isfinite(value)
 
 
 def note(connection: sqlite3.Connection, key: str, name: str, value: object) -> None:
     """Change one thing that is noted of a trial."""
-    connection.execute(f"UPDATE trials SET {name} = ? WHERE path = ?", (value, key))  # noqa: S608
+    connection.execute(f"UPDATE {_TRIALS} SET {name} = ? WHERE path = ?", (value, key))  # noqa: S608

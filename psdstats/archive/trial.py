@@ -12,7 +12,7 @@ from __future__ import annotations
 import json
 import re
 from collections import Counter
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Hashable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import replace
 from datetime import date
@@ -21,6 +21,7 @@ from pathlib import Path
 import numpy as np
 from scipy import sparse
 
+from psdstats.archive.store import OF_TRIAL, Row
 from psdstats.columns import QUANTITIES, TIME, WEIGHED_ON
 from psdstats.comparison.compare import compare
 from psdstats.comparison.plan import plan_comparison
@@ -34,13 +35,13 @@ from psdstats.study.check import check_study
 from psdstats.study.reader import read_study
 from psdstats.study.records import Run, Study
 from psdstats.uncertainty.law import JointLaw, prepare
+from psdstats.uncertainty.linear import Contributions
 from psdstats.uncertainty.registry import measurement_sources
 
 _DATE = re.compile(r"(?<!\d)\d{4}-\d{2}-\d{2}(?!\d)")
 _SMALL = 0.01  # share of u below which a shared error is counted as the run's own
 _REACH = 2.0  # standard uncertainties either way of a mean
-_BETWEEN, _OF_TRIAL = "between sieves", "trial"
-Row = dict[str, object]
+_BETWEEN = "between sieves"
 
 
 def trial_rows(
@@ -64,7 +65,7 @@ def trial_rows(
         return {
             "trials": [trial],
             "runs": [_run(run, str(trial["study_date"])) for run in law.runs],
-            "sizes": list(_sizes(law)),
+            "sizes": _sizes(law),
             "means": list(_means(law)),
             "spreads": list(replicate_spreads(law)),
             "answers": list(_answers(study)) if verdicts else [],
@@ -72,11 +73,15 @@ def trial_rows(
     except PsdstatsError as cause:
         refusal = str(cause)
     except Exception as fault:
-        refusal = (
-            f"psdstats itself failed on this trial ({type(fault).__name__}: {fault}). "
-            "Please report this line; the other trials are evaluated."
-        )
+        refusal = str(_unforeseen(fault))
     return {"trials": [trial | {"refusal": refusal}]}
+
+
+def _unforeseen(fault: Exception) -> PsdstatsError:
+    return PsdstatsError(
+        f"psdstats itself failed on this trial ({type(fault).__name__}: {fault}). "
+        "Please report this line; the other trials are evaluated."
+    )
 
 
 def _iso(text: object) -> str:
@@ -113,26 +118,19 @@ def _run(run: Run, study_date: str) -> Row:
     }
 
 
-def _sizes(law: JointLaw) -> Iterator[Row]:
+def _sizes(law: JointLaw) -> list[Row]:
     """One row a run and size: value, limits, u of its logarithm and whom its parts are shared with.
 
     Shares of u are told as coefficients by name, of which equal names mean equal errors.
     """
-    found, (own_u, shared) = law.linear(), told_apart(law)
-    for run, row in enumerate(law.order.tolist()):
-        for place, quantity in enumerate(QUANTITIES):
-            at, size = len(QUANTITIES) * row + place, _number(found.value[run, place])
-            yield {
-                "run": law.runs[run].name,
-                "quantity": quantity,
-                "size": size,
-                "lower": _number(found.lower[run, place]),
-                "upper": _number(found.upper[run, place]),
-                "status": str(found.status[run][place]),
-                "u": float(law.contributions.u[at]) if size else None,
-                "own_u": float(own_u[at]) if size else None,
-                "shared": _json({name: float(f"{c:.6g}") for name, c in shared[at].items()}),
-            }
+    u, (own_u, shared) = law.contributions.u, told_apart(law)
+    at = (len(QUANTITIES) * law.order[:, None] + np.arange(len(QUANTITIES))).ravel()
+    columns = {"run": "run", "quantity": "quantity", "value": "size"}
+    columns |= {name: name for name in ("lower", "upper", "status")}
+    found = law.linear().to_frame()[list(columns)].rename(columns=columns)
+    short = ({name: float(f"{c:.6g}") for name, c in shared[k].items()} for k in at)
+    rows = found.assign(u=u[at], own_u=own_u[at], shared=list(map(_json, short)))
+    return [{str(name): one for name, one in row.items()} for row in rows.to_dict("records")]
 
 
 def told_apart(law: JointLaw) -> tuple[Array, list[dict[str, float]]]:
@@ -150,24 +148,19 @@ def told_apart(law: JointLaw) -> tuple[Array, list[dict[str, float]]]:
     own, between = (squares @ (of_input == one).astype(float) for one in ("", _BETWEEN))
     stacks = [" ".join(f"{one:g}" for one in row) for row in law.arrays.aperture_um]
     shared, common = list[dict[str, float]](), (matrix @ of_name).toarray()
-    for at, row in enumerate(common):
+    for at, (row, least) in enumerate(zip(common, _SMALL * law.contributions.u, strict=True)):
         known = {names[k]: float(row[k]) for k in np.flatnonzero(row)}
         known[f"{_BETWEEN} {stacks[at // len(QUANTITIES)]}"] = float(between[at]) ** 0.5
-        least = _SMALL * law.contributions.u[at]
         own[at] += sum(one**2 for one in known.values() if abs(one) < least)
         shared.append({name: one for name, one in known.items() if abs(one) >= least > 0})
-    return np.sqrt(own), shared
-
-
-def is_of_trial(name: str) -> bool:
-    """Whether an error is shared by runs of one trial alone."""
-    return name.split(" ", 1)[0] == _OF_TRIAL
+    return np.where(law.contributions.known, np.sqrt(own), np.nan), shared
 
 
 def _names(law: JointLaw) -> list[str]:
     """The name of what each input is shared as; none where it is a run's own."""
-    rows = law.contributions.matrix.shape[0]
-    of_run = sparse.csr_array(np.kron(np.eye(rows // len(QUANTITIES)), np.ones(len(QUANTITIES))))
+    of_run = sparse.kron(
+        sparse.eye_array(len(law.runs)), np.ones((1, len(QUANTITIES))), format="csr"
+    )
     runs = np.diff((of_run @ abs(law.contributions.matrix)).tocsc().indptr)
     names = []
     for count, identity in zip(runs, law.table.identity, strict=True):
@@ -185,7 +178,7 @@ def _names(law: JointLaw) -> list[str]:
             case "between_sieves", *_:
                 names.append(_BETWEEN)
             case source, *own:
-                names.append(" ".join([_OF_TRIAL, source, *map(str, own)]) if count > 1 else "")
+                names.append(" ".join([OF_TRIAL, source, *map(str, own)]) if count > 1 else "")
     return names
 
 
@@ -195,27 +188,38 @@ def _means(law: JointLaw) -> Iterator[Row]:
     Its limits are two standard uncertainties of the measurement either way; where a run lies beyond
     the sieves there is no mean, and the limits are its bounds.
     """
-    cells, runs = _cells(law), len(law.runs)
-    for where, time in dict.fromkeys(cells):
-        rows = law.order[[one == (where, time) for one in cells]]
-        weights = np.zeros((len(QUANTITIES), runs, len(QUANTITIES)))
-        for place in range(len(QUANTITIES)):
-            weights[place, rows, place] = 1.0 / len(rows)
-        u = law.contributions.contrasts(weights.reshape(len(QUANTITIES), -1)).u
-        with np.errstate(divide="ignore"):
-            ends = [np.log(one[rows]).mean(axis=0) for one in (law.sizes.lower, law.sizes.upper)]
-        for place, quantity in enumerate(QUANTITIES):
-            lower, upper = ends[0][place], ends[1][place]
-            reach = _REACH * float(np.nan_to_num(u[place]))
+    cells = _cells(law)
+    alike = list(dict.fromkeys(cells))
+    mean = _means_of(cells)
+    for place, quantity in enumerate(QUANTITIES):
+        reach = _REACH * np.nan_to_num(_of_runs(law, place).contrasts(mean).u)
+        for own, beyond, (where, time) in zip(mean, reach, alike, strict=True):
+            rows = law.order[own > 0]
+            with np.errstate(divide="ignore"):
+                lower, upper = (
+                    float(np.log(ends[rows, place]).mean())
+                    for ends in (law.sizes.lower, law.sizes.upper)
+                )
             yield {
                 "quantity": quantity,
                 "place": where,
                 TIME: time,
                 "runs": len(rows),
-                "size": _number(np.exp(lower)) if lower == upper else None,
-                "lower": _number(np.exp(lower - reach)),
-                "upper": _number(np.exp(upper + reach)),
+                "size": np.exp(lower) if lower == upper else None,
+                "lower": np.exp(lower - beyond),
+                "upper": np.exp(upper + beyond),
             }
+
+
+def _means_of(labels: Sequence[Hashable]) -> Array:
+    """Weights on the runs of the mean of those with each label, (k, R)."""
+    same = np.array([[one == label for one in labels] for label in dict.fromkeys(labels)])
+    return np.asarray(same / same.sum(axis=1, keepdims=True))
+
+
+def _of_runs(law: JointLaw, place: int) -> Contributions:
+    """What inputs add to ln of one quantity of the runs, in their order."""
+    return law.contributions.rows(len(QUANTITIES) * law.order + place)
 
 
 def _cells(law: JointLaw) -> list[tuple[str, float]]:
@@ -243,20 +247,17 @@ def replicate_spreads(law: JointLaw) -> Iterator[Row]:
     """
     is_split = any(run.split is not None for run in law.runs)
     samples = [run.sample if is_split else run.name for run in law.runs]
-    alike = list(dict.fromkeys(samples))
-    mean = np.array([[one == sample for one in samples] for sample in alike])
-    runs = [law.runs[samples.index(sample)] for sample in alike]
+    runs = [law.runs[samples.index(sample)] for sample in dict.fromkeys(samples)]
+    mean = _means_of(samples)
     for place, quantity in enumerate(QUANTITIES):
         known = ~np.isnan(law.value[:, place])
-        kept = np.flatnonzero(~(mean & ~known).any(axis=1))
+        kept = np.flatnonzero(mean @ ~known == 0)
         left = _about_cells([runs[k] for k in kept])
         df = round(float(np.trace(left)))
         if df < 1:
             continue
-        weights = np.zeros((len(kept), len(known), len(QUANTITIES)))
-        weights[:, law.order, place] = mean[kept] / mean[kept].sum(axis=1, keepdims=True)
-        y = weights[:, law.order, place] @ np.where(known, np.log(law.value[:, place]), 0.0)
-        covariance = law.contributions.contrasts(weights.reshape(len(kept), -1)).covariance
+        y = mean[kept] @ np.where(known, np.log(law.value[:, place]), 0.0)
+        covariance = _of_runs(law, place).contrasts(mean[kept]).covariance
         yield {
             "quantity": quantity,
             "df": df,
@@ -298,8 +299,8 @@ def _answers(study: Study) -> Iterator[Row]:
         spread = found.analysis[result.quantity].spread
         beside: Row = {
             "quantity": result.quantity,
-            "run_percent": _number(100 * spread.run),
-            "run_df": _number(spread.df),
+            "run_percent": 100 * spread.run,
+            "run_df": spread.df,
             "run_basis": spread.basis.value,
         }
         for course in result.courses:
@@ -321,6 +322,7 @@ def _untold(quantity: str, reason: str) -> Row:
 def _course(course: Course) -> Row:
     stop = course.stop
     return {
+        "verdict": course.verdict.value,
         "place": course.where,
         "first": course.times[0],
         "last": course.times[-1],
@@ -335,8 +337,8 @@ def _course(course: Course) -> Row:
 def _finding(finding: Finding) -> Row:
     return {
         **_ratio(finding.numbers, "ratio"),
-        "df": _number(finding.numbers.df),
-        "p": _number(finding.numbers.p),
+        "df": finding.numbers.df,
+        "p": finding.numbers.p_adjusted,
         "verdict": finding.verdict.value,
         "reason": _kinds(finding.reasons),
     }
@@ -346,13 +348,8 @@ def _ratio(numbers: Numbers, name: str, ending: str = "") -> Row:
     """A size or ratio with its limits, of its logarithm."""
     ends = {ending: numbers.estimate, "_lower": numbers.lower, "_upper": numbers.upper}
     with np.errstate(over="ignore"):
-        return {f"{name}{end}": _number(np.exp(one)) for end, one in ends.items()}
+        return {f"{name}{end}": np.exp(one) for end, one in ends.items()}
 
 
 def _kinds(reasons: Sequence[Remark]) -> str:
     return "; ".join(level_text(one.kind.value) for one in reasons)
-
-
-def _number(value: float) -> float | None:
-    """A number as a table holds it: nothing where there is none, or no end."""
-    return float(value) if np.isfinite(value) else None

@@ -20,7 +20,7 @@ import pandas as pd
 from psdstats.columns import CHARGE, GROUP, QUANTITIES, TIME, column_words
 from psdstats.comparison.open_sizes import Law, known_where_open
 from psdstats.comparison.ordered import Cell
-from psdstats.comparison.plan import ComparisonPlan, LevelTest, SpreadRule, columns_of
+from psdstats.comparison.plan import ComparisonPlan, Grouping, LevelTest, SpreadRule, columns_of
 from psdstats.comparison.response import ComparisonRemark, Response, build_response, cell_texts
 from psdstats.comparison.spread import drift_slope, level_order, smooth_spread
 from psdstats.comparison.trial_design import (
@@ -171,12 +171,14 @@ class QuantityAnalysis:
             frame = frame.assign(**{order: place})
             slope = drift_slope(frame, plan, order=order)
         crossed = [plan.by, *where_columns(plan)]
-        fixed, factors = list(plan.fixed), [*crossed, *plan.also]
+        factors = [*crossed, *plan.also]
+        fixed: list[Grouping] = [*factors, *([] if plan.where is None else [tuple(crossed)])]
         cells = int(np.prod([frame[name].nunique() for name in crossed]))
         if cells != frame.groupby(crossed, observed=True).ngroups:
             texts = [" at ".join(one) for one in cell_texts(frame, plan)]
             frame = frame.assign(**{CONDITION: texts})
-            fixed, factors = [CONDITION, *plan.also], [CONDITION, *plan.also]
+            factors = [CONDITION, *plan.also]
+            fixed = [*factors]
         random = [slope if slope is not None and one == slope.group else one for one in plan.within]
         try:
             return MixedModel(

@@ -385,10 +385,11 @@ def _fill_by_rule(
     run: RunPlan, rule: InterpolationRule, places: Array, ln_aperture: Array, ln_size: Array
 ) -> int:
     """Sizes where the curve first reaches each level; the general rule where brackets are left."""
-    mass = places[: run.classes]
-    negative = (mass < 0.0).any(axis=0)
-    cumulative = np.cumsum(mass, axis=0)
-    again = np.arange(mass.shape[1])
+    cumulative = places[: run.classes]
+    negative = (cumulative < 0.0).any(axis=0)
+    for place in range(1, run.classes):  # several times faster than a cumulative sum over rows
+        cumulative[place] += cumulative[place - 1]
+    again = np.arange(cumulative.shape[1])
     if rule in _FAST_RULES:
         left = _in_brackets(run, rule, cumulative, ln_aperture, ln_size)
         again = np.flatnonzero(left | negative)

@@ -180,9 +180,8 @@ def course_sentence(course: Course, plan: ComparisonPlan, say: Numerals = PLAIN)
 
 
 def course_verdict(course: Course) -> Verdict:
-    """The verdict of its last time, in the direction asked where it has one."""
-    fell = course.stop is not None and course.shown[-1]
-    return Verdict.CHANGED if fell else course.fallen.verdict
+    """The verdict of its last time."""
+    return course.verdict
 
 
 def least_words(course: Course, plan: ComparisonPlan, say: Numerals = PLAIN) -> str:

@@ -99,7 +99,8 @@ def test_verdicts_are_those_of_compare_and_stay(dated_trial, tmp_path):
     assert told["sizes_by"].eq("compare").all()
     for row, result in zip(told.to_dict("records"), asked.results, strict=True):
         course = result.courses[0]
-        assert (row["verdict"], row["since"]) == (course.fallen.verdict, course.since)
+        assert (row["verdict"], row["since"]) == (course.verdict, course.since)
+        assert row["p"] == course.fallen.numbers.p_adjusted
         for name, numbers in (
             ("start_size", course.start),
             ("end_size", course.end),

@@ -12,8 +12,7 @@ from psdstats.study.records import TareHandling
 from psdstats.uncertainty import propagate
 from psdstats.uncertainty.draws import draw_blocks, keyed_generator, make_plan
 from psdstats.uncertainty.law import prepare
-from psdstats.uncertainty.sources.run_to_run import RunToRun
-from psdstats.uncertainty.sources.sampling import particle_masses_g
+from psdstats.uncertainty.sources.powder import RunToRun, particle_masses_g
 from psdstats.words.sizes import notes_in_words
 
 RULES = ["semilog", "linear", "logprobit", "monotone"]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import TYPE_CHECKING
 
 import pandas as pd
 
@@ -29,6 +30,9 @@ from psdstats.output.tables.table import (
 )
 from psdstats.words import archive as words
 from psdstats.words.numbers import PLAIN, Numerals
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
 
 _LATEST = 12  # rows of the first table
 
@@ -83,7 +87,7 @@ def _answer_tables(own: pd.DataFrame, answers: pd.DataFrame, quantity: str) -> t
     verdict = (ratio_column("end/start"), *texts("verdict"), since)
     latest = table_of(
         "latest trials",
-        own.tail(_LATEST).iloc[::-1],
+        own.sort_values("study_date", ascending=False, kind="stable").head(_LATEST),
         texts(study_date="date", path="trial"),
         (
             *(texts(place="at") if own["place"].fillna("").any() else ()),
@@ -126,10 +130,14 @@ def _trend(own: pd.DataFrame, quantity: str, say: Numerals) -> tuple[Drawing, ..
     dated = dated.rename(columns={"study_date": "date"})
     if dated["date"].nunique() < 2:
         return ()
+
+    def draw() -> Axes:
+        return trials_over_dates(dated, new_axes(say=say), label=_label(quantity))
+
     return (
         drawing_of(
             "trials over dates",
-            lambda: trials_over_dates(dated, new_axes(say=say), label=_label(quantity)),
+            draw,
             words.trend_caption(quantity),
             words.trend_told(dated, quantity, say),
         ),
@@ -148,15 +156,18 @@ def _chart_page(
         return Page(heading="", notes=(words.no_chart(str(cause)),))
     told = tuple(words.chart_sentences(chart, where, say))
     undated = int((archive.trials_frame()["study_date"].fillna("") == "").sum())
+
+    def draw() -> Axes:
+        axes, label = new_axes(say=say), _label(quantity)
+        return control_chart(chart.points, axes, mean=chart.mean, label=label)
+
     return Page(
         heading="",
         sentences=told,
         blocks=(
             drawing_of(
                 "control chart",
-                lambda: control_chart(
-                    chart.points, new_axes(say=say), mean=chart.mean, label=_label(quantity)
-                ),
+                draw,
                 words.chart_caption(chart, where),
                 told,
             ),
