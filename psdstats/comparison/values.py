@@ -546,7 +546,7 @@ def _measured(runs: Sequence[AsideRun], numbers: Array, known: Mapping[str, Arra
         status=tuple(
             tuple(map(_status, low, high)) for low, high in zip(lower, upper, strict=True)
         ),
-        linear_valid=tuple((None,) * len(names) for _ in runs),
+        linear_valid=np.full(value.shape, None),
         method=Method.LINEAR,
         sources=(),
         sources_left_out=(),
