@@ -357,9 +357,8 @@ def power(
         results.append(found)
         if progress is not None:
             progress(len(results), steps)
-    smallest = None
-    if seek_smallest:
-        smallest = find_smallest(designs, variation, rule, claims, simulated)
+    seek = partial(find_smallest, designs, variation, rule, claims, simulated)
+    smallest = seek() if seek_smallest else None
     if progress is not None:
         progress(steps, steps)
     return PowerResult(
