@@ -547,7 +547,7 @@ def _measured(runs: Sequence[AsideRun], numbers: Array, known: Mapping[str, Arra
         source_share=np.zeros((*value.shape, 0)),
         joint=Joint(of_logs=joint),
         status=tuple(map(tuple, status.tolist())),
-        linear_valid=tuple((None,) * len(names) for _ in runs),
+        linear_valid=np.full(value.shape, None),
         method=Method.LINEAR,
         sources=(),
         sources_left_out=(),

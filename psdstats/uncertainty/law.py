@@ -141,12 +141,13 @@ class JointLaw:
         ends = self.ends(k)
         lower = np.where(known, ends[0], self.sizes.lower)
         upper = np.where(known, ends[1], self.sizes.upper)
-        doubts = self._doubts(lower, upper)
+        doubts, valid = self._doubts(lower, upper), np.full(value.shape, None)
+        valid[doubts] = False
         return Interval(
             u=u,
             lower=lower,
             upper=upper,
-            valid=tuple(tuple(False if doubt else None for doubt in row) for row in doubts),
+            valid=valid,
             joint=Joint(of_logs=self.contributions),
             notes=tuple(
                 PropagationRemark.LINEAR_DOUBTFUL(
@@ -257,7 +258,7 @@ class JointLaw:
             status=tuple(self.sizes.status[row] for row in order),
             bound_lower=self.sizes.lower[order],
             bound_upper=self.sizes.upper[order],
-            linear_valid=tuple(found.valid[row] for row in order),
+            linear_valid=found.valid[order],
             method=Method.LINEAR if draws is None else Method.MONTE_CARLO,
             seed=seed,
             sources=tuple(source.name for source in self.sources.included),
@@ -270,24 +271,12 @@ class JointLaw:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Interval:
-    """Intervals of R runs in the rows of a law; shape (R, 4) unless stated.
-
-    Attributes
-    ----------
-    u, lower, upper : ndarray
-        Standard uncertainties and ends.
-    valid : tuple of tuple of (bool or None)
-        As `Propagation.linear_valid`.
-    joint : Joint
-        Joint covariance of values and of their logarithms.
-    notes : tuple of Remark
-        Doubts.
-    """
+    """Intervals of R runs in the rows of a law, shape (R, 4), and the joint law of their sizes."""
 
     u: Array
     lower: Array
     upper: Array
-    valid: tuple[tuple[bool | None, ...], ...]
+    valid: NDArray[np.object_]  # as `Propagation.linear_valid`
     joint: Joint
     notes: tuple[Remark, ...]
 
@@ -578,23 +567,19 @@ def mean_curves(law: JointLaw, alike: Sequence[str], *, own: Sequence[str] = ())
 class _Means:
     """Means of runs alike: weights (M, R) of the different means, and the mean of each run (R,)."""
 
-    weights: sparse.csr_array | Array
+    weights: sparse.csr_array
     place: NDArray[np.intp]
 
     @classmethod
     def of(cls, kinds: Sequence[Hashable], alone: NDArray[np.bool_]) -> _Means:
         """The mean over all runs of a kind, for runs that do not stand alone."""
-        kind, runs = _numbered(kinds), np.arange(len(kinds))
-        weight = 1.0 / np.bincount(kind)
-        single, place = np.flatnonzero(alone), kind.copy()
+        kind, runs, single = _numbered(kinds), np.arange(len(kinds)), np.flatnonzero(alone)
+        weight, place = 1.0 / np.bincount(kind), kind.copy()
         place[single] = len(weight) + np.arange(len(single))
         values = np.concatenate([weight[kind], np.ones(len(single))])
         places = np.concatenate([kind, place[single]]), np.concatenate([runs, single])
         shape = len(weight) + len(single), len(runs)
-        weights = sparse.coo_array((values, places), shape=shape).tocsr()
-        return (
-            cls(weights, place) if len(runs) > MOST_AT_ONCE else cls(weights.toarray()[place], runs)
-        )
+        return cls(sparse.csr_array((values, places), shape=shape), place)
 
     def __call__(self, each: Array) -> Array:
         """Means of each (R, …); NaN where one of them has no value."""
@@ -605,8 +590,7 @@ class _Means:
 
     def of_factor(self, factor: sparse.csr_array) -> sparse.csr_array:
         """The factor (R L, N) of an open covariance, with as few inputs as there are means."""
-        weights = sparse.csr_array(self.weights)  # dense ones give another kind in some versions
-        mean = sparse.csr_array(sparse.kron(weights, np.eye(LEVELS.size)) @ factor)
+        mean = sparse.csr_array(sparse.kron(self.weights, np.eye(LEVELS.size)) @ factor)
         if mean.shape[1] > mean.shape[0]:
             mean = sparse.csr_array(np.linalg.qr(mean.toarray().T)[1].T)
         rows = LEVELS.size * self.place[:, None] + np.arange(LEVELS.size)
