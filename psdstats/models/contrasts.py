@@ -164,12 +164,9 @@ def adjust_p(p: ArrayLike, *, kind: Adjustment | str = Adjustment.HOLM) -> Array
             f"The rule {rule.value!r} needs the correlations of the contrasts; "
             "use simultaneous(), or holm, bonferroni or none here."
         )
-    if rule is Adjustment.BONFERRONI:
-        return np.asarray(np.minimum(len(values) * values, 1.0))
-    order = np.argsort(values)
-    adjusted = np.empty_like(values)
-    adjusted[order] = np.maximum.accumulate(np.arange(len(values), 0, -1) * values[order])
-    return np.asarray(np.minimum(adjusted, 1.0))
+    from statsmodels.stats.multitest import multipletests
+
+    return np.asarray(multipletests(values, method=rule.value)[1], dtype=np.float64)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

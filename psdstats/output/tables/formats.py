@@ -23,6 +23,8 @@ from functools import cached_property
 from itertools import zip_longest
 from typing import Any
 
+import pandas as pd
+
 from psdstats.output.equations import words_html
 from psdstats.output.tables.table import Column, Show, Table, is_missing
 from psdstats.output.text import (
@@ -223,36 +225,25 @@ def to_latex(table: Table, say: Numerals = PLAIN) -> str:
 
 
 def _longtable(table: Table, columns: list[_Column], size: str, *, first: bool) -> str:
-    """Some columns of a table as a longtable."""
+    """Some columns of a table as pandas writes a longtable."""
     paragraph = rf">{{\raggedright\arraybackslash}}p{{{_PARAGRAPH * dict(_SIZES)[size]:g}pt}}"
     cells = [[_body_cell(column, text) for text in column.cells or [""]] for column in columns]
-    sides = "".join(paragraph if one.is_long else one.side for one in columns)
-    caption = escape_latex(table.caption) + ("" if first else " (continued)")
-    label = rf" \label{{tab:{table.key}}}" if first else ""
-    head = ["\\toprule", _latex_row(map(_heading_latex, columns)), "\\midrule"]
-    lines = [
-        rf"\begin{{longtable}}{{{sides}}}",
-        rf"\caption{{{caption}}}{label} \\",
-        *head,
-        r"\endfirsthead",
-        rf"\caption[]{{{caption}}} \\",
-        *head,
-        r"\endhead",
-        r"\midrule",
-        rf"\multicolumn{{{len(columns)}}}{{r}}{{Continued on next page}} \\",
-        r"\midrule",
-        r"\endfoot",
-        r"\bottomrule",
-        r"\endlastfoot",
-        *map(_latex_row, zip(*cells, strict=True)),
-        r"\end{longtable}",
-    ]
+    frame = pd.DataFrame(dict(enumerate(cells)))
+    headings = [_heading_latex(column) for column in columns]
+    caption = escape_latex(table.caption)
+    text = (
+        frame.style.hide(axis="index")
+        .format_index(lambda at: headings[int(str(at))], axis="columns")
+        .to_latex(
+            environment="longtable",
+            hrules=True,
+            column_format="".join(paragraph if one.is_long else one.side for one in columns),
+            caption=caption if first else f"{caption} (continued)",
+            label=f"tab:{table.key}" if first else None,
+        )
+    )
     # a part that goes on keeps the number of its table
-    return "\n".join(lines if first else [r"\addtocounter{table}{-1}", *lines])
-
-
-def _latex_row(cells: Iterable[str]) -> str:
-    return " & ".join(cells) + r" \\"
+    return ("" if first else "\\addtocounter{table}{-1}\n") + str(text).rstrip("\n")
 
 
 def _body_cell(column: _Column, text: str) -> str:
