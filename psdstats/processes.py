@@ -176,6 +176,7 @@ def _worker(work: Callable[[Any], Any]) -> Iterator[Connection]:
 
 
 def _work(work: Callable[[Any], Any], asked: Connection) -> None:
+    _SHARING.add(os.getpid())
     while True:
         asked.send_bytes(_there(work, asked.recv_bytes()))
 
@@ -279,7 +280,8 @@ def _client(cluster: str) -> Iterator[Any]:
         yield client
 
 
-_WATCHED: set[int] = set()
+_WATCHED: set[tuple[int, int]] = set()  # a process, and the one that it ends with
+_SHARING: set[int] = set()  # processes that do one of several tasks, and share theirs no further
 
 
 def _end_with(owner: int) -> None:
@@ -287,9 +289,9 @@ def _end_with(owner: int) -> None:
 
     Windows does not tell a process so; there it ends when it has nothing more to do.
     """
-    if owner in _WATCHED:
+    if (os.getpid(), owner) in _WATCHED:
         return
-    _WATCHED.add(owner)
+    _WATCHED.add((os.getpid(), owner))
 
     def watch() -> None:
         while os.getppid() == owner:
@@ -304,7 +306,9 @@ def forks() -> bool:
 
     Not where other threads run (a notebook has some): a lock that one holds stays shut in the copy.
     """
-    alone = threading.active_count() == 1
+    here = os.getpid()
+    watching = sum(process == here for process, _ in _WATCHED)
+    alone = threading.active_count() == 1 + watching and here not in _SHARING
     return sys.platform == "linux" and alone and cores() > 1
 
 
@@ -392,7 +396,7 @@ def shared_out(
         return tasks[number]()
 
     numbers, made = range(len(tasks)), list[Made]()
-    for one in _in_copies(do, numbers, 2) if forks() else map(do, numbers):
+    for one in _in_copies(do, numbers, 2) if len(tasks) > 1 and forks() else map(do, numbers):
         made.append(one)
         told(len(made))
     return made

@@ -10,10 +10,9 @@ verdicts say so.
 
 from __future__ import annotations
 
-import os
 from collections.abc import Iterable, Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 import pandas as pd
@@ -59,13 +58,13 @@ from psdstats.models.diagnostics import Influence, leave_one_group_out
 from psdstats.models.judged import StudentJudged
 from psdstats.models.mixed_model import MixedModelFit
 from psdstats.models.verdicts import judge
+from psdstats.processes import shared_out
 from psdstats.room import one_thread
 from psdstats.study.records import Study
 from psdstats.study.settings import Declared
 from psdstats.uncertainty.inputs import Source
 from psdstats.uncertainty.propagation import Propagation
 
-_MOST_THREADS = 4  # quantities at once
 _MISFIT_BELOW = 0.05  # p of the spread of the model
 
 
@@ -352,8 +351,9 @@ def compare_analysis(
     asked = families_for(levels)
     if families is not None:
         asked = tuple(contrast_matrix(levels, one).contrasts[0].family for one in families)
-    with ThreadPoolExecutor(max_workers=min(os.cpu_count() or 1, _MOST_THREADS)) as pool:
-        results = pool.map(lambda one: _compare_quantity(one, asked), analysis.quantities.values())
+    results = shared_out(
+        [partial(_compare_quantity, one, asked) for one in analysis.quantities.values()]
+    )
     return Comparison(
         plan=plan,
         level=level,

@@ -32,7 +32,7 @@ from psdstats.study.forms import file_text, read_csv_sheet, read_csv_table, sett
 from psdstats.study.frames import frame_table
 from psdstats.study.reader import settled
 from psdstats.study.runs import AsideRun, frame_of_runs, place_of
-from psdstats.study.tables import Cell, RawStudy, Row, Source, Table
+from psdstats.study.tables import Cell, Origin, RawStudy, Row, Table
 from psdstats.study.wide import looks_wide
 from psdstats.uncertainty.propagation import Joint, Method, Propagation
 
@@ -164,7 +164,7 @@ def read_values(
     text = file_text(place.resolve(), raw, encoding=encoding) or ""
     skip = settings_lines(text)[1]
     top = "".join(text.splitlines(keepends=True)[: skip + _HEAD])
-    head = read_csv_table(top, Source(place.name), known=col.RUN_COLUMNS, skip=skip)
+    head = read_csv_table(top, Origin(place.name), known=col.RUN_COLUMNS, skip=skip)
     if head is None or not _holds_values(head, value, text):
         return None
     table = read_csv_table(text, raw, known=col.RUN_COLUMNS, skip=skip)
@@ -189,7 +189,7 @@ def _holds_values(head: Table, value: Sequence[str], text: str) -> bool:
         return False
     if {QUANTITY, VALUE} <= columns or value_columns(head.columns) or columns & set(value):
         return True
-    sheet, _ = read_csv_sheet(text, Source(head.file))
+    sheet, _ = read_csv_sheet(text, Origin(head.file))
     if looks_wide({"": sheet}, head.file) is not None or columns & {SIEVE, col.NET}:
         return False
     of = ", ".join(value) or "sizes"
@@ -233,7 +233,7 @@ def values_of_frame(
     roles: Mapping[str, str] | None = None,
 ) -> Values:
     """Values of a frame; a covariance alone is that of the one quantity compared."""
-    source = Source("values (frame)")
+    source = Origin("values (frame)")
     table, file = frame_table(frame, source, col.RUN_COLUMNS)
     if source.problems or table is None or file is None:
         raise StudyError(source.problems)

@@ -271,7 +271,7 @@ def _models_pages(found: Results, say: Numerals) -> list[Page]:
     """Checks of the models fitted, and what the answers attain where that was asked."""
     models: list[Page] = []
     if found.compared is not None and any(one.fit for one in found.compared.results):
-        models.append(model_checks_page(found.compared, say))
+        models.append(model_checks_page(found.compared, say, checks=found.model_checks))
     if found.attained is not None:
         models.append(attained_page(found.attained, say))
     return models

@@ -134,7 +134,7 @@ def _trend(own: pd.DataFrame, quantity: str, say: Numerals) -> tuple[Drawing, ..
         return ()
 
     def draw() -> Axes:
-        from psdstats.output.figures.archive import trials_over_dates
+        from psdstats.output.figures.archive import trials_over_dates  # only to draw
 
         return trials_over_dates(dated, new_axes(say=say), label=_label(quantity))
 
@@ -162,7 +162,7 @@ def _chart_page(
     undated = int((archive.trials_frame()["study_date"].fillna("") == "").sum())
 
     def draw() -> Axes:
-        from psdstats.output.figures.archive import control_chart
+        from psdstats.output.figures.archive import control_chart  # only to draw
 
         axes, label = new_axes(say=say), _label(quantity)
         return control_chart(chart.points, axes, mean=chart.mean, label=label)

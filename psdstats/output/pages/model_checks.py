@@ -8,7 +8,7 @@ quantity, which take seconds.  Numbers are on ln size.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -65,31 +65,70 @@ _DRAWN = "D50"  # drawn where it was compared
 _COMMON = {"anova": repeated_measures_check, "friedman": friedman_check}
 
 
+@dataclass(frozen=True, kw_only=True)
+class ModelChecks:
+    """What was found out about the mixed models of a comparison.
+
+    Parameters
+    ----------
+    common : DataFrame or None
+        One row a quantity and further level: p of all levels at once, and common tests beside it;
+        None without groups.
+    remarks : tuple of (str, Remark)
+        Quantity, and where a common test parts from ours.
+    moved : tuple of LeftOut
+        What the answers are without each run and group.
+    same, bare : mapping of str to Refit
+        The same models by another package, and without the known covariance where there is one.
+    """
+
+    common: pd.DataFrame | None
+    remarks: tuple[tuple[str, Remark], ...]
+    moved: tuple[LeftOut, ...]
+    same: Mapping[str, Refit]
+    bare: Mapping[str, Refit]
+
+
 @one_thread
-def model_checks_page(
-    comparison: Comparison, say: Numerals = PLAIN, *, thorough: bool = False
-) -> Page:
-    """Checks of every quantity that a mixed model compared; no blocks where none did.
+def model_checks(comparison: Comparison, *, thorough: bool = False) -> ModelChecks | None:
+    """Check every model fitted; None without any.
 
     The common tests are made of the quantity that is drawn, of all where it is thorough.
     """
-    fits = {one.quantity: one.fit for one in comparison.results if one.fit is not None}
+    fits, group = _fits(comparison), _group(comparison)
     if not fits:
+        return None
+    tested = fits if thorough else {_drawn(fits): fits[_drawn(fits)]}
+    common = None if group is None else _common_tests(comparison, tested, group)
+    bare = {name: refit_without_known(fit) for name, fit in fits.items()}
+    return ModelChecks(
+        common=None if common is None else common[0],
+        remarks=() if common is None else common[1],
+        moved=tuple(left_out(comparison)),
+        same={name: independent_refit(fit) for name, fit in fits.items()},
+        bare={name: one for name, one in bare.items() if one is not None},
+    )
+
+
+@one_thread
+def model_checks_page(
+    comparison: Comparison,
+    say: Numerals = PLAIN,
+    *,
+    checks: ModelChecks | None = None,
+    thorough: bool = False,
+) -> Page:
+    """Checks of every quantity that a mixed model compared; no blocks where none did."""
+    found = checks or model_checks(comparison, thorough=thorough)
+    if found is None:
         return Page(heading=words.CHECKS_HEADING, notes=(words.NO_MODEL,))
-    by, within = comparison.plan.by, comparison.plan.within
-    group = next((one for one in within if isinstance(one, str)), None)
-    drawn = _DRAWN if _DRAWN in fits else next(iter(fits))
-    drawings = [_residual_drawing(fits[drawn], drawn, group, say)]
-    tables: list[Table] = []
-    remarks: list[tuple[str, Remark]] = []
-    if group is not None:
-        tested = fits if thorough else {drawn: fits[drawn]}
-        table, remarks = _common_tests(comparison, tested, group, say)
-        tables.append(table)
-    moved = left_out(comparison)
-    tables += _left_out_tables(moved)
+    fits, by = _fits(comparison), comparison.plan.by
+    drawn = _drawn(fits)
+    drawings = [_residual_drawing(fits[drawn], drawn, _group(comparison), say)]
+    tables = [] if found.common is None else [_common_table(found.common.copy(), by, say)]
+    tables += _left_out_tables(found.moved)
     components = {name: component_words(fit, comparison.plan) for name, fit in fits.items()}
-    refits, refitted = _refits(fits, components, say)
+    refits, refitted = _refits(fits, found, components, say)
     tables += refits
     if thorough:
         own = fits[drawn]
@@ -97,13 +136,28 @@ def model_checks_page(
             _variance_table(own, drawn, comparison.level, components[drawn], say),
             _resampled_table(own, drawn, by),
         ]
-    told = (*refitted, *words.left_out_sentences(moved, say))
+    told = (*refitted, *words.left_out_sentences(found.moved, say))
     return Page(
         heading=words.CHECKS_HEADING,
         sentences=told,
         blocks=(Bullets(told), *drawings, *tables),
-        notes=once_each(remarks, say),
+        notes=once_each(found.remarks, say),
     )
+
+
+def _fits(comparison: Comparison) -> dict[str, MixedModelFit]:
+    """The fitted models by quantity."""
+    return {one.quantity: one.fit for one in comparison.results if one.fit is not None}
+
+
+def _group(comparison: Comparison) -> str | None:
+    """The grouping that a common test can take."""
+    return next((one for one in comparison.plan.within if isinstance(one, str)), None)
+
+
+def _drawn(fits: Mapping[str, MixedModelFit]) -> str:
+    """The quantity whose residuals are drawn."""
+    return _DRAWN if _DRAWN in fits else next(iter(fits))
 
 
 def _term(fit: MixedModelFit, by: str) -> str:
@@ -134,8 +188,8 @@ def _residual_drawing(
 
 
 def _common_tests(
-    comparison: Comparison, fits: Mapping[str, MixedModelFit], group: str, say: Numerals
-) -> tuple[Table, list[tuple[str, Remark]]]:
+    comparison: Comparison, fits: Mapping[str, MixedModelFit], group: str
+) -> tuple[pd.DataFrame, tuple[tuple[str, Remark], ...]]:
     """P of all levels at once beside common tests, a column each, and where they part."""
     plan, alpha = comparison.plan, 1.0 - comparison.level
     rows: list[dict[str, object]] = []
@@ -158,7 +212,7 @@ def _common_tests(
                 )
                 remarks += [(name, one) for one in (*check.remarks, *why)]
             rows.append(row)
-    return _common_table(pd.DataFrame(rows), plan.by, say), remarks
+    return pd.DataFrame(rows), tuple(remarks)
 
 
 def _common_row(check: CrossCheck) -> dict[str, float]:
@@ -234,12 +288,13 @@ def _left_out_tables(found: Sequence[LeftOut]) -> list[Table]:
 
 
 def _refits(
-    fits: Mapping[str, MixedModelFit], components: Mapping[str, Mapping[str, str]], say: Numerals
+    fits: Mapping[str, MixedModelFit],
+    checks: ModelChecks,
+    components: Mapping[str, Mapping[str, str]],
+    say: Numerals,
 ) -> tuple[list[Table], tuple[str, ...]]:
     """The same models by another package, and without what that package cannot take."""
-    same = {name: independent_refit(fit) for name, fit in fits.items()}
-    bare = {name: refit_without_known(fit) for name, fit in fits.items()}
-    without = {name: one for name, one in bare.items() if one is not None}
+    same, without = checks.same, checks.bare
     tables = [_refit_table(fits, same, components)]
     if without:
         tables.append(_refit_table(fits, without, components, name="refit without measurement"))
