@@ -28,7 +28,7 @@ from numpy.typing import NDArray
 from psdstats.covariance import Covariance, SharedErrors
 from psdstats.findings import Numbers, numbers_of
 from psdstats.frozen import Array, freeze_arrays
-from psdstats.models.engine import squares_of
+from psdstats.models.engine import CovarianceParts, squares_of
 from psdstats.models.judged import Family
 from psdstats.models.posterior import (
     Mixture,
@@ -87,10 +87,7 @@ class BenchRuns:
 
     def posterior(self, design: Array) -> VariancePosterior:
         """What the variances may be, from what a design leaves."""
-        parts = (
-            () if isinstance(self.known, SharedErrors) else squares_of(self.further, len(self.y))
-        )
-        return variance_posterior(self.y, design, parts, self.known, columns=self.further)
+        return variance_posterior(self.y, design, CovarianceParts.of(self.further, self.known))
 
 
 def indicators(codes: Codes) -> Array:
@@ -241,10 +238,8 @@ def _of_design(
         weights = wanted @ np.linalg.pinv(design, rcond=1e-10)
         return _by_measurement(runs, subjects, weights, level, margin_percent)
     columns = runs.further[len(runs.further) + 1 - posterior.theta.shape[1] :]
-    parts = () if isinstance(runs.known, SharedErrors) else squares_of(columns, len(runs.y))
-    found = mixture(
-        runs.y, design, parts, wanted, posterior=posterior, known=runs.known, columns=columns
-    )
+    parts = CovarianceParts.of(columns, runs.known)
+    found = mixture(runs.y, design, parts, wanted, posterior)
     return _answers(subjects, [found], level, margin_percent)
 
 

@@ -29,7 +29,6 @@ from psdstats.student import critical_t
 from psdstats.study.assemble import read_runs
 from psdstats.study.cells import SourceFile, to_number
 from psdstats.study.forms import file_text, read_csv_sheet, read_csv_table, settings_lines
-from psdstats.study.frames import frame_table
 from psdstats.study.reader import settled
 from psdstats.study.runs import AsideRun, frame_of_runs, place_of
 from psdstats.study.tables import Cell, Origin, RawStudy, Row, Table
@@ -233,6 +232,8 @@ def values_of_frame(
     roles: Mapping[str, str] | None = None,
 ) -> Values:
     """Values of a frame; a covariance alone is that of the one quantity compared."""
+    from psdstats.study.frames import frame_table
+
     source = Origin("values (frame)")
     table, file = frame_table(frame, source, col.RUN_COLUMNS)
     if source.problems or table is None or file is None:

@@ -39,13 +39,11 @@ from psdstats.uncertainty.registry import measurement_sources
 
 PERMUTATIONS = 1_999
 LEAST_TIMES = 3
-_WORTH_A_PROCESS = 20  # runs
 _WANTED = (
     "psdstats.output.report",
     "seaborn",
     "matplotlib.backends.backend_svg",
     "matplotlib.backends.backend_agg",
-    "openpyxl",
 )
 SHARING, FURTHER, WRITING = "sharing out the uncertainty", "groups and rate", "writing"
 """Stages of the work, as a progress line names them."""
@@ -196,14 +194,11 @@ def _asked_beside(
     sources: Sequence[str | Source],
     propagation: Propagation | Callable[[], Propagation] | None,
 ) -> Iterator[Callable[[], Propagation]]:
-    """What gives the propagation at last; large ones are made meanwhile."""
+    """What gives the propagation at last; it is made meanwhile."""
     if isinstance(propagation, Propagation):
         yield lambda: propagation
         return
     ask = propagation or partial(propagate, study, sources=sources, max_draws=ENOUGH_DRAWS)
-    if len(study.runs) < _WORTH_A_PROCESS:
-        yield ask
-        return
     prepare(study, sources=sources)  # found again by whatever asks for it
     with beside(ask) as drawn:
         yield drawn

@@ -82,11 +82,8 @@ def _answer_tables(own: pd.DataFrame, answers: pd.DataFrame, quantity: str) -> t
         interval_column(f"{at}_size", at, unit, lower=f"{at}_lower", upper=f"{at}_upper")
         for at in ("start", "end")
     )
-    verdict = (
-        ratio_column("end/start"),
-        *texts("verdict"),
-        Column(name="since", heading="finer since", unit="min", spare=True),
-    )
+    since = Column(name="since", heading="finer since", unit="min", spare=True)
+    verdict = (ratio_column("end/start"), *texts("verdict"), since)
     latest = table_of(
         "latest trials",
         own.sort_values("study_date", ascending=False, kind="stable").head(_LATEST),
