@@ -13,7 +13,7 @@ rise, only the law of each size.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -47,6 +47,8 @@ COMMON = 0.7  # of the variance between sieves: the curve's share, the rest is t
 _TEMPER = 0.9  # power of the likelihood: powders are only nearly straight on any scale
 _PEAK_MASS = 0.15  # of a class that may hide a peak
 _PEAK_ENDS, _PEAK_KINKED = 0.95, 0.99  # weight of powders that end sharply, that have a kink
+RISE = 1.0
+_RISES = -2.0  # a curve that rises by more of its own u is taken to rise
 _NO_STEP = 1e-3  # mass of a class below which its curve is flat
 _K95 = 1.959963984540054
 
@@ -340,7 +342,10 @@ def _mixture(seen: Seen) -> _Mixture:
     pull = cross @ solved.inverse
     mean = (cross @ solved.solution[..., None])[..., 0]
     covariance = prior - pull @ cross.swapaxes(-1, -2)
-    return _beyond_ends(seen, chosen, mean, covariance, pull[..., :n])
+    found = _beyond_ends(seen, chosen, mean, covariance, pull[..., :n])
+    log_weight = np.log(found.weight + 1e-300) + RISE * _rising(seen, found)
+    weight = np.exp(log_weight - log_weight.max(axis=1, keepdims=True))
+    return replace(found, weight=weight / weight.sum(axis=1, keepdims=True))
 
 
 def _beyond_ends(
@@ -460,15 +465,8 @@ def _cdf(seen: Seen, mixture: _Mixture, bracket: _Bracket, points: Array) -> Arr
     """P(ln D <= point) for points (R, L, g): monotone, and all of it inside the bracket."""
     runs, levels, g = points.shape
     n, chosen = seen.q.shape[1], mixture.chosen
-    weights, _, bridge, place = spline_basis(seen.t, points.reshape(runs, -1))
-    mean = mixture.mean @ weights
-    a, b = _neighbours(n)
-    twice = np.where(a == b, 1.0, 2.0)
-    pairs = (weights[:, a] * weights[:, b]) * twice[:, None]
-    variance = mixture.covariance[..., a, b] @ pairs
-    wild = (place - 1)[:, None] == chosen.interval[..., None]
-    own = chosen.variance[..., None] + np.where(wild, chosen.wild_variance[..., None], 0)
-    variance += own * bridge[:, None]
+    mean, variance, rises = _at(seen, mixture, points.reshape(runs, -1))
+    mean, variance = _between(mean, variance, rises)
     shape = (runs, -1, levels, g)
     mean, variance = mean.reshape(shape), np.maximum(variance, 1e-12).reshape(shape)
     target = on_scales(seen.levels)[chosen.scale][..., None]
@@ -478,6 +476,72 @@ def _cdf(seen: Seen, mixture: _Mixture, bracket: _Bracket, points: Array) -> Arr
     f = np.where(inside > 1e-4, (f - f[..., :1]) / np.maximum(inside, 1e-9), even)
     mixed = np.einsum("rc,rclg->rlg", mixture.weight, f)
     return np.where(bracket.even[..., None], even[:, 0], mixed)
+
+
+def _at(
+    seen: Seen, mixture: _Mixture, points: Array
+) -> tuple[Array, Array, list[tuple[int, Array, Array]]]:
+    """Mean and variance (R, C, g) of the curve at points (R, g), and what must rise.
+
+    From the sieve below to the point (side 1), and from there to the sieve above (-1): by how much
+    of its own u that falls, and the covariance of the point's z with it over that u.
+    """
+    n, chosen = seen.q.shape[1], mixture.chosen
+    weights, _, bridge, place = spline_basis(seen.t, points)
+    a, b = _neighbours(n)
+    known, twice = mixture.covariance[..., a, b], np.where(a == b, 0.5, 1.0)[:, None]
+
+    def covariance(one: Array) -> Array:
+        return np.asarray(known @ (twice * (weights[:, a] * one[:, b] + weights[:, b] * one[:, a])))
+
+    mean = mixture.mean @ weights
+    wild = (place - 1)[:, None] == chosen.interval[..., None]
+    own = chosen.variance[..., None] + np.where(wild, chosen.wild_variance[..., None], 0)
+    variance = np.maximum(covariance(weights) + own * bridge[:, None], 1e-12)
+    of_sieves = np.diagonal(mixture.covariance, axis1=-2, axis2=-1)
+    rises = []
+    for side, at in ((1, place - 1), (-1, place)):
+        inside = (at >= 0) & (at < n)
+        at = np.clip(at, 0, n - 1)[:, None]
+        sieve = np.zeros_like(weights)
+        np.put_along_axis(sieve, at, 1.0, 1)
+        shared = covariance(sieve)
+        spread = variance - 2 * shared + np.take_along_axis(of_sieves, at, -1)
+        spread = np.sqrt(np.maximum(spread, 1e-14))
+        falls = side * (np.take_along_axis(mixture.mean, at, -1) - mean) / spread
+        rises.append((side, np.where(inside[:, None], falls, -np.inf), (variance - shared) / spread))
+    return mean, variance, rises
+
+
+def _between(
+    mean: Array, variance: Array, rises: list[tuple[int, Array, Array]]
+) -> tuple[Array, Array]:
+    """Mean and variance of z at points, given that it lies between those at the sieves around.
+
+    Moments of a normal law cut on both sides, where the cuts bear on it.
+    """
+    (_, below, with_below), (_, above, with_above) = rises
+    cut = (below > _RISES) | (above > _RISES)
+    a, b = below[cut], -above[cut]
+    b = np.clip(np.maximum(b, a + 1e-3), -8, 40)
+    a = np.clip(np.minimum(a, b - 1e-3), -40, 8)
+    b = np.maximum(b, a + 1e-3)
+    z = np.where(a > 0, ndtr(-a) - ndtr(-b), ndtr(b) - ndtr(a))
+    at_a, at_b = (np.exp(-(x**2) / 2) / (np.sqrt(2 * np.pi) * z) for x in (a, b))
+    c, d = with_below[cut], with_above[cut]
+    shift = c * at_a - d * at_b
+    mean[cut] += shift
+    variance[cut] += c**2 * a * at_a - d**2 * b * at_b - shift**2
+    return mean, np.maximum(variance, 1e-12)
+
+
+def _rising(seen: Seen, mixture: _Mixture) -> Array:
+    """Log probability (R, C) that the curve rises in every interval, at its least likely points."""
+    inner = np.linspace(0, 1, 5)[1:-1]
+    points = seen.t[:, :-1, None] + np.diff(seen.t)[..., None] * inner
+    _, _, rises = _at(seen, mixture, points.reshape(len(seen.t), -1))
+    alpha = np.maximum(rises[0][1], rises[1][1])
+    return np.asarray(log_ndtr(-alpha.reshape(*alpha.shape[:2], -1, inner.size).max(-1)).sum(-1))
 
 
 def _neighbours(n: int) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
