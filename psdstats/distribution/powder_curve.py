@@ -540,8 +540,10 @@ def _rising(seen: Seen, mixture: _Mixture) -> Array:
     inner = np.linspace(0, 1, 5)[1:-1]
     points = seen.t[:, :-1, None] + np.diff(seen.t)[..., None] * inner
     _, _, rises = _at(seen, mixture, points.reshape(len(seen.t), -1))
-    alpha = np.maximum(rises[0][1], rises[1][1])
-    return np.asarray(log_ndtr(-alpha.reshape(*alpha.shape[:2], -1, inner.size).max(-1)).sum(-1))
+    a, b = rises[0][1], -rises[1][1]
+    z = np.where(a > 0, ndtr(-a) - ndtr(-b), ndtr(b) - ndtr(a))
+    z = np.log(np.maximum(z, 1e-9))
+    return np.asarray(z.reshape(*z.shape[:2], -1, inner.size).min(-1).sum(-1))
 
 
 def _neighbours(n: int) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
