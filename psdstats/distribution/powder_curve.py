@@ -25,6 +25,7 @@ from psdstats.distribution.curve_scales import (
     COMPONENT_SCALE,
     COMPONENT_SIGMA,
     ENDS_ABOVE,
+    N_SCALES,
     LOG_SMOOTH,
     WILD,
     Seen,
@@ -48,6 +49,7 @@ _TEMPER = 0.9  # power of the likelihood: powders are only nearly straight on an
 _PEAK_MASS = 0.15  # of a class that may hide a peak
 _PEAK_ENDS, _PEAK_KINKED = 0.95, 0.99  # weight of powders that end sharply, that have a kink
 RISE = 1.0
+LOGWILD, HELD = 2.2, 1.5
 _RISES = -2.0  # a curve that rises by more of its own u is taken to rise
 _NO_STEP = 1e-3  # mass of a class below which its curve is flat
 _K95 = 1.959963984540054
@@ -248,15 +250,18 @@ def _likely(seen: Seen) -> _Chosen:
     product = product.reshape(*scale.shape, n + 2, n - 1, 2)
     cross = np.einsum("rjia,rcijb->rcjab", states, product[..., :n, :, :])
     found = np.einsum("rjia,rci->rcja", states, solved.solution[..., :n])
-    held = np.diff(np.clip(seen.q, 0, 1)) + 0.01  # wild is likelier where much of the mass lies
+    held = (np.diff(np.clip(seen.q, 0, 1)) + 0.01) ** HELD  # wild is likelier where much of the mass lies
     held = np.where(seen.some[:, 1:] | seen.some[:, :-1], held, 1e-9)
     share = np.log(held / held.sum(1, keepdims=True))[:, None]
     likelihood, slope = solved.likelihood[..., None], solved.solution[..., n + 1, None]
-    weights = [_log_weight(seen, likelihood, slope, LOG_SMOOTH)]
+    kinked = np.where(COMPONENT_SCALE == N_SCALES - 1, LOGWILD, 1.0)[:, None]
+    weights = [
+        _log_weight(seen, likelihood, slope, np.log(1 - sum(WILD.values()) * kinked))
+    ]
     for size, prior in WILD.items():
         gain, by_state = _gain(np.diff(seen.t)[:, None], size**2 * cube[..., None], cross, found)
         turned = slope - (product[..., n + 1, :, :] * by_state).sum(-1)
-        weights.append(_log_weight(seen, likelihood + gain, turned, np.log(prior) + share))
+        weights.append(_log_weight(seen, likelihood + gain, turned, np.log(prior * kinked) + share))
     return _chosen(np.concatenate(weights, axis=-1), cube, variance)
 
 
