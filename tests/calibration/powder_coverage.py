@@ -1,7 +1,7 @@
 """Coverage of the 95 % intervals against the powder's own sizes, by psdstats' default door.
 
 The truth is the D10, D50, D90 and span of the powder's own continuous undersize curve, never the
-size that a rule would give.  Powders of twelve families (`powders`, written apart from
+size that a rule would give.  Powders of thirteen families (`powders`, written apart from
 `psdstats.simulate`; two of them were left out when the prior of the law was made) are sieved on
 four stacks, certified or new, weighed with and without noise, and given to `psdstats.propagate` as
 a study of one run.  Then ratios of two milled powders, or of two of one family, on one stack; one
@@ -521,8 +521,9 @@ def write_page(table: pd.DataFrame, out: Path, *, powders: int, seed: int) -> No
         "Carlo standard error of the coverages of a cell. u: half the interval over 1.96. u of a "
         "knower: of one who knows the family and fits its two parameters to the same sieves. "
         f"Powders of one family are the same in all its cells. Cells with fewer than {FEWEST} "
-        "answers are not judged. Left out are families that the prior was not fitted to; the power "
-        "of the likelihood was chosen with tables of this kind in view, theirs among them.\n",
+        "answers are not judged. Left out are families that the prior was not fitted to; the law was "
+        "mended, and the power of its likelihood chosen, with tables of other seeds in view, those "
+        "of attrition and log-logistic powders among them, of hyperbolic ones not.\n",
         "## Summary\n",
         *(_summary(kind, table[table["what"] == kind]) for kind in kinds),
         *(

@@ -147,10 +147,19 @@ def _gates_gaudin_schuhmann(n: int, rng: np.random.Generator) -> Array:
 
 
 def _log_logistic(n: int, rng: np.random.Generator) -> Array:
-    """Straight on a scale (logit) that is neither probit nor Weibull, with heavier tails."""
+    """Straight on the logit, with heavier tails than log-normal powders."""
     place, power = _places(n, rng)[:, None], rng.uniform(3.5, 7, n)[:, None]
     curve = expit(power * (T - place))
     return curve / curve[:, -1:]
+
+
+def _hyperbolic(n: int, rng: np.random.Generator) -> Array:
+    """Round in the middle, power laws of unlike exponents on both sides; straight on no scale."""
+    fine, coarse = rng.uniform(2.5, 5, n)[:, None], rng.uniform(3.5, 8, n)[:, None]
+    round_, x = rng.uniform(0.15, 0.5, n)[:, None], T - _places(n, rng)[:, None]
+    density = np.exp(-(fine + coarse) / 2 * np.hypot(round_, x) + (fine - coarse) / 2 * x)
+    curve = density.cumsum(axis=1)
+    return (curve - curve[:, :1]) / (curve[:, -1:] - curve[:, :1])
 
 
 def _attrition(n: int, rng: np.random.Generator) -> Array:
@@ -258,10 +267,11 @@ FAMILIES = {
     "Gates-Gaudin-Schuhmann": (_gates_gaudin_schuhmann, None),
     "milled, narrow feed": (_milled_narrow, None),
     "milled, two-mode or cut feed": (_milled_other, None),
-    "log-logistic (left out)": (_log_logistic, "logistic"),
+    "log-logistic": (_log_logistic, "logistic"),
+    "hyperbolic (left out)": (_hyperbolic, None),
     "attrition (left out)": (_attrition, None),
 }
-SMOOTH = ("log-normal", "Rosin-Rammler", "gamma", "log-logistic (left out)")
+SMOOTH = ("log-normal", "Rosin-Rammler", "gamma", "log-logistic", "hyperbolic (left out)")
 """Powders with one broad hump, which no class of these stacks can hide."""
 
 
