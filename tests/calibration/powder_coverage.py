@@ -521,8 +521,8 @@ def write_page(table: pd.DataFrame, out: Path, *, powders: int, seed: int) -> No
         "Carlo standard error of the coverages of a cell. u: half the interval over 1.96. u of a "
         "knower: of one who knows the family and fits its two parameters to the same sieves. "
         f"Powders of one family are the same in all its cells. Cells with fewer than {FEWEST} "
-        "answers are not judged. Left out are families that the prior was not fitted to; the law was "
-        "mended, and the power of its likelihood chosen, with tables of other seeds in view, those "
+        "answers are not judged. Left out are families that the prior was not fitted to; the law "
+        "was mended, and the power of its likelihood chosen, with tables of other seeds in view, those "
         "of attrition and log-logistic powders among them, of hyperbolic ones not.\n",
         "## Summary\n",
         *(_summary(kind, table[table["what"] == kind]) for kind in kinds),
