@@ -12,7 +12,7 @@ Powders made here are invented.  Units: µm, g, g/cm³.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -42,6 +42,7 @@ __all__ = [
     "sieved_g",
     "sizes_at",
     "study_of",
+    "together",
 ]  # fmt: skip
 
 Array = NDArray[np.float64]
@@ -458,6 +459,29 @@ def study_of(runs: Sequence[Run], sieves: dict[str, Sieve], weighings: Sequence[
         density_g_per_cm3=DENSITY,
         uncertainty={"sampling": True},
     )
+
+
+def together(studies: Sequence[Study]) -> Study:
+    """All of them as one, each a condition of its own on its own sieves: nothing is borrowed.
+
+    Runs of study p are named "p name".  Laws of many curves at once take a fraction of the time.
+    """
+    runs, sieves = [], {}
+    for p, study in enumerate(studies):
+        sieves |= {
+            f"{p} {key}": replace(one, key=f"{p} {key}") for key, one in study.sieves.items()
+        }
+        runs += [
+            replace(
+                run,
+                name=f"{p} {run.name}",
+                group=f"{p} {run.group}",
+                factors={"powder": str(p)},
+                readings=tuple(replace(one, sieve=named[one.sieve]) for one in run.readings),
+            )
+            for run in study.runs
+        ]
+    return replace(studies[0], runs=tuple(runs), sieves=sieves)
 
 
 # ---------------------------------------------------------------- who knows the family
