@@ -468,9 +468,8 @@ def together(studies: Sequence[Study]) -> Study:
     """
     runs, sieves = [], {}
     for p, study in enumerate(studies):
-        sieves |= {
-            f"{p} {key}": replace(one, key=f"{p} {key}") for key, one in study.sieves.items()
-        }
+        named = {key: f"{p} {key}" for key in study.sieves}
+        sieves |= {named[key]: replace(one, key=named[key]) for key, one in study.sieves.items()}
         runs += [
             replace(
                 run,
