@@ -466,17 +466,18 @@ def together(studies: Sequence[Study]) -> Study:
 
     Runs of study p are named "p name".  Laws of many curves at once take a fraction of the time.
     """
-    runs, sieves = [], {}
+    runs: list[Run] = []
+    sieves: dict[str, Sieve] = {}
     for p, study in enumerate(studies):
-        named = {key: f"{p} {key}" for key in study.sieves}
-        sieves |= {named[key]: replace(one, key=named[key]) for key, one in study.sieves.items()}
+        for key, one in study.sieves.items():
+            sieves[f"{p} {key}"] = replace(one, key=f"{p} {key}")
         runs += [
             replace(
                 run,
                 name=f"{p} {run.name}",
                 group=f"{p} {run.group}",
                 factors={"powder": str(p)},
-                readings=tuple(replace(one, sieve=named[one.sieve]) for one in run.readings),
+                readings=tuple(replace(one, sieve=f"{p} {one.sieve}") for one in run.readings),
             )
             for run in study.runs
         ]
