@@ -513,7 +513,7 @@ def add_simulation(parser: argparse.ArgumentParser, *, trials: int, what: str) -
 def read_checked(options: argparse.Namespace, console: Console) -> tuple[Study, CheckReport]:
     """Read the study, run the bench checks, say how many warnings there are; runs in order."""
     from psdstats.study import check_study
-    from psdstats.study.order import in_order
+    from psdstats.study.records import in_order
 
     study = read_asked(options, console)
     report = check_study(study)

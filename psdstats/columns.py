@@ -1,4 +1,4 @@
-"""Columns of the run table and quantities: their names, units and words, once.
+"""Columns of the tables of a study, and quantities: their names, units and words, once.
 
 Also how a number stands in a message of an error: with a real minus sign.
 """
@@ -6,7 +6,9 @@ Also how a number stands in a message of an error: with a real minus sign.
 from __future__ import annotations
 
 import re
+import unicodedata
 from collections.abc import Iterable, Sequence
+from functools import cache
 
 RUN = "run"
 GROUP = "group"
@@ -30,12 +32,51 @@ NOTED = (STATUS, RUN_REMARK, WEIGHED_ON, WEIGHED_BY, RUN_ORDER)
 BOOKKEEPING = (RUN, REPLICATE, SPLIT, CHARGE, SAMPLE_MASS, BALANCE, *NOTED)
 """Columns that describe a run without being a factor of the trial."""
 
+RUN_LABELS = (REPLICATE, SPLIT, CHARGE, BALANCE)
+"""Those that hold text and may be empty."""
+RUN_COLUMNS = (RUN, GROUP, TIME, *RUN_LABELS, SAMPLE_MASS, SHAKING_TIME, *NOTED)
+"""Columns of the run table with a meaning of their own; every other one is a factor."""
+
 SIEVE = "sieve"
 APERTURE = "aperture_um"
+APERTURE_MM = "aperture_mm"
 TARE = "tare_g"
 GROSS = "gross_g"
 GROSS_AGAIN = "gross_again_g"
+NET = "net_g"
+REMARK = "remark"
+WEIGHING_COLUMNS = (RUN, SIEVE, APERTURE, APERTURE_MM, TARE, GROSS, GROSS_AGAIN, REMARK)
 """Columns of the weighings, with those of the reading that they make."""
+FLAT_COLUMNS = tuple(dict.fromkeys((*RUN_COLUMNS, *WEIGHING_COLUMNS)))
+"""Columns of a flat file; every other one is a factor of its run."""
+
+USUAL_SIEVE_COLUMNS = (
+    SIEVE, "nominal_um", "certified_um", "expanded_uncertainty_um", "coverage_factor", "standard",
+)  # fmt: skip
+"""Those of the sieve table that are written whether a sieve uses them or not."""
+SIEVE_COLUMNS = (
+    *USUAL_SIEVE_COLUMNS, "certificate", "certificate_correlation", "effective_um",
+    "effective_u_um", "reference", "reference_correlation", "degrees_of_freedom",
+)  # fmt: skip
+"""Columns of the sieve table: the fields of `Sieve`."""
+SIEVE_TEXTS = ("standard", "certificate", "reference")
+"""Columns of the sieve table that hold text, beside the name."""
+
+COMPUTED_COLUMNS = (
+    NET, "recovered_g", "loss_g", "loss_percent", "running_total_g", "share_percent",
+    "finer_percent", "bench_D50_um",
+)  # fmt: skip
+"""Columns of the recording sheet that a spreadsheet computes; they are not read."""
+TABLES = {
+    "flat": (*FLAT_COLUMNS, *COMPUTED_COLUMNS),
+    "runs": (*RUN_COLUMNS, *COMPUTED_COLUMNS),
+    "weighings": (*WEIGHING_COLUMNS, *COMPUTED_COLUMNS),
+    "sieves": SIEVE_COLUMNS,
+}
+"""Columns with a meaning of each table of a study."""
+HEADINGS = {TARE: "Empty, g", GROSS: "With powder, g", GROSS_AGAIN: "Weighed again, g",
+            NET: "Powder, g", "bench_D50_um": "Bench D50 (chord), µm"}  # fmt: skip
+"""Headings in words of columns whose name does not make them by itself (see `heading`)."""
 
 QUANTITIES = ("D10", "D50", "D90", "span")
 """Quantities of a run."""
@@ -49,6 +90,8 @@ RULES = ("semilog", "linear", "logprobit", "monotone")
 UNITS = {TIME: "min", SAMPLE_MASS: "g"}
 """Units of the columns that have one."""
 
+_HEADED = {"um": "µm", "mm": "mm", "g": "g", "min": "min", "percent": "%"}
+_BETWEEN_WORDS = re.compile(r"[\s,_()\[\]]+")
 _PERCENTILE = re.compile(r"D[0-9]+(\.[0-9]+)?")
 _LISTED = 4  # runs named before "and … more"
 
@@ -114,3 +157,42 @@ def without_value(runs: Sequence[str], column: str, *, fate: str = "set aside") 
     more = f" and {len(runs) - _LISTED} more" if len(runs) > _LISTED else ""
     named = ", ".join(runs[:_LISTED]) + more
     return f"{count} no {column_words(column)} and {was} {fate}: {named}."
+
+
+def heading(column: str) -> str:
+    """Name of a column in words, with its unit, as recording sheets have it.
+
+    Examples
+    --------
+    >>> heading("gross_g"), heading("milling_time_min"), heading("loss_percent"), heading("run")
+    ('With powder, g', 'Milling time, min', 'Loss, %', 'Run')
+    """
+    words, _, unit = column.rpartition("_")
+    if unit in _HEADED and words:
+        made = f"{words.replace('_', ' ')}, {_HEADED[unit]}"
+    else:
+        made = column.replace("_", " ")
+    return HEADINGS.get(column, made[:1].upper() + made[1:])
+
+
+def plain_words(typed: str) -> str:
+    """A heading without what writers do differently: case, commas, brackets, the two µ.
+
+    Examples
+    --------
+    >>> plain_words("Milling  time [min]"), plain_words("aperture_um"), plain_words("Aperture, µm")
+    ('milling time min', 'aperture um', 'aperture um')
+    """
+    same = unicodedata.normalize("NFKC", typed).casefold().replace("μ", "u")
+    return _BETWEEN_WORDS.sub(" ", same.replace("%", "percent")).strip()
+
+
+def column_of(typed: str, known: Iterable[str]) -> str:
+    """The known column that a heading names, by its name or in words; else the heading itself."""
+    return _by_words(frozenset(known)).get(plain_words(typed), typed)
+
+
+@cache
+def _by_words(known: frozenset[str]) -> dict[str, str]:
+    """Columns by their names and their headings."""
+    return {plain_words(said): name for name in known for said in (name, heading(name))}

@@ -6,10 +6,12 @@ back.  Effects are differences of ln size until the last table.
 
 from __future__ import annotations
 
-from collections.abc import Hashable
+from collections.abc import Hashable, Mapping
 from dataclasses import dataclass
 from enum import Enum, StrEnum
 from math import nan
+
+from psdstats.frozen import Array
 
 
 class Verdict(StrEnum):
@@ -145,6 +147,12 @@ class Numbers:
     equivalence_upper: float = nan
 
 
+def numbers_of(columns: Mapping[str, Array]) -> tuple[Numbers, ...]:
+    """One record a place of arrays (m,) that are named as the fields."""
+    rows = zip(*columns.values(), strict=True)
+    return tuple(Numbers(**dict(zip(columns, map(float, row), strict=True))) for row in rows)
+
+
 class FindingKind(StrEnum):
     """What a finding is about."""
 
@@ -278,6 +286,12 @@ class Course:
     at_least: tuple[float, ...]
     since: str | None = None
     stop: Stop | None = None
+
+    @property
+    def verdict(self) -> Verdict:
+        """That of its last time, in the direction asked where it has one."""
+        fell = self.stop is not None and self.shown[-1]
+        return Verdict.CHANGED if fell else self.fallen.verdict
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -123,9 +123,11 @@ def _there(work: Callable[[Any], Any], task: bytes) -> bytes:
     return _sent(work(pickle.loads(task)))  # noqa: S301
 
 
-def _in_copies(work: Callable[[Task], Made], tasks: Iterable[Task], at_once: int) -> Iterator[Made]:
+def _in_copies(
+    work: Callable[[Task], Made], tasks: Iterable[Task], at_once: int, most: int | None = None
+) -> Iterator[Made]:
     """In copies of this process, each with one task in hand; here what lost its copy."""
-    remaining, most = enumerate(tasks), _AHEAD * at_once
+    remaining, most = enumerate(tasks), most or _AHEAD * at_once
     idle: list[Any] = []
     in_hand: dict[Any, tuple[int, Task]] = {}
     ready: dict[int, Callable[[], Made]] = {}
@@ -176,6 +178,7 @@ def _worker(work: Callable[[Any], Any]) -> Iterator[Connection]:
 
 
 def _work(work: Callable[[Any], Any], asked: Connection) -> None:
+    _SHARING.add(os.getpid())
     while True:
         asked.send_bytes(_there(work, asked.recv_bytes()))
 
@@ -279,7 +282,8 @@ def _client(cluster: str) -> Iterator[Any]:
         yield client
 
 
-_WATCHED: set[int] = set()
+_WATCHED: set[tuple[int, int]] = set()  # a process, and the one that it ends with
+_SHARING: set[int] = set()  # processes that do one of several tasks, and share theirs no further
 
 
 def _end_with(owner: int) -> None:
@@ -287,9 +291,9 @@ def _end_with(owner: int) -> None:
 
     Windows does not tell a process so; there it ends when it has nothing more to do.
     """
-    if owner in _WATCHED:
+    if (os.getpid(), owner) in _WATCHED:
         return
-    _WATCHED.add(owner)
+    _WATCHED.add((os.getpid(), owner))
 
     def watch() -> None:
         while os.getppid() == owner:
@@ -304,7 +308,9 @@ def forks() -> bool:
 
     Not where other threads run (a notebook has some): a lock that one holds stays shut in the copy.
     """
-    alone = threading.active_count() == 1
+    here = os.getpid()
+    watching = sum(process == here for process, _ in _WATCHED)
+    alone = threading.active_count() == 1 + watching and here not in _SHARING
     return sys.platform == "linux" and alone and cores() > 1
 
 
@@ -392,7 +398,8 @@ def shared_out(
         return tasks[number]()
 
     numbers, made = range(len(tasks)), list[Made]()
-    for one in _in_copies(do, numbers, 2) if forks() else map(do, numbers):
+    in_copies = len(tasks) > 1 and forks()
+    for one in _in_copies(do, numbers, 2, len(tasks)) if in_copies else map(do, numbers):
         made.append(one)
         told(len(made))
     return made

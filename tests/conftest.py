@@ -1,7 +1,9 @@
 """The general laws of JCGM 100 and 101 for any model, from the parts that a study's law uses.
 
-Also a small trial of a day (invented).
+Also a small trial of a day (invented), and which tests one process runs.
 """
+
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -30,14 +32,12 @@ def _combine(sensitivities, u, degrees_of_freedom=np.inf):
 
 def _summary(values, coverage):
     ends = np.array([interval_ends(np.sort(row), coverage) for row in values]).T
-    below, above = np.isneginf(values), np.isposinf(values)
-    missing = below | above
+    missing = np.isinf(values)
     return BlockSummary(
         draws=values.shape[1],
         moments=JointMoments.of(values, ~missing if missing.any() else None),
         ends=ends,
-        below=below.sum(axis=1).astype(float),
-        above=above.sum(axis=1).astype(float),
+        missing=missing.sum(axis=1),
         negative=np.zeros(0),
     )
 
@@ -109,3 +109,17 @@ def _trial(day, shift=0.02, *, replicates=2, title="Trial (invented)", **setting
 def dated_trial():
     """A small trial of two milling times (invented), made for a day."""
     return _trial
+
+
+_ONE_PROCESS = ("report", "output")  # folders whose tests share what is dear to make
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_collection_modifyitems(items):
+    """Tests of a file, and of folders that share reports, are run by one process."""
+    root = Path(__file__).parent
+    for item in items:
+        parts = item.path.relative_to(root).parts if item.path.is_relative_to(root) else ()
+        shared = parts and parts[0] in _ONE_PROCESS
+        group = parts[0] if shared else str(item.path.relative_to(root.parent))
+        item.add_marker(pytest.mark.xdist_group(group))

@@ -112,18 +112,20 @@ def test_permutation_and_bootstrap(cluster):
         assert bits(test(fit, "time", 1200, 1)) == bits(test(fit, "time", 1200, 1, cluster=cluster))
 
 
-def test_collected_trials(tmp_path, cluster):
+def test_collected_trials_with_a_worker_killed_meanwhile(tmp_path, cluster):
     trials = tmp_path / "trials"
     trials.mkdir()
-    for name in ("first.csv", "second.csv"):
-        copy(demo_study("one_bench"), trials / name)
-    (trials / "third.csv").write_text("run,sieve\n", encoding="utf-8")
-    here, there = (
-        collect([trials], tmp_path / f"{kind}.sqlite", cluster=address).to_frame()
-        for kind, address in (("here", None), ("there", cluster))
-    )
-    assert len(here) > 2
-    pd.testing.assert_frame_equal(here, there, check_exact=True)
+    for number in range(10):
+        copy(demo_study("one_bench"), trials / f"{number:02d}.csv")
+    (trials / "last.csv").write_text("run,sieve\n", encoding="utf-8")
+    here = collect([trials], tmp_path / "here.sqlite")
+    with killing(cluster) as progress:
+        there = collect([trials], tmp_path / "there.sqlite", cluster=cluster, progress=progress)
+    assert here.evaluated == there.evaluated == 11
+    for table in ("to_frame", "runs_frame", "means_frame", "trials_frame"):
+        frames = [getattr(one, table)() for one in (here, there)]
+        assert len(frames[0]) > 10
+        pd.testing.assert_frame_equal(*frames, check_exact=True)
 
 
 def test_an_error_there_comes_up_here(cluster):

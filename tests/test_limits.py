@@ -68,8 +68,7 @@ OF_STUDY = {
     ),
     "propagate": (
         uncertainty.propagate,
-        {"coverage": NOWHERE}
-        | dict.fromkeys(("seed", "draws", "max_draws", "workers", "chunk"), NOT_WHOLE),
+        {"coverage": NOWHERE} | dict.fromkeys(("seed", "draws", "max_draws", "workers"), NOT_WHOLE),
     ),
     "bands": (uncertainty.undersize_bands, {"coverage": NOWHERE}),
     "ratios": (

@@ -106,7 +106,7 @@ def _read_wide(options: argparse.Namespace, console: Console) -> tuple[Study, Wi
 
 
 def _found(table: WideTable) -> list[str]:
-    from psdstats.words.wide import mapping_lines
+    from psdstats.words.study import mapping_lines
 
     return mapping_lines(table)
 
@@ -116,7 +116,7 @@ def _keep_mapping(table: WideTable, target: Path, options: argparse.Namespace) -
     import tomllib
 
     from psdstats.files import write_file_atomically
-    from psdstats.words.wide import mapping_text
+    from psdstats.words.study import mapping_text
 
     text, kept = mapping_text(table), target.with_name(f"{target.stem}.mapping.toml")
     if options.mapping and tomllib.loads(options.mapping.read_text("utf-8")) == table.rules:

@@ -198,7 +198,7 @@ def _told_variation(
             "variation, not both."
         )
     if options.study is not None:
-        from psdstats.study.order import in_order
+        from psdstats.study.records import in_order
 
         return variation_of(in_order(read_asked(options, console)), quantity=options.quantity)
     if "run_percent" not in given:

@@ -69,8 +69,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace, console: Console) -> int:
     """Compute everything, write one folder, name the report file."""
-    from psdstats.output.report import report
-
     target = options.out or Path(f"{options.study.resolve().stem}-report")
     ensure_free(target, replace=options.replace)
     shares = {**STAGES, "comparing": STAGES["comparing"] + _A_TRIAL * (options.attained or 0)}
@@ -80,6 +78,8 @@ def run(options: argparse.Namespace, console: Console) -> int:
         trial: Study | Comparison
         if values is None:
             trial, known = _known(options, console)
+        from psdstats.output.report import report
+
         console.begin("comparing")
         if values is not None:
             trial = compare_hand(values, options)
@@ -100,8 +100,14 @@ def run(options: argparse.Namespace, console: Console) -> int:
 
 
 def _known(options: argparse.Namespace, console: Console) -> tuple[Study, dict[str, Any]]:
-    """The study, and what a report of one is made with."""
+    """The study, and what a report of one is made with; the law of its curves is begun."""
+    from psdstats.uncertainty.law import curves_beside
+
     study, checks = read_checked(options, console)
+    with curves_beside(study, options.sources):
+        from psdstats.output.collect import bring_in
+
+        bring_in()
     return study, {
         "sources": options.sources,
         "propagation": partial(_drawn, study, options),

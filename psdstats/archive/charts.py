@@ -27,7 +27,7 @@ from math import pi, sqrt
 
 import numpy as np
 import pandas as pd
-from scipy.optimize import brentq
+from scipy import sparse
 from scipy.special import chdtrc, chdtri
 
 from psdstats.errors import OutputError
@@ -121,7 +121,7 @@ class Points:
 
 
 def points_of(rows: pd.DataFrame, shared: Sequence[dict[str, float]]) -> Points:
-    """Means of the runs of each trial and day.
+    """Means of the runs of each trial and day; what no other point shares is a point's own.
 
     Parameters
     ----------
@@ -130,13 +130,14 @@ def points_of(rows: pd.DataFrame, shared: Sequence[dict[str, float]]) -> Points:
     shared : sequence of dict of str to float
         Coefficients of each run on what it shares, by name.
     """
-    names = {name: place for place, name in enumerate(sorted({n for one in shared for n in one}))}
     number = rows.groupby(["run_date", "path"], sort=True).ngroup().to_numpy()
     count = np.bincount(number)
-    common = np.zeros((len(count), len(names)))
-    for at, one in zip(number, shared, strict=True):
-        for name, coefficient in one.items():
-            common[at, names[name]] += coefficient / count[at]
+    names, column = np.unique([name for one in shared for name in one], return_inverse=True)
+    at = np.repeat(number, [len(one) for one in shared])
+    coefficient = np.array([one for each in shared for one in each.values()]) / count[at]
+    shape = len(count), len(names)
+    whole = sparse.coo_array((coefficient, (at, column)), shape=shape).tocsc()
+    points = np.diff(whole.indptr)  # that have an error
     ln_size, own = np.log(rows["size"].to_numpy(float)), rows["own_u"].to_numpy(float) ** 2
     y = np.bincount(number, ln_size) / count
     squares = float(((ln_size - y[number]) ** 2).sum())
@@ -145,8 +146,10 @@ def points_of(rows: pd.DataFrame, shared: Sequence[dict[str, float]]) -> Points:
     return Points(
         frame=frame.rename(columns={"run_date": "date"}).assign(runs=count).reset_index(drop=True),
         y=y,
-        own=np.sqrt(np.bincount(number, own)) / count,
-        shared=common,
+        own=np.sqrt(
+            np.bincount(number, own) / count**2 + whole[:, points == 1].power(2).sum(axis=1)
+        ),
+        shared=whole[:, points > 1].toarray(),
         scatter=(float(len(rows) - len(count)), squares, expected),
     )
 
@@ -196,6 +199,8 @@ def chart_of(points: Points, quantity: str, limits: Limits | str = Limits.BETWEE
 
 def _between(points: Points) -> float:
     """Standard deviation between successive points beyond what is known of them."""
+    from scipy.optimize import brentq
+
     ranges = np.abs(np.diff(points.y))
     known = points.own[1:] ** 2 + points.own[:-1] ** 2
     known = known + (np.diff(points.shared, axis=0) ** 2).sum(axis=1)

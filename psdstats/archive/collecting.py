@@ -2,48 +2,40 @@
 
 A trial has changed when the size or time of one of its files has, and then its content too; a file
 saved a moment before it was looked at is looked at again.  Trials are evaluated on their own,
-wherever that is done, and written in order of their path.
+wherever that is done, and written in order of their path.  Verdicts take a whole `compare` of each
+trial, so they are made where they are asked for, and kept until the trial changes.
 """
 
 from __future__ import annotations
 
+import hashlib
 import json
 import os
 import sqlite3
 import time
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from functools import partial
 from itertools import islice
 from pathlib import Path
 
 from psdstats import __version__
 from psdstats.archive.results import Archive
-from psdstats.archive.store import Store, note, put
-from psdstats.archive.trial import Row, TrialRows, digest, is_trial, stamp, trial_rows
+from psdstats.archive.store import Row, Store, note, put
 from psdstats.errors import Problem, StudyError
 from psdstats.files import MANIFEST
 from psdstats.processes import mapped
 
 _ENDINGS = (".csv", ".xlsx", ".ods")
-_TOGETHER = 16  # trials written in one transaction
+_TABLES = ("study.toml", "runs.csv", "weighings.csv", "sieves.csv")
+_TOGETHER = 4  # trials written in one transaction
 _MOMENT_NS = 2_000_000_000  # younger files may change without a change of their time
-
-
-@dataclass(frozen=True, kw_only=True)
-class _Task:
-    """A trial to be evaluated, and what is noted of it."""
-
-    key: str
-    path: Path
-    made: Row
 
 
 def collect(
     paths: Iterable[str | Path],
     into: str | Path,
     *,
-    thorough: bool = False,
+    verdicts: bool = False,
     encoding: str | None = None,
     workers: int = 1,
     cluster: str | None = None,
@@ -58,9 +50,10 @@ def collect(
         CSV files, workbooks.
     into : str or Path
         The archive; made where there is none.
-    thorough : bool, default=False
-        Give the verdicts of `psdstats.compare`, number by number, about ten times slower, in place
-        of those of each run's own curve with Student's t after Kenward and Roger.
+    verdicts : bool, default=False
+        Also what `psdstats.compare` says of each trial, number by number: seconds a trial, where
+        sizes, means and scatter take a tenth of one.  Those of trials that have not changed stay,
+        asked for again or not.
     encoding : str, optional
         Text encoding of CSV files that are not UTF-8.
     workers : int, default=1
@@ -93,21 +86,24 @@ def collect(
     >>> from psdstats_datasets import demo_study
     >>> with tempfile.TemporaryDirectory() as folder:
     ...     found = collect([demo_study("one_bench")], Path(folder) / "trials.sqlite")
-    ...     found.to_frame().loc[1, ["quantity", "first", "last", "verdict"]].tolist()
-    ['D50', '0', '48', 'changed']
+    ...     found.to_frame().loc[1, ["quantity", "first", "last", "sizes_by"]].tolist()
+    ['D50', '0', '48', 'own readings']
     """
     store, given = Store(into), [Path(one) for one in paths]
     store.ensure_writable()
     places = {store.key(one): one for one in find_trials(given)}
     with store.writing() as connection:
-        tasks = list(_changed(connection, places, thorough=thorough))
+        tasks = list(_changed(connection, places, verdicts=verdicts))
         _note_gone(connection, store, given, places)
-        work = partial(trial_rows, encoding=encoding, thorough=thorough)
-        paths_of = [one.path for one in tasks]
-        found = mapped(work, paths_of, workers=workers, cluster=cluster)
-        for done in _write(connection, tasks, found):
-            if progress is not None:
-                progress(done, len(tasks))
+        if tasks:
+            from psdstats.archive.trial import trial_rows  # loads all that evaluates a trial
+
+            work = partial(trial_rows, encoding=encoding, verdicts=verdicts)
+            own = [places[key] for key, _ in tasks]
+            found = mapped(work, own, workers=workers, cluster=cluster)
+            for done in _write(connection, zip(tasks, found, strict=True)):
+                if progress is not None:
+                    progress(done, len(tasks))
     return Archive(store.path, evaluated=len(tasks), unchanged=len(places) - len(tasks))
 
 
@@ -146,25 +142,50 @@ def _holds_results(folder: Path) -> bool:
     return isinstance(listed, dict) and listed.get("holds") == "results"
 
 
+def is_trial(folder: Path) -> bool:
+    """Whether a folder is a study, by the names of its files."""
+    return any((folder / name).is_file() for name in _TABLES)
+
+
+def _files(trial: Path) -> list[Path]:
+    own = [trial / name for name in _TABLES] if trial.is_dir() else [trial]
+    return [one for one in own if one.is_file()]
+
+
+def _stamp(trial: Path) -> tuple[str, int]:
+    """Size and time of each file of a trial, as text, and the latest of these times, ns."""
+    found = [(one.name, one.stat()) for one in _files(trial)]
+    text = ";".join(f"{name}:{own.st_size}:{own.st_mtime_ns}" for name, own in found)
+    return text, max((own.st_mtime_ns for _, own in found), default=0)
+
+
+def _digest(trial: Path) -> str:
+    """SHA-256 over the names and the content of the files of a trial."""
+    whole = hashlib.sha256()
+    for one in _files(trial):
+        name = one.name if trial.is_dir() else one.suffix.lower()  # a copy may have another name
+        whole.update(f"{name}:{hashlib.sha256(one.read_bytes()).hexdigest()}\n".encode())
+    return whole.hexdigest()
+
+
 def _changed(
-    connection: sqlite3.Connection, places: Mapping[str, Path], *, thorough: bool
-) -> Iterator[_Task]:
-    """Trials that are new, changed, or were evaluated otherwise."""
-    made_by = f"psdstats {__version__}{', thorough' if thorough else ''}"
+    connection: sqlite3.Connection, places: Mapping[str, Path], *, verdicts: bool
+) -> Iterator[tuple[str, Row]]:
+    """Trials that are new, changed, or lack what is asked for, and what is noted of each."""
+    made_by, now = f"psdstats {__version__}", time.time_ns()
     known = {path: own for path, *own in connection.execute("SELECT * FROM noted")}
-    now = time.time_ns()
     for key, path in places.items():
-        text, latest = stamp(path)
-        old_stamp, old_digest, old_by, _ = known.get(key, ("", "", "", 0))
-        if text == old_stamp and old_by == made_by:
+        old_stamp, old_digest, old_by, judged, _ = known.get(key, ("", "", "", 0, 0))
+        is_whole = old_by == made_by and judged >= verdicts
+        stamp, latest = _stamp(path)
+        if is_whole and stamp == old_stamp:
             continue
-        content = digest(path)
-        text = text if latest < now - _MOMENT_NS else ""
-        if content == old_digest and old_by == made_by:
-            note(connection, key, "stamp", text)
+        content = _digest(path)
+        stamp = stamp if latest < now - _MOMENT_NS else ""
+        if is_whole and content == old_digest:
+            note(connection, key, "stamp", stamp)
             continue
-        made: Row = {"stamp": text, "sha256": content, "made_by": made_by}
-        yield _Task(key=key, path=path, made=made)
+        yield key, {"stamp": stamp, "sha256": content, "made_by": made_by, "gone": 0}
 
 
 def _note_gone(
@@ -179,14 +200,14 @@ def _note_gone(
 
 
 def _write(
-    connection: sqlite3.Connection, tasks: Sequence[_Task], found: Iterator[TrialRows]
+    connection: sqlite3.Connection, pairs: Iterator[tuple[tuple[str, Row], Mapping[str, list[Row]]]]
 ) -> Iterator[int]:
     """Write trials as they are evaluated, some together; gives how many are done."""
-    pairs, done = zip(tasks, found, strict=True), 0
+    done = 0
     while some := list(islice(pairs, _TOGETHER)):
         connection.execute("BEGIN IMMEDIATE")
-        for task, rows in some:
-            put(connection, task.key, task.made, rows)
+        for (key, made), rows in some:
+            put(connection, key, made, rows)
         connection.execute("COMMIT")
         done += len(some)
         yield done

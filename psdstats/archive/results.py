@@ -6,6 +6,7 @@ import json
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pandas as pd
 
@@ -17,14 +18,16 @@ from psdstats.archive.charts import (
     points_of,
     pooled,
 )
-from psdstats.archive.store import Store, labelled, where_is
-from psdstats.archive.trial import is_of_trial
+from psdstats.archive.store import OF_TRIAL, Store
 from psdstats.columns import QUANTITIES, TIME, column_words
 from psdstats.errors import OutputError
-from psdstats.study.cells import SourceFile
-from psdstats.study.settings import Declared
+
+if TYPE_CHECKING:
+    from psdstats.study.cells import SourceFile
+    from psdstats.study.settings import Declared
 
 _LEAST_PERCENT = 0.001
+_NO_LEVELS = ("trial", "sha256", "stamp", "made_by", "gone", "judged", "refusal")
 
 
 @dataclass(frozen=True)
@@ -66,14 +69,16 @@ class Archive:
     @property
     def files(self) -> tuple[SourceFile, ...]:
         """What it was read from: each trial with the digest of its files."""
+        from psdstats.study.cells import SourceFile
+
         trials = self.trials_frame()
         return tuple(map(SourceFile, trials["path"], trials["sha256"]))
 
-    def _list(self, of: str) -> pd.DataFrame:
-        return Store(self.path).frame(f"{of}_list")
+    def _list(self, of: str, quantity: str | None = None) -> pd.DataFrame:
+        return Store(self.path).frame(f"{of}_list", quantity)
 
     def trials_frame(self) -> pd.DataFrame:
-        """One row a trial: path, title, material, date, runs, groups, warnings, refusal.
+        """One row a trial: path, title, material, date, runs, groups, warnings, refusal, judged.
 
         Examples
         --------
@@ -88,7 +93,10 @@ class Archive:
         return self._list("trial")
 
     def to_frame(self) -> pd.DataFrame:
-        """One row a trial and size (or level of its further factors) with the verdict.
+        """One row a trial and size, or level of its further factors: from where to where it went.
+
+        With the verdict where it was asked for: sizes and verdict are then those of `compare`
+        (column sizes_by), else means of the runs by their own readings.
 
         Examples
         --------
@@ -100,7 +108,8 @@ class Archive:
         ...     len(found.to_frame()) > 0
         True
         """
-        return self._list("answer").drop(columns="trial")
+        found = self._list("answer").drop(columns="trial")
+        return found.sort_values(["study_date", "path"], kind="stable", ignore_index=True)
 
     def runs_frame(self, where: Mapping[str, str] | None = None) -> pd.DataFrame:
         """One row a run and size, with everything that the run table says.
@@ -120,9 +129,30 @@ class Archive:
         ...     found.runs_frame()["run"].nunique()
         5
         """
-        runs = labelled(self._list("run")).rename(columns={"run_group": "group"})
-        kept = where_is(runs, where or {})
-        return kept.merge(self._list("size"), on=["trial", "run"], how="left").drop(columns="trial")
+        found = self._runs(where).merge(self._list("size"), on=["trial", "run"], how="left")
+        return found.drop(columns="trial")
+
+    def _runs(self, where: Mapping[str, str] | None) -> pd.DataFrame:
+        """One row a run, its labels as columns of their own."""
+        runs = self._list("run").rename(columns={"run_group": "group"})
+        labels = pd.DataFrame(map(json.loads, runs.pop("labels")), index=runs.index)
+        further = labels[[name for name in labels.columns if name not in runs.columns]]
+        return _where(pd.concat([runs, further], axis=1), where or {})
+
+    def means_frame(self) -> pd.DataFrame:
+        """One row a trial, milling time and size: mean of its runs by their own readings.
+
+        Examples
+        --------
+        >>> import tempfile
+        >>> from psdstats import collect
+        >>> from psdstats_datasets import demo_study
+        >>> with tempfile.TemporaryDirectory() as folder:
+        ...     found = collect([demo_study("one_bench")], f"{folder}/trials.sqlite")
+        ...     found.means_frame()["milling_time_min"].unique().tolist()
+        [0.0, 6.0, 12.0, 24.0, 48.0]
+        """
+        return self._list("mean").drop(columns="trial")
 
     def chart(
         self,
@@ -166,10 +196,10 @@ class Archive:
             raise OutputError(
                 f"there is no quantity {quantity!r}; choose from {', '.join(QUANTITIES)}."
             )
-        runs = self.runs_frame(where)
+        runs = self._runs(where)
         _ensure_alike(runs)
-        runs = runs[(runs["quantity"] == quantity) & runs["size"].notna()]
         runs = _once(runs[runs["run_date"].fillna("") != ""], self.trials_frame())
+        runs = runs.merge(self._list("size", quantity), on=["trial", "run"]).dropna(subset="size")
         shared = [
             _named(json.loads(text), path)
             for text, path in zip(runs["shared"], runs["path"], strict=True)
@@ -197,7 +227,7 @@ class Archive:
         trials = self.trials_frame()
         known = {name: level for name, level in (where or {}).items() if name in trials.columns}
         spreads = self._list("spread").merge(
-            _once(where_is(trials, known), trials)[["path"]], on="path"
+            _once(_where(trials, known), trials)[["path"]], on="path"
         )
         return tuple(
             pooled(name, spreads[spreads["quantity"] == name])
@@ -232,6 +262,8 @@ class Archive:
         ...         type(refusal).__name__
         'OutputError'
         """
+        from psdstats.study.settings import Declared
+
         found = {
             one.quantity: Declared(percent=one.percent, df=one.df)
             if one.df >= 1
@@ -259,10 +291,32 @@ def _ensure_alike(runs: pd.DataFrame) -> None:
 
 def _named(shared: dict[str, float], path: str) -> dict[str, float]:
     """Shared errors by name; those of one trial by its path too."""
-    return {f"{path} {name}" if is_of_trial(name) else name: one for name, one in shared.items()}
+    return {
+        f"{path} {name}" if name.startswith(f"{OF_TRIAL} ") else name: one
+        for name, one in shared.items()
+    }
 
 
 def _once(rows: pd.DataFrame, trials: pd.DataFrame) -> pd.DataFrame:
     """Rows of trials of which no other has the same content; of those that do, the first."""
     first = trials.sort_values(["gone", "path"]).drop_duplicates("sha256")
     return rows[rows["path"].isin(first["path"])]
+
+
+def _where(frame: pd.DataFrame, asked: Mapping[str, str]) -> pd.DataFrame:
+    """Rows with these levels; text is compared with text, and numbers as numbers."""
+    for column, level in asked.items():
+        if column not in frame.columns:
+            known = ", ".join(str(one) for one in frame.columns if one not in _NO_LEVELS)
+            raise OutputError(f"no run has a column {column!r}. Choose from {known}.")
+        same = frame[column].map(str) == level
+        if (number := pd.to_numeric(level, errors="coerce")) == number:
+            same |= pd.to_numeric(frame[column], errors="coerce") == number
+        if not same.any():
+            levels = sorted({str(one) for one in frame[column].dropna()})
+            more = f" and {len(levels) - 8} more" if len(levels) > 8 else ""
+            raise OutputError(
+                f"no run has {column} = {level}. There is {', '.join(levels[:8])}{more}."
+            )
+        frame = frame[same]
+    return frame

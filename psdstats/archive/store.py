@@ -6,23 +6,24 @@ process ends; a file that psdstats did not make is never touched.
 
 from __future__ import annotations
 
-import json
 import os
 import sqlite3
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import closing, contextmanager
+from math import isfinite
 from pathlib import Path
 
 import pandas as pd
 
-from psdstats.archive.trial import Row, TrialRows
 from psdstats.errors import OutputError
 from psdstats.files import ensure
 
-_MARKS = {"application_id": 0x70736473, "user_version": 1}  # "psds"; the form of the tables
+_MARKS = {"application_id": 0x70736473, "user_version": 2}  # "psds"; the form of the tables
 _WAIT_S = 20.0
 _SCHEMA = Path(__file__).with_name("schema.sql")
-_TRIALS, _OF_TRIALS = "trials", ("answers", "runs", "sizes", "spreads")
+_TRIALS = "trials"
+OF_TRIAL = "trial"  # begins the names of errors that runs of one trial alone share
+Row = dict[str, object]
 
 
 class Store:
@@ -48,15 +49,17 @@ class Store:
         inside = place.is_relative_to(folder)
         return (place.relative_to(folder) if inside else place).as_posix()
 
-    def frame(self, view: str) -> pd.DataFrame:
-        """Rows of a table or view."""
+    def frame(self, view: str, quantity: str | None = None) -> pd.DataFrame:
+        """Rows of a table or view, of one quantity alone where one is named."""
         if not self.path.is_file():
             raise OutputError(
                 f"{self.path} is no archive yet. Collect trials into it first: "
                 f"psdstats collect TRIALS --into {self.path.name}"
             )
         with self._open() as connection:
-            return pd.read_sql_query(f"SELECT * FROM {view}", connection)  # noqa: S608
+            chosen = "" if quantity is None else " WHERE quantity = :quantity"
+            asked = f"SELECT * FROM {view}{chosen}"  # noqa: S608
+            return pd.read_sql_query(asked, connection, params={"quantity": quantity})
 
     def ensure_writable(self) -> None:
         """Refuse before any work a place that cannot be written, or holds something else."""
@@ -105,66 +108,28 @@ class Store:
             )
 
 
-def put(connection: sqlite3.Connection, key: str, made: Row, found: TrialRows) -> None:
+def put(
+    connection: sqlite3.Connection, key: str, made: Row, found: Mapping[str, Sequence[Row]]
+) -> None:
     """Put all rows of a trial in place of those it had; inside a transaction of the caller."""
     connection.execute(f"DELETE FROM {_TRIALS} WHERE path = ?", (key,))  # noqa: S608
-    trial = _insert(connection, _TRIALS, [{"path": key, **made, "gone": 0, **found.trial}])
-    for table in _OF_TRIALS:
-        _insert(connection, table, [{"trial": trial, **row} for row in getattr(found, table)])
+    number: int | None = None
+    for table, rows in found.items():  # the trial itself is first
+        names = [str(one[1]) for one in connection.execute(f"PRAGMA table_info({table})")]
+        marks = ", ".join(f":{name}" for name in names)
+        beside = {**dict.fromkeys(names), "path": key, **made, "trial": number}
+        for row in rows:
+            known = {name: one for name, one in row.items() if not _is_open(one)}
+            asked = f"INSERT INTO {table} VALUES ({marks})"  # noqa: S608
+            last = connection.execute(asked, beside | known)
+            number = last.lastrowid if number is None else number
+
+
+def _is_open(value: object) -> bool:
+    """Whether it is a number that is none, or has no end: nothing in a table."""
+    return isinstance(value, float) and not isfinite(value)
 
 
 def note(connection: sqlite3.Connection, key: str, name: str, value: object) -> None:
     """Change one thing that is noted of a trial."""
     connection.execute(f"UPDATE {_TRIALS} SET {name} = ? WHERE path = ?", (value, key))  # noqa: S608
-
-
-def _insert(connection: sqlite3.Connection, table: str, rows: Sequence[Row]) -> int | None:
-    """Add rows; the number of the last."""
-    names = [str(one[1]) for one in connection.execute(f"PRAGMA table_info({table})")]
-    marks = ", ".join("?" * len(names))
-    for row in rows:
-        values = [row.get(name) for name in names]
-        last = connection.execute(f"INSERT INTO {table} VALUES ({marks})", values)  # noqa: S608
-    return last.lastrowid if rows else None
-
-
-def labelled(frame: pd.DataFrame) -> pd.DataFrame:
-    """Runs with their labels as columns of their own."""
-    labels = pd.DataFrame([json.loads(one) for one in frame["labels"]], index=frame.index)
-    labels = labels[[name for name in labels.columns if name not in frame.columns]]
-    return pd.concat([frame.drop(columns="labels"), labels], axis=1)
-
-
-def where_is(frame: pd.DataFrame, asked: Mapping[str, str]) -> pd.DataFrame:
-    """Rows with these levels; text is compared with text, and numbers as numbers.
-
-    Raises
-    ------
-    OutputError
-        If there is no such column, or no row has that level.
-    """
-    for column, level in asked.items():
-        if column not in frame.columns:
-            known = ", ".join(str(one) for one in frame.columns if one not in _NO_LEVELS)
-            raise OutputError(f"no run has a column {column!r}. Choose from {known}.")
-        same = frame[column].map(lambda found, level=level: _is_same(found, level)).astype(bool)
-        if not same.any():
-            levels = sorted({str(one) for one in frame[column].dropna()})
-            more = f" and {len(levels) - 8} more" if len(levels) > 8 else ""
-            raise OutputError(
-                f"no run has {column} = {level}. There is {', '.join(levels[:8])}{more}."
-            )
-        frame = frame[same]
-    return frame
-
-
-_NO_LEVELS = ("trial", "sha256", "stamp", "made_by", "gone", "refusal")
-
-
-def _is_same(found: object, level: str) -> bool:
-    if str(found) == level:
-        return True
-    try:
-        return float(found) == float(level)  # type: ignore[arg-type]
-    except (TypeError, ValueError):
-        return False

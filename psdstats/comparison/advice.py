@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Sequence
 from math import nan
 
 import numpy as np
@@ -15,7 +15,6 @@ from psdstats.findings import (
     FactorAnswer,
     Remark,
     RemarkKind,
-    Stop,
     Verdict,
 )
 
@@ -66,19 +65,30 @@ def advise(
         Finest size that a run lies below, and coarsest that one lies above, where it has no value;
         None where no sieve would tell.
     """
-    found = [
-        *([AdviceRemark.KNOW_RUN_TO_RUN()] if scatter_unknown else []),
-        *(_on_stop(one, single_runs) for one in _open_stops(courses)),
-        *(() if open_um is None else _on_sieves(courses, *open_um)),
-        *([AdviceRemark.KNOW_DRIFT()] if drift_unknown else []),
-        *_on_longer(courses),
-        *(AdviceRemark.LOOK_AT_GROUP(group=one.group) for one in benches if differs(one)),
-        *(
-            AdviceRemark.LOOK_AT_START(factor=one.factor, time=one.control.subject.where)
-            for one in factors
-            if one.control.verdict is Verdict.CHANGED
-        ),
-    ]
+    stops = [one.stop for one in courses if one.stop is not None]
+    found = [AdviceRemark.KNOW_RUN_TO_RUN()] if scatter_unknown else []
+    for stop in (one for one in stops if one.ending is Ending.CANNOT_BE_TOLD):
+        if single_runs:
+            repeat = AdviceRemark.REPEAT_LAST_TIMES
+            found.append(repeat(before=stop.before, last=stop.last, runs=RUNS_EACH))
+        else:
+            found.append(AdviceRemark.MORE_RUNS(before=stop.before, last=stop.last))
+    # sizes beyond the sieves at either end of the trial, but span, whose sizes say it
+    sized = [] if open_um is None else [one for one in courses if one.stop is not None]
+    ends = [own for one in sized for own in (one.start, one.end) if np.isnan(own.estimate)]
+    below_um, above_um = open_um or (nan, nan)
+    if any(np.isfinite(own.upper) for own in ends):
+        found.append(AdviceRemark.FINER_SIEVE(below_um=below_um))
+    if any(np.isfinite(own.lower) and not np.isfinite(own.upper) for own in ends):
+        found.append(AdviceRemark.COARSER_SIEVE(above_um=above_um))
+    if drift_unknown:
+        found.append(AdviceRemark.KNOW_DRIFT())
+    falling = [one for one in stops if one.ending is Ending.STILL_FALLING]
+    found += [AdviceRemark.MILL_LONGER(last=one.last) for one in falling]
+    found += [AdviceRemark.LOOK_AT_GROUP(group=one.group) for one in benches if differs(one)]
+    apart = [one for one in factors if one.control.verdict is Verdict.CHANGED]
+    look = AdviceRemark.LOOK_AT_START
+    found += [look(factor=one.factor, time=one.control.subject.where) for one in apart]
     if balance is not None and not balance.is_enough:
         found.append(AdviceRemark.BETTER_BALANCE(shorter_percent=balance.shorter_percent))
     return tuple(dict.fromkeys(found))
@@ -88,31 +98,3 @@ def differs(answer: BenchAnswer) -> bool:
     """Whether a group is shown to differ from the others anywhere."""
     summed = (one for one in (answer.rate, answer.average) if one is not None)
     return any(one.verdict is Verdict.CHANGED for one in (*answer.at, *summed))
-
-
-def _open_stops(courses: Iterable[Course]) -> Iterator[Stop]:
-    for one in courses:
-        if one.stop is not None and one.stop.ending is Ending.CANNOT_BE_TOLD:
-            yield one.stop
-
-
-def _on_stop(stop: Stop, single_runs: bool) -> Remark:
-    if single_runs:
-        return AdviceRemark.REPEAT_LAST_TIMES(before=stop.before, last=stop.last, runs=RUNS_EACH)
-    return AdviceRemark.MORE_RUNS(before=stop.before, last=stop.last)
-
-
-def _on_longer(courses: Iterable[Course]) -> Iterator[Remark]:
-    for one in courses:
-        if one.stop is not None and one.stop.ending is Ending.STILL_FALLING:
-            yield AdviceRemark.MILL_LONGER(last=one.stop.last)
-
-
-def _on_sieves(courses: Sequence[Course], below_um: float, above_um: float) -> Iterator[Remark]:
-    """Sizes beyond the sieves at either end of the trial: the sieve that would hold them."""
-    sizes = [one for one in courses if one.stop is not None]  # span: its sizes say it
-    ends = [own for one in sizes for own in (one.start, one.end) if np.isnan(own.estimate)]
-    if any(np.isfinite(own.upper) for own in ends):
-        yield AdviceRemark.FINER_SIEVE(below_um=below_um)
-    if any(np.isfinite(own.lower) and not np.isfinite(own.upper) for own in ends):
-        yield AdviceRemark.COARSER_SIEVE(above_um=above_um)

@@ -18,11 +18,11 @@ import numpy as np
 import pandas as pd
 
 from psdstats.columns import CHARGE, GROUP, QUANTITIES, TIME, column_words
-from psdstats.comparison.open_sizes import known_where_open
-from psdstats.comparison.plan import ComparisonPlan, LevelTest, SpreadRule, columns_of
+from psdstats.comparison.open_sizes import Law, known_where_open
+from psdstats.comparison.ordered import Cell
+from psdstats.comparison.plan import ComparisonPlan, Grouping, LevelTest, SpreadRule, columns_of
 from psdstats.comparison.response import ComparisonRemark, Response, build_response, cell_texts
-from psdstats.comparison.single_runs import smooth_spread
-from psdstats.comparison.spread import drift_slope, level_order
+from psdstats.comparison.spread import drift_slope, level_order, smooth_spread
 from psdstats.comparison.trial_design import (
     AnalysisDesign,
     drift_lines,
@@ -92,30 +92,9 @@ class Spread:
     basis: SpreadBasis = SpreadBasis.NONE
 
 
-def declared_variance(declared: Declared) -> float:
-    """Variance of ln size, widened so that a normal limit at 95 % is that of Student's t."""
-    widened = critical_t(0.05, declared.df) / critical_t(0.05, np.inf)
-    return float((declared.percent / 100 * widened) ** 2)
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class _LevelRows:
-    """Rows that the calibrated level is found for: runs, or means (m, n) of them."""
-
-    x: Array
-    parts: Array
-    known: Array
-    y: Array
-    means: Array | None = None
-
-    def is_large(self, question: Question) -> bool:
-        """Whether that would take too long."""
-        return too_large(self.x, self.parts, self.known, question, self.y)
-
-
 @dataclass(frozen=True, kw_only=True, eq=False)
 class QuantityAnalysis:
-    """One quantity of a trial, ready to be asked.
+    """One quantity of a trial, ready to be asked; `ready` makes it of a response.
 
     Parameters
     ----------
@@ -123,72 +102,43 @@ class QuantityAnalysis:
         Runs, values and what was set aside.
     design : AnalysisDesign
         Its arrays.
+    quantity : str
+        Such as "D50".
+    plan : ComparisonPlan
+        What is compared with what.
+    frame : DataFrame
+        The runs used, with ``ln_value``.
+    cells : tuple of (str, str)
+        Conditions that can be compared with others of their level.
+    y : ndarray, shape (n,)
+        Values of ln size.
+    drift_lines : ndarray, shape (n, b)
+        Drift lines of unit slope: of the blocks, or of all runs as one.
+    known : ndarray, shape (n, n)
+        Measurement covariance, with a declared drift.
     """
 
     response: Response
     design: AnalysisDesign
+    quantity: str
+    plan: ComparisonPlan
+    frame: pd.DataFrame
+    cells: tuple[Cell, ...]
+    y: Array
+    drift_lines: Array
+    known: Covariance
 
-    @property
-    def quantity(self) -> str:
-        """Such as "D50"."""
-        return self.response.quantity
-
-    @property
-    def plan(self) -> ComparisonPlan:
-        """What is compared with what."""
-        return self.response.plan
-
-    @property
-    def frame(self) -> pd.DataFrame:
-        """The runs used, with ``ln_value``."""
-        return self.response.frame
-
-    @property
-    def cells(self) -> tuple[tuple[str, str], ...]:
-        """Conditions that can be compared with others of their level."""
-        return tuple(one for one in self.design.cells if one not in self.design.unlinked)
-
-    @property
-    def y(self) -> Array:
-        """Values of ln size, shape (n,)."""
-        return self.frame["ln_value"].to_numpy(dtype=float)
-
-    @property
-    def known(self) -> Covariance:
-        """Measurement covariance, with a declared drift, shape (n, n)."""
-        return self._with_drift(self.response.known)
-
-    @property
-    def drift_lines(self) -> Array:
-        """Drift lines of unit slope, (n, b): of the blocks, or of all runs as one."""
-        blocks = columns_of(self.plan.blocks[-1]) if self.plan.blocks else ()
-        return drift_lines(self.frame, self.plan, blocks)
-
-    def _with_drift(self, known: Covariance) -> Covariance:
-        declared, lines = self.plan.drift, self.drift_lines
-        if declared is None:
-            return known
-        if isinstance(known, SharedErrors):
-            return known.plus(declared_variance(declared) ** 0.5 * lines)
-        return np.asarray(known + declared_variance(declared) * (lines @ lines.T))
-
-    def with_drift(self, percent: float) -> QuantityAnalysis:
-        """The same with a drift declared."""
-        plan = replace(self.plan, drift=Declared(percent=percent, df=np.inf))
+    def with_spread(
+        self, *, run_percent: float | None = None, drift_percent: float | None = None
+    ) -> QuantityAnalysis:
+        """The same with a spread between runs, or a drift, declared."""
+        plan, design = self.plan, self.design
+        if run_percent is not None:
+            plan = replace(plan, run_to_run=Declared(percent=run_percent, df=np.inf))
+        if drift_percent is not None:
+            plan = replace(plan, drift=Declared(percent=drift_percent, df=np.inf))
         response = replace(self.response, plan=plan)
-        if "drift" in self.design.part_names:
-            return self._with(response)
-        return QuantityAnalysis(response=response, design=self.design)
-
-    def with_run_to_run(self, percent: float) -> QuantityAnalysis:
-        """The same with a spread between runs declared."""
-        plan = replace(self.plan, run_to_run=Declared(percent=percent, df=np.inf))
-        return QuantityAnalysis(response=replace(self.response, plan=plan), design=self.design)
-
-    def _with(self, response: Response) -> QuantityAnalysis:
-        return QuantityAnalysis(
-            response=response, design=trial_design(response.frame, response.plan)
-        )
+        return ready(response, None if "drift" in design.part_names else design)
 
     def with_open(self) -> QuantityAnalysis | None:
         """The same over all runs with a place, open ones at their bound; None where none is open.
@@ -204,33 +154,68 @@ class QuantityAnalysis:
         near = np.where(np.isfinite(ends[:, 1]), ends[:, 1], ends[:, 0])
         frame = placed[told].assign(ln_value=near[told]).reset_index(drop=True)
         known = known_where_open(self.response.placed_known, is_open)[np.ix_(told, told)]
-        return self._with(
+        return ready(
             replace(self.response, frame=frame, known=known, balance=None, own=lambda: known)
         )
 
     @cached_property
     def fit(self) -> MixedModelFit | None:
-        """Restricted likelihood with random groups; None where these runs cannot be fitted."""
+        """Restricted likelihood with random groups, whose standard deviations are printed.
+
+        None where these runs cannot be fitted.
+        """
+        plan, frame = self.plan, self.frame.rename(columns={"ln_value": LN}).fillna({CHARGE: ""})
+        order, place = ORDER.format(column_words(plan.by)), level_order(frame[plan.by])
+        slope = None
+        if plan.spread is SpreadRule.DRIFTING and place is not None:
+            frame = frame.assign(**{order: place})
+            slope = drift_slope(frame, plan, order=order)
+        crossed = [plan.by, *where_columns(plan)]
+        factors = [*crossed, *plan.also]
+        fixed: list[Grouping] = [*factors, *([] if plan.where is None else [tuple(crossed)])]
+        cells = int(np.prod([frame[name].nunique() for name in crossed]))
+        if cells != frame.groupby(crossed, observed=True).ngroups:
+            texts = [" at ".join(one) for one in cell_texts(frame, plan)]
+            frame = frame.assign(**{CONDITION: texts})
+            factors = [CONDITION, *plan.also]
+            fixed = [*factors]
+        random = [slope if slope is not None and one == slope.group else one for one in plan.within]
         try:
-            return random_fit(self.response)
+            return MixedModel(
+                frame,
+                response=LN,
+                fixed=fixed,
+                random=random,
+                known_covariance=self.response.known,
+                factors=factors,
+                # calibrated: tests/calibration/results/mixed_models.md and time_effect.md
+                boundary="free" if slope is None else "drop",
+            ).fit()
         except ModelError:
             return None
 
     @cached_property
     def spread(self) -> Spread:
         """The standard deviations printed anywhere."""
-        if self.design.left < 1:
+        plan, left = self.plan, self.design.left
+        if left < 1:
             return self._of_single_runs()
         if self.fit is None:
             return Spread()
-        alike = len(self.frame) - self._cells_of_blocks
+        blocks = [indicators(self.frame, columns_of(one)) for one in plan.blocks]
+        codes = [np.argmax(one, axis=1) for one in blocks]
+        cells = set(zip(cell_texts(self.frame, plan), *codes, strict=True))
+        alike = len(self.frame) - len(cells)
+        parts = {":".join(columns_of(one)): "cell" for one in plan.cells}
+        parts |= {"residual": "run", GROUP: "group"}
         found = {
-            _component(str(name), self.plan): float(value) ** 0.5 if value >= 0 else np.nan
+            "drift" if "[" in str(name) else parts.get(str(name), "charge"): (
+                float(value) ** 0.5 if value >= 0 else np.nan
+            )
             for name, value in self.fit.variance_components.items()
         }
         basis = SpreadBasis.REPLICATES if alike > 0 else SpreadBasis.RESIDUAL
-        df = float(alike if alike > 0 else self.design.left)
-        return Spread(**found, df=df, basis=basis)
+        return Spread(**found, df=float(alike if alike > 0 else left), basis=basis)
 
     def _of_single_runs(self) -> Spread:
         """Declared, or about smooth courses over time, or none."""
@@ -249,53 +234,49 @@ class QuantityAnalysis:
             return Spread()
         return Spread(run=found[0], df=found[1], basis=SpreadBasis.SMOOTH_COURSES)
 
-    @property
-    def _cells_of_blocks(self) -> int:
-        blocks = [indicators(self.frame, columns_of(one)) for one in self.plan.blocks]
-        codes = [np.argmax(one, axis=1) for one in blocks]
-        keys = zip(cell_texts(self.frame, self.plan), *codes, strict=True)
-        return len(set(keys))
-
     def judge(self, question: Question) -> Judged:
         """Judge contrasts of the columns of x, all at once."""
         return self.law(question)(self.y)
 
-    def law(self, question: Question) -> Callable[[Array], Judged]:
-        """What judges these contrasts of one response (n,); but for Kenward-Roger also of many."""
+    def law(self, question: Question, otherwise: Callable[[], Law] | None = None) -> Law:
+        """What judges these contrasts of one response (n,); but for Kenward-Roger also of many.
+
+        `otherwise` gives what stands for Kenward-Roger.
+        """
         if self.design.left < 1:
             return partial(self._by_single_runs, question)
-        rows = self._level_rows(question)
-        if rows is None or self.plan.test is LevelTest.KENWARD_ROGER or rows.is_large(question):
-            return partial(self._by_kenward_roger, question)
-        # simulated laws depend on the order of the rows, answers must not
-        order = np.lexsort((rows.y, *rows.x.T[::-1]))
-        both = np.ix_(order, order)
-        parts = np.array([one[both] for one in rows.parts])
-        law = LevelLaw(rows.x[order], parts, rows.known[both], question, rows.y[order])
-        if rows.means is None:
-            return lambda y: law.judge(np.asarray(y)[..., order])
-        taking = rows.means[order].T
-        return lambda y: law.judge(np.asarray(y) @ taking)
+        found = None
+        if self.plan.test is LevelTest.CALIBRATED:
+            found = self._calibrated(question)
+        if found is None and otherwise is not None:
+            return otherwise()
+        return found or partial(self._by_kenward_roger, question)
 
-    def _level_rows(self, question: Question) -> _LevelRows | None:
-        """The runs, or means of very many of them in which nothing is lost, where there are any."""
-        design, known = self.design, self.known
-        if not isinstance(known, SharedErrors):
-            return _LevelRows(x=design.x, parts=design.parts, known=known, y=self.y)
-        means = cell_means(design.x, design.columns, question.contrasts)
-        if means is None or len(means) > MOST_WHOLE:
+    def _calibrated(self, question: Question) -> Law | None:
+        """The calibrated level; None where it would take too long.
+
+        It is found for the runs, or for means (m, n) of very many of them in which nothing is lost.
+        """
+        design, known, x, y = self.design, self.known, self.design.x, self.y
+        if isinstance(known, SharedErrors):
+            means = cell_means(x, design.columns, question.contrasts)
+            if means is None or len(means) > MOST_WHOLE:
+                return None
+            parts = np.array([one @ one.T for one in (*(means @ z for z in design.columns), means)])
+            x, y, known = means @ x, means @ y, np.asarray(known.averaged(means))
+        else:
+            means, parts = None, design.parts
+        if too_large(x, parts, known, question, y):
             return None
-        columns = [*(means @ z for z in design.columns), means]
-        parts = np.array([one @ one.T for one in columns])
-        joint = np.asarray(known.averaged(means))
-        return _LevelRows(
-            x=means @ design.x, parts=parts, known=joint, y=means @ self.y, means=means
-        )
-
-    def is_large(self, question: Question) -> bool:
-        """Whether the calibrated level would take too long."""
-        rows = self._level_rows(question)
-        return rows is None or rows.is_large(question)
+        # simulated laws depend on the order of the rows, answers must not
+        order = np.lexsort((y, *x.T[::-1]))
+        both = np.ix_(order, order)
+        parts = np.array([one[both] for one in parts])
+        law = LevelLaw(x[order], parts, known[both], question, y[order])
+        if means is None:
+            return lambda y: law.judge(np.asarray(y)[..., order])
+        taking = means[order].T
+        return lambda y: law.judge(np.asarray(y) @ taking)
 
     def weights(self, question: Question) -> Array:
         """Least-squares weights (q, n) of contrasts on the runs."""
@@ -306,7 +287,8 @@ class QuantityAnalysis:
         """Student's t with the spread of single runs, and the readings' own covariance."""
         rows = self.weights(question)
         run = np.nan_to_num(self.spread.run) ** 2 * np.eye(len(self.frame))
-        joint = rows @ (self._with_drift(self.response.own()) + run) @ rows.T
+        own = _with_drift(self.response.own(), self.plan, self.drift_lines)
+        joint = rows @ (own + run) @ rows.T
         se = np.sqrt(np.diagonal(joint))
         estimate = y @ rows.T
         return StudentJudged(
@@ -347,52 +329,37 @@ class QuantityAnalysis:
         return np.asarray(v, dtype=np.float64)
 
 
-def _component(name: str, plan: ComparisonPlan) -> str:
-    """Which standard deviation a variance component of the printed fit is."""
-    if name == "residual":
-        return "run"
-    if "[" in name:
-        return "drift"
-    cells = {":".join(columns_of(one)) for one in plan.cells}
-    if name in cells:
-        return "cell"
-    return "group" if name == GROUP else "charge"
+def ready(response: Response, design: AnalysisDesign | None = None) -> QuantityAnalysis:
+    """The analysis of a response; its design is found where it is not known."""
+    plan, frame = response.plan, response.frame
+    design = design or trial_design(frame, plan)
+    lines = drift_lines(frame, plan, columns_of(plan.blocks[-1]) if plan.blocks else ())
+    return QuantityAnalysis(
+        response=response,
+        design=design,
+        quantity=response.quantity,
+        plan=plan,
+        frame=frame,
+        cells=tuple(one for one in design.cells if one not in design.unlinked),
+        y=frame["ln_value"].to_numpy(dtype=float),
+        drift_lines=lines,
+        known=_with_drift(response.known, plan, lines),
+    )
 
 
-def random_fit(response: Response) -> MixedModelFit:
-    """The mixed model whose standard deviations are printed."""
-    plan, frame = response.plan, response.frame.rename(columns={"ln_value": LN})
-    frame = frame.fillna({CHARGE: ""})
-    order = ORDER.format(column_words(plan.by))
-    place = level_order(frame[plan.by])
-    slope = None
-    if plan.spread is SpreadRule.DRIFTING and place is not None:
-        frame = frame.assign(**{order: place})
-        slope = drift_slope(frame, plan, order=order)
-    random: list[object] = [
-        slope if slope is not None and one == slope.group else one for one in plan.within
-    ]
-    fixed: list[object] = list(plan.fixed)
-    factors = [*([plan.by] if plan.where is None else [plan.by, plan.where]), *plan.also]
-    if plan.where is not None and not _is_complete(frame, [plan.by, plan.where]):
-        texts = [" at ".join(one) for one in cell_texts(frame, plan)]
-        frame = frame.assign(**{CONDITION: texts})
-        fixed, factors = [CONDITION, *plan.also], [CONDITION, *plan.also]
-    return MixedModel(
-        frame,
-        response=LN,
-        fixed=fixed,  # type: ignore[arg-type]
-        random=random,  # type: ignore[arg-type]
-        known_covariance=response.known,
-        factors=factors,
-        # calibrated: tests/calibration/results/mixed_models.md and time_effect.md
-        boundary="free" if slope is None else "drop",
-    ).fit()
+def _with_drift(known: Covariance, plan: ComparisonPlan, lines: Array) -> Covariance:
+    """A covariance with that of a declared drift along lines of unit slope.
 
-
-def _is_complete(frame: pd.DataFrame, columns: Sequence[str]) -> bool:
-    cells = int(np.prod([frame[name].nunique() for name in columns]))
-    return cells == frame.groupby(list(columns), observed=True).ngroups
+    It is widened so that a normal limit at 95 % is that of Student's t.
+    """
+    declared = plan.drift
+    if declared is None:
+        return known
+    widened = critical_t(0.05, declared.df) / critical_t(0.05, np.inf)
+    variance = float((declared.percent / 100 * widened) ** 2)
+    if isinstance(known, SharedErrors):
+        return known.plus(variance**0.5 * lines)
+    return np.asarray(known + variance * (lines @ lines.T))
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -526,11 +493,14 @@ def analyse_sizes(
             own=partial(own, name),
             level=level,
         )
-        left = replace(response, plan=_left_plan(response.frame, response.plan))
-        design = trial_design(left.frame, left.plan)
-        apart = ComparisonRemark.NOT_LINKED(columns=_linking(left.plan))
-        obstacles = dict(left.obstacles) | dict.fromkeys(design.unlinked, apart)
-        return QuantityAnalysis(response=replace(left, obstacles=obstacles), design=design)
+        # further factors that have one level left among the runs used are none
+        also = tuple(name for name in plan.also if len(response.frame[name].unique()) > 1)
+        left = replace(response.plan, also=also)
+        design = trial_design(response.frame, left)
+        within = dict.fromkeys((*also, *(name for b in left.blocks for name in columns_of(b))))
+        apart = ComparisonRemark.NOT_LINKED(columns=tuple(within))
+        obstacles = {**response.obstacles, **dict.fromkeys(design.unlinked, apart)}
+        return ready(replace(response, plan=left, obstacles=obstacles), design)
 
     return Analysis(
         study=study,
@@ -539,15 +509,3 @@ def analyse_sizes(
         quantities={name: one(name, joint) for name, joint in known.items()},
         measured=measured,
     )
-
-
-def _linking(plan: ComparisonPlan) -> tuple[str, ...]:
-    """Columns within whose levels conditions are compared."""
-    blocks = (name for one in plan.blocks for name in columns_of(one))
-    return tuple(dict.fromkeys((*plan.also, *blocks)))
-
-
-def _left_plan(frame: pd.DataFrame, plan: ComparisonPlan) -> ComparisonPlan:
-    """The plan without further factors that have one level left among the runs used."""
-    also = tuple(name for name in plan.also if len(frame[name].unique()) > 1)
-    return replace(plan, also=also)

@@ -6,8 +6,9 @@ law.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from itertools import combinations
 
 import numpy as np
@@ -15,19 +16,23 @@ import pandas as pd
 
 from psdstats.columns import TIME
 from psdstats.comparison.analysis import CONDITION, QuantityAnalysis, SpreadBasis
-from psdstats.comparison.courses import family_findings, read_courses, with_undoing
+from psdstats.comparison.courses import (
+    Answered,
+    family_findings,
+    of_single_runs,
+    read_courses,
+    with_undoing,
+)
 from psdstats.comparison.open_sizes import OpenRuns, law_of_whole_levels, read_open_courses
-from psdstats.comparison.ordered_rows import OrderedQuestion, Way, ordered_question
+from psdstats.comparison.ordered import OrderedQuestion, Way, ordered_question
 from psdstats.comparison.plan import (
     ComparisonPlan,
     Direction,
-    LevelTest,
     PlanRemark,
     SpreadRule,
     columns_of,
 )
 from psdstats.comparison.response import ComparisonRemark, Response, cell_texts
-from psdstats.comparison.single_runs import of_single_runs
 from psdstats.comparison.trial_design import where_columns
 from psdstats.errors import ModelError
 from psdstats.findings import (
@@ -73,6 +78,8 @@ class Answers:
         The law.
     asked : OrderedQuestion
         What its rows are.
+    means : DataFrame
+        As `condition_means` gives it.
     """
 
     findings: tuple[Finding, ...]
@@ -81,6 +88,7 @@ class Answers:
     tests: Mapping[str, float]
     judged: Judged
     asked: OrderedQuestion
+    means: pd.DataFrame
 
 
 def way_of(plan: ComparisonPlan, quantity: str) -> Way:
@@ -93,41 +101,32 @@ def way_of(plan: ComparisonPlan, quantity: str) -> Way:
 def question_of(
     one: QuantityAnalysis, families: Sequence[ContrastKind], *, factors: bool = True
 ) -> OrderedQuestion:
-    """Everything that is asked of one quantity."""
-    pairs = _pairs(one) if factors else []
+    """Everything that is asked of one quantity.
+
+    Levels of the further factors are compared that differ in one factor and that blocks tell apart.
+    """
+    plan, design, pairs = one.plan, one.design, list[tuple[str, str, str]]()
+    levels: dict[str, list[object]] = {}
+    if factors and plan.where is not None:
+        table = one.frame.assign(_where=[where for _, where in cell_texts(one.frame, plan)])
+        own = table.drop_duplicates("_where").set_index("_where")[list(plan.at_each)]
+        levels = {where: row for where, *row in own.itertuples(name=None)}
+    known = dict.fromkeys(where for _, where in one.cells)
+    for low, high in combinations(known, 2) if levels else ():
+        shared = [t for t, where in one.cells if where == low and (t, high) in one.cells]
+        apart = sum(a != b for a, b in zip(levels[low], levels[high], strict=True))
+        if apart == 1 and shared:
+            row = design.mean_row(shared[0], high) - design.mean_row(shared[0], low)
+            if design.is_told(row):
+                pairs.append((str(plan.where), high, low))
     return ordered_question(
         one.cells,
-        one.design.mean_row,
+        design.mean_row,
         quantity=one.quantity,
-        direction=way_of(one.plan, one.quantity),
+        direction=way_of(plan, one.quantity),
         kinds=families,
-        pairs=[(str(one.plan.where), high, low) for low, high in pairs if _told(one, low, high)],
+        pairs=pairs,
     )
-
-
-def _pairs(one: QuantityAnalysis) -> list[tuple[str, str]]:
-    """Levels of the further factors that differ in one factor, low and high."""
-    if one.plan.where is None:
-        return []
-    table = one.frame.assign(_where=[where for _, where in cell_texts(one.frame, one.plan)])
-    own = table.drop_duplicates("_where").set_index("_where")[list(one.plan.at_each)]
-    levels = {where: row for where, *row in own.itertuples(name=None)}
-    known = dict.fromkeys(where for _, where in one.cells)
-    return [
-        (low, high)
-        for low, high in combinations(known, 2)
-        if sum(a != b for a, b in zip(levels[low], levels[high], strict=True)) == 1
-    ]
-
-
-def _told(one: QuantityAnalysis, low: str, high: str) -> bool:
-    """Whether two levels of the further factors are told apart within blocks."""
-    design = one.design
-    shared = [t for t, where in one.cells if where == low and (t, high) in one.cells]
-    if not shared:
-        return False
-    row = design.mean_row(shared[0], high) - design.mean_row(shared[0], low)
-    return design.is_told(row)
 
 
 def obstacle(one: QuantityAnalysis) -> Remark | None:
@@ -153,13 +152,10 @@ def obstacle(one: QuantityAnalysis) -> Remark | None:
 def answer(one: QuantityAnalysis, families: Sequence[ContrastKind]) -> Answers:
     """Ask everything of one quantity, and read the answers."""
     plan, level, asked = one.plan, one.response.level, question_of(one, families)
-    judged = one.judge(asked.question)
+    judged, means = one.judge(asked.question), condition_means(one)
     found = family_findings(judged, asked, margin_percent=plan.margin_percent, level=level)
-    courses: tuple[Course, ...] = ()
-    factors: tuple[FactorAnswer, ...] = ()
-    if plan.by == TIME:
-        courses, factors = _ordered(one, asked, judged)
-        courses = _with_ends(one, _with_what_is_unknown(one, courses))
+    courses, factors = _ordered(one, asked, judged)
+    courses = _with_ends(one, _with_what_is_unknown(one, courses), means)
     return Answers(
         findings=with_missing(one.response, families, found, courses=courses),
         courses=courses,
@@ -167,72 +163,59 @@ def answer(one: QuantityAnalysis, families: Sequence[ContrastKind]) -> Answers:
         tests={name: float(judged.joint_p(k)) for k, name in enumerate(asked.tests)},
         judged=judged,
         asked=asked,
+        means=means,
     )
 
 
-Ordered = tuple[tuple[Course, ...], tuple[FactorAnswer, ...]]
-
-
-def _ordered(one: QuantityAnalysis, asked: OrderedQuestion, judged: Judged) -> Ordered:
+def _ordered(one: QuantityAnalysis, asked: OrderedQuestion, judged: Judged) -> Answered:
     """Courses and factors; sizes beyond the sieves decide courses by their bounds.
 
     Levels of a further factor are compared where both lie within the sieves, from the last such
     time back.
     """
-    plan = one.plan
-    options = {
-        "margin_percent": plan.margin_percent,
-        "level": one.response.level,
-        "one_family": plan.one_family,
-    }
-    courses, factors = read_courses([judged], [asked], **options)[0]  # type: ignore[arg-type]
+    if one.plan.by != TIME:
+        return (), ()
+    plan, level = one.plan, one.response.level
+    read = partial(
+        read_courses,
+        margin_percent=plan.margin_percent,
+        level=level,
+        one_family=plan.one_family,
+    )
+    courses, factors = read(judged, asked)
     whole = one.with_open()
     if whole is None:
         return courses, factors
-    runs, question = _open_runs(whole), question_of(whole, (), factors=False)
-    try:
-        law = _open_law(whole, question, runs)
-        return read_open_courses(question, runs, law, **options)[0], factors  # type: ignore[arg-type]
-    except ModelError:  # too little lies within the sieves to know any scatter
-        return courses, factors
-
-
-def _open_runs(whole: QuantityAnalysis) -> OpenRuns:
-    frame, plan = whole.frame, whole.plan
+    frame, design, question = whole.frame, whole.design, question_of(whole, (), factors=False)
     texts = cell_texts(frame, plan)
-    blocks = sorted({name for one in plan.blocks for name in columns_of(one)})
+    blocks = sorted({name for block in plan.blocks for name in columns_of(block)})
     keys = [tuple(row) for row in frame[blocks].astype(str).to_numpy().tolist()]
-    return OpenRuns(
+    runs = OpenRuns(
         cells=tuple(texts),
         lower=frame["ln_lower"].to_numpy(dtype=float),
         upper=frame["ln_upper"].to_numpy(dtype=float),
         alike=tuple(zip(texts, keys, strict=True)),
     )
-
-
-def _open_law(
-    whole: QuantityAnalysis, asked: OrderedQuestion, runs: OpenRuns
-) -> Callable[[Array], Judged]:
-    """The law at every corner; where that would take too long, one linear in the values."""
-    design = whole.design
-    calibrated = whole.plan.test is LevelTest.CALIBRATED
-    if design.left < 1 or (calibrated and not whole.is_large(asked.question)):
-        return whole.law(asked.question)
-    return law_of_whole_levels(design.x, design.columns, whole.known, asked.question, runs)
+    own = question.question
+    plain = partial(law_of_whole_levels, design.x, design.columns, whole.known, own, runs)
+    try:  # the law at every corner; where that would take too long, one linear in the values
+        law = whole.law(own, plain)
+        return read_open_courses(question, runs, law, **read.keywords), factors
+    except ModelError:  # too little lies within the sieves to know any scatter
+        return courses, factors
 
 
 def _with_what_is_unknown(one: QuantityAnalysis, courses: tuple[Course, ...]) -> tuple[Course, ...]:
     """What single runs, two groups or one charge leave unknown, and what would undo a claim."""
-    spread = one.spread
-    if one.design.left < 1:
-        if spread.basis is SpreadBasis.NONE:
-            allowed = one.with_run_to_run(PLAUSIBLE_RUN_TO_RUN_PERCENT)
-            return _undone(one, allowed, courses, by_drift=False)
-        if spread.basis is SpreadBasis.SMOOTH_COURSES:
+    basis = one.spread.basis
+    if courses and one.design.left < 1:
+        if basis is SpreadBasis.NONE:
+            return _undone(one, courses, run_percent=PLAUSIBLE_RUN_TO_RUN_PERCENT)
+        if basis is SpreadBasis.SMOOTH_COURSES:
             longest = max(len(course.times) for course in courses)
             courses = tuple(of_single_runs(course, longest) for course in courses)
-    if drift_is_unknown(one):
-        return _undone(one, one.with_drift(PLAUSIBLE_DRIFT_PERCENT), courses, by_drift=True)
+    if courses and drift_is_unknown(one):
+        return _undone(one, courses, drift_percent=PLAUSIBLE_DRIFT_PERCENT)
     return courses
 
 
@@ -247,42 +230,43 @@ def drift_is_unknown(one: QuantityAnalysis) -> bool:
 
 
 def _undone(
-    one: QuantityAnalysis, allowed: QuantityAnalysis, courses: tuple[Course, ...], *, by_drift: bool
+    one: QuantityAnalysis,
+    courses: tuple[Course, ...],
+    *,
+    run_percent: float | None = None,
+    drift_percent: float | None = None,
 ) -> tuple[Course, ...]:
     """Courses of which only that is claimed that a plausible variation would not undo."""
+    allowed = one.with_spread(run_percent=run_percent, drift_percent=drift_percent)
     asked = question_of(allowed, ())
     judged = allowed.judge(asked.question)
     others = {course.where: course for course in _ordered(allowed, asked, judged)[0]}
     weights = one.weights(asked.question)
-    lines = one.drift_lines if by_drift else np.eye(len(one.frame))
-    ends = {rows.where: weights[rows.change.members[-1]] for rows in asked.courses}
+    lines = one.drift_lines if run_percent is None else np.eye(len(one.frame))
+    ends = {rows.where: weights[rows.change.places[-1]] for rows in asked.courses}
     found = []
     for course in courses:
-        end = ends.get(course.where)  # none where the last size is a bound
-        percent = np.nan if end is None else _undoing(course, float(np.square(end @ lines).sum()))
+        numbers, percent = course.fallen.numbers, np.nan
+        if course.where in ends:  # else the last size is a bound
+            leverage = float(np.square(ends[course.where] @ lines).sum())
+            if np.isfinite(numbers.estimate) and numbers.u > 0 and leverage > 0:
+                critical = (numbers.upper - numbers.estimate) / numbers.u
+                percent = float(
+                    undoing_percent(numbers.estimate, numbers.u, critical, leverage=leverage)
+                )
         other = others.get(course.where)
         if other is not None and other.times == course.times:
-            course = with_undoing(course, other, percent, by_drift=by_drift)
+            course = with_undoing(course, other, percent, by_drift=run_percent is None)
         found.append(course)
     return tuple(found)
-
-
-def _undoing(course: Course, leverage: float) -> float:
-    """Variation that would undo the change by the end, per cent; NaN where that is a bound."""
-    numbers = course.fallen.numbers
-    if not (np.isfinite(numbers.estimate) and numbers.u > 0 and leverage > 0):
-        return float("nan")
-    critical = (numbers.upper - numbers.estimate) / numbers.u
-    return float(undoing_percent(numbers.estimate, numbers.u, critical, leverage=leverage))
 
 
 def balance_answer(one: QuantityAnalysis, answers: Answers) -> BalanceAnswer | None:
     """Whether a perfect balance would shorten the headline: the change by the end, at its worst."""
     if one.response.balance is None:
         return None
-    heads = [course.change.some([-1]) for course in answers.asked.courses]
-    heads = heads or [family.rows for family in answers.asked.families[:1]]
-    rows = [row for head in heads for row in head.members]
+    rows = [int(course.change.places[-1]) for course in answers.asked.courses]
+    rows = rows or [row for _, own in answers.asked.families[:1] for row in own.places.tolist()]
     if not rows:
         return None
     weights = one.weights(answers.asked.question)[rows]
@@ -294,29 +278,25 @@ def balance_answer(one: QuantityAnalysis, answers: Answers) -> BalanceAnswer | N
     )
 
 
-def _with_ends(one: QuantityAnalysis, courses: Sequence[Course]) -> tuple[Course, ...]:
-    """Courses whose first and last size are those of the table of means."""
-    means = condition_means(one)
+def _with_ends(
+    one: QuantityAnalysis, courses: Sequence[Course], means: pd.DataFrame
+) -> tuple[Course, ...]:
+    """Courses whose first and last size are those of the table of means, where they are known."""
     wheres = [""] * len(means) if one.plan.where is None else means[one.plan.where].map(level_text)
-    places = zip(means[one.plan.by].map(level_text), wheres, strict=True)
-    rows = means[["estimate", "lower", "upper"]].to_numpy(dtype=float)
+    cells = zip(means[one.plan.by].map(level_text), wheres, strict=True)
+    rows = means[["estimate", "lower", "upper"]].to_numpy(dtype=float).tolist()
     size = {
-        cell: Numbers(estimate=row[0], lower=row[1], upper=row[2])
-        for cell, row in zip(places, rows, strict=True)
+        cell: Numbers(estimate=value, lower=lower, upper=upper)
+        for cell, (value, lower, upper) in zip(cells, rows, strict=True)
     }
-
-    def of(time: str, course: Course, bound: Numbers) -> Numbers:
-        is_bound = not np.isnan([bound.lower, bound.upper]).all()
-        return bound if is_bound else size.get((time, course.where), bound)
-
-    return tuple(
-        replace(
-            course,
-            start=of(course.times[0], course, course.start),
-            end=of(course.times[-1], course, course.end),
+    found = []
+    for course in courses:
+        start, end = (
+            size.get((course.times[k], course.where), bound) if np.isnan(bound.lower) else bound
+            for k, bound in ((0, course.start), (-1, course.end))
         )
-        for course in courses
-    )
+        found.append(replace(course, start=start, end=end))
+    return tuple(found)
 
 
 def condition_means(one: QuantityAnalysis) -> pd.DataFrame:
@@ -325,39 +305,37 @@ def condition_means(one: QuantityAnalysis) -> pd.DataFrame:
     Columns: the factor, the further factors joined, estimate, lower, upper (NaN where the spread of
     the mean cannot be told).
     """
-    fit, plan, level = one.fit, one.plan, one.response.level
-    names = [plan.by, *where_columns(plan)]
-    if fit is not None and plan.by in fit.model.factors:
-        means = _with_known_spread(fit.marginal_means(plan.by, by=plan.where, level=level))
-        return means[[*names, "estimate", "lower", "upper"]]
-    if fit is not None:
-        means = _with_known_spread(fit.marginal_means(CONDITION, level=level))
-        means = means.set_index(CONDITION)
-        found = means.loc[[" at ".join(cell) for cell in one.design.cells]].reset_index(drop=True)
-        own = pd.DataFrame([cell[: len(names)] for cell in one.design.cells], columns=names)
-        return own.assign(**found[["estimate", "lower", "upper"]])
-    rows = np.array([_mean_weights(one, cell) for cell in one.design.cells])
-    half = critical_t(1.0 - level, one.spread.df or np.inf) * np.sqrt(
-        ((rows @ one.total()) * rows).sum(axis=1)
+    fit, plan, level, cells = one.fit, one.plan, one.response.level, one.design.cells
+    names, numbers = [plan.by, *where_columns(plan)], ["estimate", "lower", "upper"]
+    own = pd.DataFrame([cell[: len(names)] for cell in cells], columns=names)
+    if fit is None:
+        rows = np.array([_mean_weights(one, cell) for cell in cells])
+        half = critical_t(1.0 - level, one.spread.df or np.inf) * np.sqrt(
+            ((rows @ one.total()) * rows).sum(axis=1)
+        )
+        value = rows @ one.y
+        return own.assign(estimate=value, lower=value - half, upper=value + half)
+    is_crossed = plan.by in fit.model.factors
+    means = (
+        fit.marginal_means(plan.by, by=plan.where, level=level)
+        if is_crossed
+        else fit.marginal_means(CONDITION, level=level)
     )
-    own = pd.DataFrame([cell[: len(names)] for cell in one.design.cells], columns=names)
-    estimate = rows @ one.y
-    return own.assign(estimate=estimate, lower=estimate - half, upper=estimate + half)
-
-
-def _with_known_spread(means: pd.DataFrame) -> pd.DataFrame:
-    """Without intervals that rest on less than one degree of freedom: they bound nothing."""
-    is_unknown = means["df"] < 1.0
-    return means.assign(**{end: means[end].mask(is_unknown) for end in ("lower", "upper")})
+    # intervals that rest on less than one degree of freedom bound nothing
+    unknown = means["df"] < 1.0
+    means = means.assign(**{end: means[end].mask(unknown) for end in ("lower", "upper")})
+    if is_crossed:
+        return means[[*names, *numbers]]
+    found = means.set_index(CONDITION).loc[[" at ".join(cell) for cell in cells]]
+    return own.assign(**found.reset_index(drop=True)[numbers])
 
 
 def _mean_weights(one: QuantityAnalysis, cell: tuple[str, str]) -> Array:
     """Weights on the runs of the mean of a condition: over the blocks of its level, or its own."""
     x, texts = one.design.x, cell_texts(one.frame, one.plan)
     row = x[[text[1] == cell[1] for text in texts]].max(axis=0)
-    count = len(one.design.cells)
-    row[:count] = one.design.mean_row(*cell)[:count]
-    start = count
+    start = len(one.design.cells)
+    row[:start] = one.design.mean_row(*cell)[:start]
     for columns in [*((name,) for name in one.plan.also), *map(columns_of, one.plan.blocks)]:
         end = start + one.frame.groupby(list(columns), observed=True, dropna=False).ngroups
         row[start:end] /= row[start:end].sum()
@@ -406,35 +384,30 @@ def _by_bounds(subject: Contrast, courses: Sequence[Course]) -> Finding | None:
     """What a course says of two of its times; None where that is nothing."""
     for course in courses:
         first, *later = course.times
-        stop = course.stop
         if course.where != subject.where or subject.high not in later:
             continue
-        fallen, at = course.fallen, later.index(subject.high)
-        is_fallen, last = subject.low == first, at == len(later) - 1
-        if is_fallen and last and fallen.verdict is not Verdict.CANNOT_BE_TOLD:
-            return replace(fallen, kind=FindingKind.LEVELS, subject=subject)
-        if is_fallen and course.shown[at] and np.isfinite(course.at_least[at]):
-            return _bounded(fallen, subject, course.at_least[at])
-        if stop is None or stop.ending is not Ending.STILL_FALLING:
-            continue
-        is_step = (subject.high, subject.low) == (stop.last, stop.before)
-        if is_step and np.isfinite(stop.gain_at_least):
-            return _bounded(fallen, subject, stop.gain_at_least)
+        fallen, stop, gain = course.fallen, course.stop, np.nan
+        if subject.low == first:
+            at = later.index(subject.high)
+            if at == len(later) - 1 and fallen.verdict is not Verdict.CANNOT_BE_TOLD:
+                return replace(fallen, kind=FindingKind.LEVELS, subject=subject)
+            gain = course.at_least[at] if course.shown[at] else np.nan
+        if stop is not None and stop.ending is Ending.STILL_FALLING and not np.isfinite(gain):
+            is_step = (subject.high, subject.low) == (stop.last, stop.before)
+            gain = stop.gain_at_least if is_step else np.nan
+        if np.isfinite(gain):  # a lower limit of it, in the direction of the whole change
+            rises = fallen.numbers.lower > 0.0
+            return Finding(
+                kind=FindingKind.LEVELS,
+                subject=subject,
+                verdict=Verdict.CHANGED,
+                numbers=Numbers(lower=gain, upper=np.inf)
+                if rises
+                else Numbers(lower=-np.inf, upper=-gain),
+                level=fallen.level,
+                margin_percent=fallen.margin_percent,
+            )
     return None
-
-
-def _bounded(fallen: Finding, subject: Contrast, gain: float) -> Finding:
-    """A change of which a lower limit is known, in the direction of the whole change."""
-    rises = fallen.numbers.lower > 0.0
-    numbers = Numbers(lower=gain, upper=np.inf) if rises else Numbers(lower=-np.inf, upper=-gain)
-    return Finding(
-        kind=FindingKind.LEVELS,
-        subject=subject,
-        verdict=Verdict.CHANGED,
-        numbers=numbers,
-        level=fallen.level,
-        margin_percent=fallen.margin_percent,
-    )
 
 
 def _untold(response: Response, subject: Contrast, missing: Remark | None) -> Finding:

@@ -21,6 +21,7 @@ from __future__ import annotations
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
+from functools import partial
 
 import numpy as np
 import pandas as pd
@@ -31,7 +32,7 @@ from psdstats.comparison.analysis import QuantityAnalysis
 from psdstats.comparison.plan import columns_of
 from psdstats.comparison.response import cell_texts
 from psdstats.comparison.result import Comparison, QuantityComparison
-from psdstats.findings import Finding
+from psdstats.findings import Contrast, Finding
 from psdstats.frozen import Array
 from psdstats.student import critical_t
 from psdstats.uncertainty.bootstrap import BootstrapMethod, bootstrap_interval
@@ -136,18 +137,33 @@ def headlines(result: QuantityComparison) -> Iterator[Finding]:
     yield from (one for one in result.findings if one.subject.family in first and one.subject.low)
 
 
-def headline_row(one: QuantityAnalysis, finding: Finding) -> Array | None:
-    """The effect on the columns of x; None where its ends are not both within the sieves."""
-    subject, design = finding.subject, one.design
-    ends = [(subject.high, subject.where), (subject.low, subject.where)]
-    if not np.isfinite(finding.numbers.estimate) or any(end not in design.cells for end in ends):
-        return None
-    return design.mean_row(*ends[0]) - design.mean_row(*ends[1])
+def headline_rows(one: QuantityAnalysis, result: QuantityComparison) -> tuple[list[Finding], Array]:
+    """Headlines whose ends both lie within the sieves, and the effects on the columns of x."""
+    design, found, rows = one.design, list[Finding](), list[Array]()
+    for finding in headlines(result):
+        subject = finding.subject
+        ends = [(subject.high, subject.where), (subject.low, subject.where)]
+        if np.isfinite(finding.numbers.estimate) and all(end in design.cells for end in ends):
+            found.append(finding)
+            rows.append(design.mean_row(*ends[0]) - design.mean_row(*ends[1]))
+    return found, np.array(rows)
+
+
+Sets = Mapping[tuple[str, str], NDArray[np.intp]]
 
 
 def left_out(comparison: Comparison) -> tuple[LeftOut, ...]:
     """Every headline without each group and each run, the largest move first."""
-    return _without(comparison, _units_of)
+
+    def each(one: QuantityAnalysis) -> Sets:
+        return {
+            (column, str(name)): np.asarray(rows)
+            for column in (GROUP, RUN)
+            if len(one.frame[column].unique()) > 1
+            for name, rows in one.frame.groupby(column, sort=False, observed=True).indices.items()
+        }
+
+    return _without(comparison, each)
 
 
 def without_runs(comparison: Comparison, runs: Collection[str]) -> tuple[LeftOut, ...]:
@@ -155,12 +171,7 @@ def without_runs(comparison: Comparison, runs: Collection[str]) -> tuple[LeftOut
 
     Runs that do not enter a quantity move nothing of it.
     """
-
-    def together(one: QuantityAnalysis) -> Sets:
-        rows = np.flatnonzero(one.frame[RUN].isin(list(runs)).to_numpy())
-        return {(RUNS, ", ".join(runs)): rows}
-
-    return _without(comparison, together)
+    return _without(comparison, partial(_together, runs))
 
 
 def conditions_without(
@@ -172,41 +183,21 @@ def conditions_without(
     runs counts.
     """
     one = comparison.analysis[quantity]
-    rows = np.flatnonzero(one.frame[RUN].isin(list(runs)).to_numpy())
-    texts, design = cell_texts(one.frame, one.plan), one.design
+    sets, texts, design = _together(runs, one), cell_texts(one.frame, one.plan), one.design
+    ((_, rows),) = sets.items()
     cells = [cell for cell in dict.fromkeys(texts[row] for row in rows) if cell in one.cells]
     if not cells:
         return ()
     means = np.array([design.mean_row(*cell) for cell in cells])
     means[:, len(design.cells) :] = design.x[:, len(design.cells) :].mean(axis=0)
-    fit = least_squares(one, means)
-    moves = fit.moves(rows)
     return tuple(
-        LeftOut(
-            quantity=quantity,
-            where=where,
-            high=level,
-            low="",
-            column=RUNS,
-            name=", ".join(runs),
-            effect=float(size),
-            without=float(size + move),
-        )
-        for (level, where), size, move in zip(cells, fit.weights @ one.y, moves, strict=True)
+        _moved(one, [Contrast(high=high, where=where) for high, where in cells], means, sets)
     )
 
 
-Sets = Mapping[tuple[str, str], NDArray[np.intp]]
-
-
-def _units_of(one: QuantityAnalysis) -> Sets:
-    """Rows of each group and of each run, where there are several."""
-    return {
-        (column, str(name)): np.asarray(rows)
-        for column in (GROUP, RUN)
-        if len(one.frame[column].unique()) > 1
-        for name, rows in one.frame.groupby(column, sort=False, observed=True).indices.items()
-    }
+def _together(runs: Collection[str], one: QuantityAnalysis) -> Sets:
+    rows = np.flatnonzero(one.frame[RUN].isin(list(runs)).to_numpy())
+    return {(RUNS, ", ".join(runs)): rows}
 
 
 def _without(
@@ -215,21 +206,27 @@ def _without(
     found: list[LeftOut] = []
     for result in comparison.results:
         one = comparison.analysis[result.quantity]
-        asked = [(finding, headline_row(one, finding)) for finding in headlines(result)]
-        known = [(finding, row) for finding, row in asked if row is not None]
-        if known:
-            found += _left_out_of(one, known, sets(one))
+        findings, rows = headline_rows(one, result)
+        if findings:
+            effects = [finding.numbers.estimate for finding in findings]
+            subjects = [finding.subject for finding in findings]
+            found += _moved(one, subjects, rows, sets(one), effects)
     return tuple(sorted(found, key=lambda each: -each.moved))
 
 
-def _left_out_of(
-    one: QuantityAnalysis, asked: Sequence[tuple[Finding, Array]], sets: Sets
+def _moved(
+    one: QuantityAnalysis,
+    subjects: Sequence[Contrast],
+    rows: Array,
+    sets: Sets,
+    effects: Sequence[float] | None = None,
 ) -> Iterator[LeftOut]:
-    fit = least_squares(one, np.array([row for _, row in asked]))
-    for (column, name), rows in sets.items():
-        moves = fit.moves(rows)
-        for (finding, _), move in zip(asked, moves, strict=True):
-            subject, effect = finding.subject, finding.numbers.estimate
+    """Effects (e, p) on the columns of x without each set of runs."""
+    fit = least_squares(one, rows)
+    for (column, name), places in sets.items():
+        moves = fit.moves(places)
+        known = fit.weights @ one.y if effects is None else effects
+        for subject, effect, move in zip(subjects, known, moves, strict=True):
             yield LeftOut(
                 quantity=one.quantity,
                 where=subject.where,
@@ -237,8 +234,8 @@ def _left_out_of(
                 low=subject.low,
                 column=column,
                 name=name,
-                effect=effect,
-                without=effect + float(move),
+                effect=float(effect),
+                without=float(effect + move),
             )
 
 
@@ -319,11 +316,9 @@ def resampled(comparison: Comparison, *, seed: int = 0) -> tuple[Resampled, ...]
     found: list[Resampled] = []
     for result in comparison.results:
         one = comparison.analysis[result.quantity]
-        for finding in headlines(result):
-            row = headline_row(one, finding)
-            if row is not None:
-                generator = np.random.default_rng([seed, len(found)])
-                found.append(_resampled(one, finding, row, generator))
+        for finding, row in zip(*headline_rows(one, result), strict=True):
+            generator = np.random.default_rng([seed, len(found)])
+            found.append(_resampled(one, finding, row, generator))
     return tuple(found)
 
 
@@ -332,10 +327,9 @@ def _resampled(
 ) -> Resampled:
     level, numbers, subject = finding.level, finding.numbers, finding.subject
     unit, parts = _units(one, finding)
-    effect, units = numbers.estimate, 0
+    effect, units = numbers.estimate, min(map(len, parts), default=0)
     if parts:
         effect = float(parts[0].mean() - sum(part.mean() for part in parts[1:]))
-        units = min(map(len, parts))
         lower, upper = bootstrap_interval(
             parts,
             method=BootstrapMethod.STUDENTISED,
@@ -345,13 +339,12 @@ def _resampled(
         )
     else:
         weights = row @ np.linalg.pinv(one.design.x, rcond=1e-10)
-        residuals, units = _residuals(one)
-        if units >= FEWEST_RESIDUALS:
-            unit = Unit.REPLICATES
+        residuals, df = _residuals(one)
+        if df >= FEWEST_RESIDUALS:
+            unit, units = Unit.REPLICATES, df
             picked = generator.choice(residuals, size=(_RESAMPLES, len(weights)))
             half = np.quantile(picked @ weights, [(1.0 - level) / 2, (1.0 + level) / 2])
         else:
-            units = 0
             u = float(np.sqrt(weights @ one.known @ weights))
             half = float(critical_t(1.0 - level, np.inf)) * u * np.array([-1.0, 1.0])
         lower, upper = float(effect + half[0]), float(effect + half[1])
@@ -372,52 +365,40 @@ def _resampled(
 
 
 def _residuals(one: QuantityAnalysis) -> tuple[Array, int]:
-    """Residuals of replicates about their cells, widened to their own variance, and their df."""
-    cells = [
-        (*text, *key) for text, key in zip(cell_texts(one.frame, one.plan), _keys(one), strict=True)
-    ]
-    own = pd.Series(one.y).groupby(pd.Series(cells, dtype=object))
+    """Residuals of replicates, widened to their own variance, and their degrees of freedom.
+
+    Replicates share condition, group, charge where it is a block, and factors set aside.
+    """
+    blocks = {name for block in one.plan.blocks for name in columns_of(block)}
+    table = one.frame[sorted({GROUP, *blocks, *one.plan.also})].astype(str)
+    texts = zip(cell_texts(one.frame, one.plan), table.itertuples(index=False), strict=True)
+    own = pd.Series(one.y).groupby(pd.Series([(*text, *key) for text, key in texts], dtype=object))
     count = own.transform("size").to_numpy()
     left = one.y - own.transform("mean").to_numpy()
     several = count > 1
     return left[several] * np.sqrt(count[several] / (count[several] - 1)), len(left) - own.ngroups
 
 
-def _keys(one: QuantityAnalysis) -> list[tuple[str, ...]]:
-    """Group, charge where it is a block, and factors set aside, of each run."""
-    blocks = {name for block in one.plan.blocks for name in columns_of(block)}
-    table = one.frame[sorted({GROUP, *blocks, *one.plan.also})].astype(str)
-    return [tuple(row) for row in table.to_numpy().tolist()]
-
-
 def _units(one: QuantityAnalysis, finding: Finding) -> tuple[Unit, list[Array]]:
     """What to resample, and its values: one sample of differences, or two of runs."""
-    frame, subject = one.frame, finding.subject
+    frame, subject, held = one.frame, finding.subject, list[tuple[Unit, str]]()
     texts = cell_texts(frame, one.plan)
     high, low = (
-        np.array([text == (level, subject.where) for text in texts], dtype=np.bool_)
+        frame[[text == (level, subject.where) for text in texts]]
         for level in (subject.high, subject.low)
     )
     if len(frame[GROUP].unique()) > 1:
-        differences = _differences(frame, [GROUP], high, low)
+        held.append((Unit.GROUPS, GROUP))
+    elif frame[CHARGE].notna().all():
+        held.append((Unit.CHARGES, CHARGE))
+    for unit, column in held:  # difference of mean ln size within each that holds both ends
+        ends = [part.groupby(column, observed=True)["ln_value"].mean() for part in (high, low)]
+        differences = (ends[0] - ends[1]).dropna().to_numpy(dtype=float)
         if len(differences) >= FEWEST_UNITS:
-            return Unit.GROUPS, [differences]
-        return Unit.READINGS, []
-    if frame[CHARGE].notna().all() and _differences(frame, [CHARGE], high, low).size:
-        differences = _differences(frame, [CHARGE], high, low)
-        if len(differences) >= FEWEST_UNITS:
-            return Unit.CHARGES, [differences]
-        return Unit.READINGS, []
-    values = [frame["ln_value"].to_numpy(dtype=float)[rows] for rows in (high, low)]
+            return unit, [differences]
+        if len(differences) or unit is Unit.GROUPS:
+            return Unit.READINGS, []
+    values = [part["ln_value"].to_numpy(dtype=float) for part in (high, low)]
     if min(map(len, values)) >= FEWEST_UNITS and not one.plan.also:
         return Unit.RUNS, values
     return Unit.READINGS, []
-
-
-def _differences(
-    frame: pd.DataFrame, columns: list[str], high: NDArray[np.bool_], low: NDArray[np.bool_]
-) -> Array:
-    """Difference of mean ln size within each unit that holds both ends."""
-    means = [frame[rows].groupby(columns, observed=True)["ln_value"].mean() for rows in (high, low)]
-    both = (means[0] - means[1]).dropna()
-    return np.asarray(both.to_numpy(dtype=float))

@@ -10,10 +10,9 @@ verdicts say so.
 
 from __future__ import annotations
 
-import os
 from collections.abc import Iterable, Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 import pandas as pd
@@ -31,7 +30,6 @@ from psdstats.comparison.answers import (
     Answers,
     answer,
     balance_answer,
-    condition_means,
     doubted,
     drift_is_unknown,
     obstacle,
@@ -52,22 +50,21 @@ from psdstats.comparison.result import Comparison, OverallTest, QuantityComparis
 from psdstats.comparison.spread import find_misfit, own_contrasts, own_means
 from psdstats.comparison.values import Values, analyse_values, values_of_frame
 from psdstats.errors import ModelError
-from psdstats.findings import ContrastKind, Finding, Numbers, Remark
+from psdstats.findings import ContrastKind, Finding, Remark
 from psdstats.limits import LEVEL
-from psdstats.models.contrasts import ContrastMatrix, contrast_matrix
+from psdstats.models.contrasts import contrast_matrix
 from psdstats.models.design_columns import RandomSlope, level_text
 from psdstats.models.diagnostics import Influence, leave_one_group_out
-from psdstats.models.equivalence import detectable_percent, equivalence_of
-from psdstats.models.judged import Family, StudentJudged
+from psdstats.models.judged import StudentJudged
 from psdstats.models.mixed_model import MixedModelFit
 from psdstats.models.verdicts import judge
+from psdstats.processes import shared_out
 from psdstats.room import one_thread
 from psdstats.study.records import Study
 from psdstats.study.settings import Declared
 from psdstats.uncertainty.inputs import Source
 from psdstats.uncertainty.propagation import Propagation
 
-_MOST_THREADS = 4  # quantities at once
 _MISFIT_BELOW = 0.05  # p of the spread of the model
 
 
@@ -354,8 +351,9 @@ def compare_analysis(
     asked = families_for(levels)
     if families is not None:
         asked = tuple(contrast_matrix(levels, one).contrasts[0].family for one in families)
-    with ThreadPoolExecutor(max_workers=min(os.cpu_count() or 1, _MOST_THREADS)) as pool:
-        results = pool.map(lambda one: _compare_quantity(one, asked), analysis.quantities.values())
+    results = shared_out(
+        [partial(_compare_quantity, one, asked) for one in analysis.quantities.values()]
+    )
     return Comparison(
         plan=plan,
         level=level,
@@ -369,50 +367,54 @@ def _compare_quantity(
     one: QuantityAnalysis, families: Sequence[ContrastKind]
 ) -> QuantityComparison:
     """Compare one quantity on the best basis its runs allow."""
-    response = one.response
-    remarks = []
-    if response.set_aside:
-        remarks.append(ComparisonRemark.SET_ASIDE(runs=response.set_aside))
-    why_not = obstacle(one)
-    if why_not is not None:
-        found = _not_compared(response, families, why_not)
+    response, why_not = one.response, obstacle(one)
+    if why_not is not None:  # every contrast cannot be told, for one reason
+        found = QuantityComparison(
+            quantity=one.quantity,
+            route=Route.NONE,
+            basis=ComparisonRemark.NOT_FITTED(reason=why_not),
+            tests=(),
+            findings=with_missing(response, families, (), why_not),
+            means=pd.DataFrame(columns=[one.plan.by, "value", "lower", "upper"]),
+        )
     elif one.plan.spread is SpreadRule.EACH_CONTRAST and one.design.left > 0:
         found = _by_own_spread(response, families)
-    elif one.design.left < 1:
-        found = _by_single_runs(one, families)
     else:
-        found = _by_model(one, families)
-    return replace(found, remarks=(*remarks, *found.remarks))
-
-
-def _not_compared(
-    response: Response, families: Sequence[ContrastKind], reason: Remark
-) -> QuantityComparison:
-    """Every contrast cannot be told, for one reason."""
-    return QuantityComparison(
-        quantity=response.quantity,
-        route=Route.NONE,
-        basis=ComparisonRemark.NOT_FITTED(reason=reason),
-        tests=(),
-        findings=with_missing(response, families, (), reason),
-        means=pd.DataFrame(columns=[response.plan.by, "value", "lower", "upper"]),
-    )
+        found = _by_one_law(one, families)
+    if not response.set_aside:
+        return found
+    aside = ComparisonRemark.SET_ASIDE(runs=response.set_aside)
+    return replace(found, remarks=(aside, *found.remarks))
 
 
 def _by_own_spread(response: Response, families: Sequence[ContrastKind]) -> QuantityComparison:
     """Judge each contrast by its own spread; no model is fitted and no overall test made."""
-    frame, known, plan = response.frame, np.asarray(response.known), response.plan
+    frame, known, plan, level = (
+        response.frame,
+        np.asarray(response.known),
+        response.plan,
+        response.level,
+    )
     if plan.within and plan.crossing is None:
         raise ModelError(
             f"Every grouping holds {plan.by} itself, so no difference lies within a group; name a "
             'grouping without it, or use the spread "pooled".'
         )
     paired = plan.crossing is not None
-    found = [
-        finding
-        for family in families
-        for finding in _own_findings(response, response.asked(family))
-    ]
+    found = list[Finding]()
+    for family in families:
+        subjects, numbers = own_contrasts(
+            frame, known, plan, response.asked(family), levels=response.levels, level=level
+        )
+        found += [
+            judge(
+                replace(one, quantity=response.quantity),
+                own,
+                level=level,
+                margin_percent=plan.margin_percent,
+            )
+            for one, own in zip(subjects, numbers, strict=True)
+        ]
     missing = ComparisonRemark.FEW_UNITS(paired=paired)
     return QuantityComparison(
         quantity=response.quantity,
@@ -420,88 +422,29 @@ def _by_own_spread(response: Response, families: Sequence[ContrastKind]) -> Quan
         basis=ComparisonRemark.BY_OWN_SPREAD(paired=paired),
         tests=(),
         findings=with_missing(response, families, found, missing),
-        means=_as_sizes(own_means(frame, known, plan, level=response.level)),
+        means=_as_sizes(own_means(frame, known, plan, level=level)),
     )
 
 
-def _own_findings(response: Response, asked: ContrastMatrix) -> list[Finding]:
-    """Verdicts on contrasts that are each judged by their own spread."""
-    plan, level = response.plan, response.level
-    known = np.asarray(response.known)
-    found = own_contrasts(response.frame, known, plan, asked, levels=response.levels, level=level)
-    if found is None:
-        return []
-    columns = {
-        "estimate": found.estimate,
-        "lower": found.lower,
-        "upper": found.upper,
-        "lower_single": found.lower_single,
-        "upper_single": found.upper_single,
-        "u": found.standard_error,
-        "df": found.df,
-        "p": found.p,
-        "p_adjusted": found.p_adjusted,
-        **detectable_percent(found.standard_error, found.df, critical=found.simultaneous.critical),
-    }
-    if plan.margin_percent is not None:
-        law = StudentJudged(
-            estimate=found.estimate,
-            se=found.standard_error,
-            df=found.df,
-            correlation=np.eye(len(found.estimate)),
-        )
-        family = Family(tuple(range(len(found.estimate))), (1,) * len(found.estimate))
-        columns |= equivalence_of(
-            law, family, margin_percent=plan.margin_percent, alpha=1.0 - level
-        )
-    return [
-        judge(
-            replace(subject, quantity=response.quantity),
-            Numbers(**{name: float(column[place]) for name, column in columns.items()}),
-            level=level,
-            margin_percent=plan.margin_percent,
-        )
-        for place, subject in enumerate(found.contrasts)
-    ]
+def _by_one_law(one: QuantityAnalysis, families: Sequence[ContrastKind]) -> QuantityComparison:
+    """By one law of all contrasts: of the mixed model, or of single runs.
 
-
-def _by_single_runs(one: QuantityAnalysis, families: Sequence[ContrastKind]) -> QuantityComparison:
-    """One run a condition: by a declared spread or that about smooth courses, else the measurement.
-
-    Nothing in the data then shows how much two runs of the same kind would differ but how smoothly
-    the sizes follow each other; a declared standard deviation beats that.  Without either each
-    change comes with the run-to-run standard deviation that would undo it.
+    With one run a condition nothing in the data shows how much two runs of the same kind would
+    differ but how smoothly the sizes follow each other; a declared standard deviation beats that.
+    Without either each change comes with the run-to-run standard deviation that would undo it.
     """
-    answers, spread = answer(one, families), one.spread
-    if spread.basis is SpreadBasis.NONE:
-        answers = replace(answers, findings=tuple(map(doubted, answers.findings)))
+    answers, spread, single = answer(one, families), one.spread, one.design.left < 1
+    level, margin, findings = one.response.level, one.plan.margin_percent, answers.findings
+    unknown = single and spread.basis is SpreadBasis.NONE
+    if unknown:
+        findings = tuple(map(doubted, findings))
         route, basis = Route.MEASUREMENT_ONLY, ComparisonRemark.BY_MEASUREMENT()
+    elif single:
+        route, percent = Route.SINGLE_RUNS, 100 * spread.run
+        basis = ComparisonRemark.BY_SINGLE_RUNS(basis=spread.basis, percent=percent, df=spread.df)
     else:
-        route = Route.SINGLE_RUNS
-        basis = ComparisonRemark.BY_SINGLE_RUNS(
-            basis=spread.basis, percent=100 * spread.run, df=spread.df
-        )
-    return _answered(one, answers, route, basis)
-
-
-def _by_model(one: QuantityAnalysis, families: Sequence[ContrastKind]) -> QuantityComparison:
-    """By the mixed model: every question of the design from one law."""
-    found = _answered(one, answer(one, families), Route.MIXED_MODEL, ComparisonRemark.BY_MODEL())
-    if one.fit is None:
-        return found
-    return replace(
-        found,
-        fit=one.fit,
-        remarks=_fit_remarks(one.fit, one.plan),
-        influence=_influence(one.fit, one.plan, one.response.level),
-    )
-
-
-def _answered(
-    one: QuantityAnalysis, answers: Answers, route: Route, basis: Remark
-) -> QuantityComparison:
-    """What a law of all contrasts tells, and what follows from it."""
-    level, margin, single = one.response.level, one.plan.margin_percent, one.design.left < 1
+        route, basis = Route.MIXED_MODEL, ComparisonRemark.BY_MODEL()
+    fit = None if single else one.fit
     benches = bench_answers(one, level=level, margin_percent=margin)
     balance = balance_answer(one, answers)
     return QuantityComparison(
@@ -509,8 +452,11 @@ def _answered(
         route=route,
         basis=basis,
         tests=_tests(one, answers),
-        findings=answers.findings,
-        means=_as_sizes(condition_means(one)),
+        findings=findings,
+        means=_as_sizes(answers.means),
+        fit=fit,
+        remarks=() if fit is None else _fit_remarks(fit, one.plan),
+        influence=None if fit is None else _influence(fit, one.plan, level),
         courses=answers.courses,
         factors=answers.factors,
         benches=benches,
@@ -521,7 +467,7 @@ def _answered(
             benches,
             balance=balance,
             single_runs=single,
-            scatter_unknown=single and one.spread.basis is SpreadBasis.NONE,
+            scatter_unknown=unknown,
             drift_unknown=drift_is_unknown(one),
             open_um=None if one.plan.in_hand else one.response.open_um,
         ),

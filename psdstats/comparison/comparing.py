@@ -67,22 +67,29 @@ _KEYS = ("quantity", "at", "level")
 
 
 def _sizes(comparison: Comparison, result: QuantityComparison) -> pd.DataFrame:
-    plan, means = comparison.plan, result.means
+    plan, means, one = comparison.plan, result.means, comparison.analysis[result.quantity]
+    response, placed = one.response, one.response.placed
     where = [""] * len(means) if plan.where is None else means[plan.where].map(level_text)
     cells: list[Cell] = list(zip(means[plan.by].map(level_text), where, strict=True))
     values = means[["value", "lower", "upper"]].to_numpy(dtype=float).tolist()
     found = dict(zip(cells, values, strict=True))
     bounds = open_sizes(comparison, result.quantity)
-    compared = {
-        pair: half
-        for pair, half in _compared(result).items()
-        if not set(pair) & set(bounds) and set(pair) <= set(found)
+    # plain means of the runs of conditions that no analysis has a mean of
+    of_cell = placed["ln_lower"].groupby(pd.Series(cell_texts(placed, plan), dtype=object))
+    plain = {cell: v for cell, v in np.exp(of_cell.mean()).items() if 0.0 < v < np.inf}
+    compared = _compared(result, {*found} - {*bounds})
+    bars, shared = comparing_halves(compared), _shared(comparison, result.quantity, compared)
+    levels, at_levels = list(response.levels), list(response.at_levels)
+    every = dict.fromkeys((*found, *bounds, *plain))
+    order = {
+        cell: tuple(
+            own.index(name) if name in own else 0
+            for own, name in zip((levels, at_levels), cell, strict=True)
+        )
+        for cell in every
     }
-    bars = comparing_halves(compared)
-    shared = _shared(comparison, result.quantity, compared)
     rows = []
-    plain = _plain_means(comparison, result.quantity)
-    for cell in _in_order(comparison, [*found, *bounds, *plain]):
+    for cell in sorted(every, key=order.__getitem__):
         value, lower, upper = found.get(cell, (plain.get(cell, np.nan), np.nan, np.nan))
         side = ""
         if cell in bounds:
@@ -94,23 +101,6 @@ def _sizes(comparison: Comparison, result: QuantityComparison) -> pd.DataFrame:
         rows.append((result.quantity, *cell, *own))
     names = ("value", "lower", "upper", "side", "comparing_lower", "comparing_upper", "shared")
     return pd.DataFrame(rows, columns=[*_KEYS, *names])
-
-
-def _in_order(comparison: Comparison, cells: Iterable[Cell]) -> list[Cell]:
-    """Conditions by level compared, then by level of the further factors, in their own order."""
-    response = next(iter(comparison.analysis.quantities.values())).response
-    levels = {one: place for place, one in enumerate(response.levels)}
-    at_levels = {one: place for place, one in enumerate(response.at_levels)}
-    places = {cell: (levels.get(cell[0], 0), at_levels.get(cell[1], 0)) for cell in cells}
-    return sorted(places, key=places.__getitem__)
-
-
-def _plain_means(comparison: Comparison, quantity: str) -> dict[Cell, float]:
-    """Geometric mean of the runs of each condition, for those that no analysis has a mean of."""
-    placed = comparison.analysis[quantity].response.placed
-    cells = pd.Series(cell_texts(placed, comparison.plan), dtype=object)
-    means = np.exp(placed["ln_lower"].groupby(cells).mean())
-    return {cell: float(value) for cell, value in means.items() if 0.0 < value < np.inf}
 
 
 def open_sizes(comparison: Comparison, quantity: str) -> dict[Cell, tuple[float, float]]:
@@ -129,18 +119,21 @@ def open_sizes(comparison: Comparison, quantity: str) -> dict[Cell, tuple[float,
     }
 
 
-def _compared(result: QuantityComparison) -> dict[Pair, float]:
+def _compared(result: QuantityComparison, known: set[Cell]) -> dict[Pair, float]:
     """Half width of the interval of each difference that bars are asked to reproduce."""
-    answers = [one for answer in result.factors for one in (answer.control, *answer.at)]
     found: dict[Pair, float] = {}
-    for one in answers:
+    for one in (one for answer in result.factors for one in (answer.control, *answer.at)):
         own = one.subject
         found[(own.where, own.high), (own.where, own.low)] = _half(one)
     for one in () if found else result.findings:
         own = one.subject
         if own.low:
             found[(own.high, own.where), (own.low, own.where)] = _half(one)
-    return {pair: half for pair, half in found.items() if np.isfinite(half) and half > 0.0}
+    return {
+        pair: half
+        for pair, half in found.items()
+        if np.isfinite(half) and half > 0.0 and set(pair) <= known
+    }
 
 
 def _half(finding: Finding) -> float:

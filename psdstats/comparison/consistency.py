@@ -23,9 +23,10 @@ from __future__ import annotations
 
 import math
 import warnings
-from collections.abc import Hashable, Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
+from itertools import product
 from typing import Any
 
 import numpy as np
@@ -55,7 +56,8 @@ def mandel_h_limit(groups: int, significance: float) -> float:
     """
     if groups < 3:
         raise ModelError(
-            f"Mandel's h needs at least 3 groups and there are {groups}; compare the two directly."
+            f"Mandel's h and Grubbs' test need at least 3 groups and there are {groups}; compare "
+            "the two directly."
         )
     t = float(special.stdtrit(groups - 2, 1 - significance / 2))
     return (groups - 1) * t / math.sqrt(groups * (t * t + groups - 2))
@@ -75,8 +77,41 @@ def mandel_k_limit(df: int, df_others: int, significance: float) -> float:
     >>> round(mandel_k_limit(3, 21, 0.01), 2)
     1.81
     """
-    quantile = float(special.betaincinv(df / 2, df_others / 2, 1 - significance))
-    return math.sqrt((df + df_others) / df * quantile)
+    return math.sqrt((df + df_others) / df * cochran_limit(df, df_others, 1, significance))
+
+
+def cochran_limit(df: int, df_others: int, groups: int, significance: float) -> float:
+    """Critical share of the largest of several variances in their sum.
+
+    Notes
+    -----
+    Quantile 1 - α/p of a beta variable with ν/2 and half the others' degrees of freedom; Cochran's
+    C where p groups of n results have n - 1 each.
+
+    Examples
+    --------
+    Eight groups of three results:
+
+    >>> round(cochran_limit(2, 14, 8, 0.05), 3)
+    0.516
+    """
+    return float(special.betaincinv(df / 2, df_others / 2, 1 - significance / groups))
+
+
+def grubbs_critical(groups: int, significance: float) -> float:
+    """Two-sided critical value of Grubbs' test of one outlying mean.
+
+    Notes
+    -----
+    That of h at α/p; F. E. Grubbs, "Procedures for detecting outlying observations in samples",
+    Technometrics 11 (1969) 1-21 (formula from memory).
+
+    Examples
+    --------
+    >>> round(grubbs_critical(8, 0.05), 2)
+    2.13
+    """
+    return mandel_h_limit(groups, significance / groups)
 
 
 def consistency(
@@ -134,43 +169,38 @@ def consistency(
 
 
 def _indicators(cells: LevelCells, group: str) -> pd.DataFrame:
-    p = len(cells.groups)
-    df = cells.df
-    total_df = int(df.sum())
-    table = pd.DataFrame(
-        {
-            **{name: [one] * p for name, one in cells.level.items()},
-            group: list(cells.groups),
-            "n": cells.count,
-            "mean": cells.mean,
-            "sd": cells.sd,
-        }
-    )
+    p, df = len(cells.groups), cells.df
+    total_df, several = int(df.sum()), np.count_nonzero(df) > 1
     spread = float(np.std(cells.mean, ddof=1)) if p > 2 else math.nan
-    table["h"] = (cells.mean - cells.mean.mean()) / (spread if spread > 0 else math.nan)
-    for percent in _PERCENT:
-        table[f"h_limit_{percent}"] = mandel_h_limit(p, percent / 100) if p > 2 else math.nan
     pooled = math.sqrt(cells.within_sum_of_squares / total_df) if total_df else math.nan
-    several = np.count_nonzero(df) > 1
-    table["k"] = cells.sd / (pooled if several and pooled > 0 else math.nan)
+    columns = {
+        **{name: [one] * p for name, one in cells.level.items()},
+        group: list(cells.groups),
+        "n": cells.count,
+        "mean": cells.mean,
+        "sd": cells.sd,
+        "h": (cells.mean - cells.mean.mean()) / (spread if spread > 0 else math.nan),
+    }
     for percent in _PERCENT:
-        table[f"k_limit_{percent}"] = [
+        limit = mandel_h_limit(p, percent / 100) if p > 2 else math.nan
+        columns[f"h_limit_{percent}"] = [limit] * p
+    columns["k"] = cells.sd / (pooled if several and pooled > 0 else math.nan)
+    for percent in _PERCENT:
+        columns[f"k_limit_{percent}"] = [
             mandel_k_limit(int(one), total_df - int(one), percent / 100)
             if one > 0 and several
             else math.nan
             for one in df
         ]
-    table["finding"] = [_finding(row) for row in table.to_dict("records")]
-    return table
-
-
-def _finding(row: Mapping[Hashable, Any]) -> str:
-    found = []
-    for letter in ("h", "k"):
-        beyond = [one for one in _PERCENT if abs(row[letter]) > row[f"{letter}_limit_{one}"]]
-        if beyond:
-            found.append(f"{letter} beyond the {min(beyond)} % limit")
-    return "; ".join(found)
+    table, findings = pd.DataFrame(columns), []
+    for row in table.to_dict("records"):
+        beyond = {
+            letter: [one for one in _PERCENT if abs(row[letter]) > row[f"{letter}_limit_{one}"]]
+            for letter in ("h", "k")
+        }
+        found = (f"{name} beyond the {min(one)} % limit" for name, one in beyond.items() if one)
+        findings.append("; ".join(found))
+    return table.assign(finding=findings)
 
 
 class Suspect(StrEnum):
@@ -178,44 +208,6 @@ class Suspect(StrEnum):
 
     STRAGGLER = "straggler"
     OUTLIER = "outlier"
-
-
-def cochran_limit(df: int, df_others: int, groups: int, significance: float) -> float:
-    """Critical share of the largest of several variances in their sum.
-
-    Notes
-    -----
-    Quantile 1 - α/p of a beta variable with ν/2 and half the others' degrees of freedom; Cochran's
-    C where p groups of n results have n - 1 each.
-
-    Examples
-    --------
-    Eight groups of three results:
-
-    >>> round(cochran_limit(2, 14, 8, 0.05), 3)
-    0.516
-    """
-    return float(special.betaincinv(df / 2, df_others / 2, 1 - significance / groups))
-
-
-def grubbs_critical(groups: int, significance: float) -> float:
-    """Two-sided critical value of Grubbs' test of one outlying mean.
-
-    Notes
-    -----
-    ``G = (p-1)/√p · √(t²/(p-2+t²))``, t the quantile 1 - α/(2p) for p - 2 degrees of freedom;
-    F. E. Grubbs, "Procedures for detecting outlying observations in samples", Technometrics 11
-    (1969) 1-21 (formula from memory).
-
-    Examples
-    --------
-    >>> round(grubbs_critical(8, 0.05), 2)
-    2.13
-    """
-    if groups < 3:
-        raise ModelError(f"Grubbs' test needs at least 3 groups and there are {groups}.")
-    t = float(special.stdtrit(groups - 2, 1 - significance / (2 * groups)))
-    return (groups - 1) / math.sqrt(groups) * math.sqrt(t * t / (groups - 2 + t * t))
 
 
 def outliers(
@@ -266,64 +258,55 @@ def outliers(
     >>> outliers(frame, value="D50", group="group")["test"].map(str).tolist()
     ['Cochran', 'Grubbs']
     """
-    rows: list[dict[str, object]] = []
-    for cells in cells_at_levels(frame, value=value, group=group, level=level, scale=scale):
-        rows.append({**cells.level, **_cochran(cells)})
-        rows.append({**cells.level, **_grubbs(cells)})
+    cells = cells_at_levels(frame, value=value, group=group, level=level, scale=scale)
+    tests = {"Cochran": _cochran, "Grubbs": _grubbs}
+    rows = []
+    for one, (test, judge) in product(cells, tests.items()):
+        found: dict[str, Any] = {"group": ""}
+        found |= dict.fromkeys(("statistic", "critical_5", "critical_1", "p"), math.nan)
+        found |= {"finding": ""} | judge(one)
+        if found["p"] <= 0.05:
+            found["finding"] = Suspect.OUTLIER if found["p"] <= 0.01 else Suspect.STRAGGLER
+        rows.append({**one.level, "test": test, **found})
     return pd.DataFrame(rows)
 
 
-def _cochran(cells: LevelCells) -> dict[str, object]:
+def _cochran(cells: LevelCells) -> dict[str, Any]:
     where = np.flatnonzero(cells.df > 0)
     total = cells.within_sum_of_squares
     if len(where) < 2 or total == 0:
         reason = "no scatter within groups" if len(where) > 1 else "fewer than 2 replicated groups"
-        return _row("Cochran", finding=reason)
+        return {"finding": reason}
     df = cells.df[where]
-    share = df * cells.sd[where] ** 2 / total
-    others = df.sum() - df
+    share, others = df * cells.sd[where] ** 2 / total, df.sum() - df
     tail = 1 - special.betainc(df / 2, others / 2, share)
     suspect = int(np.argmin(tail))
     mine = (int(df[suspect]), int(others[suspect]), len(where))
-    limits = (cochran_limit(*mine, 0.05), cochran_limit(*mine, 0.01))
-    p = min(1.0, len(where) * float(tail[suspect]))
-    return _row("Cochran", cells.groups[where[suspect]], float(share[suspect]), limits, p)
+    return {
+        "group": cells.groups[where[suspect]],
+        "statistic": float(share[suspect]),
+        "critical_5": cochran_limit(*mine, 0.05),
+        "critical_1": cochran_limit(*mine, 0.01),
+        "p": min(1.0, len(where) * float(tail[suspect])),
+    }
 
 
-def _grubbs(cells: LevelCells) -> dict[str, object]:
+def _grubbs(cells: LevelCells) -> dict[str, Any]:
     p = len(cells.groups)
     spread = float(np.std(cells.mean, ddof=1)) if p > 2 else 0.0
     if spread == 0:
-        reason = "no scatter between groups" if p > 2 else "fewer than 3 groups"
-        return _row("Grubbs", finding=reason)
+        return {"finding": "no scatter between groups" if p > 2 else "fewer than 3 groups"}
     distance = np.abs(cells.mean - cells.mean.mean()) / spread
     suspect = int(np.argmax(distance))
     statistic = float(distance[suspect])
-    limits = (grubbs_critical(p, 0.05), grubbs_critical(p, 0.01))
     rest = (p - 1) ** 2 - p * statistic**2  # zero when all other means coincide
     t = math.inf if rest <= 0 else statistic * math.sqrt(p * (p - 2) / rest)
-    probability = min(1.0, 2 * p * float(special.stdtr(p - 2, -t)))
-    return _row("Grubbs", cells.groups[suspect], statistic, limits, probability)
-
-
-def _row(
-    test: str,
-    group: str = "",
-    statistic: float = math.nan,
-    limits: tuple[float, float] = (math.nan, math.nan),
-    p: float = math.nan,
-    finding: str = "",
-) -> dict[str, object]:
-    if p <= 0.05:
-        finding = Suspect.OUTLIER if p <= 0.01 else Suspect.STRAGGLER
     return {
-        "test": test,
-        "group": group,
+        "group": cells.groups[suspect],
         "statistic": statistic,
-        "critical_5": limits[0],
-        "critical_1": limits[1],
-        "p": p,
-        "finding": finding,
+        "critical_5": grubbs_critical(p, 0.05),
+        "critical_1": grubbs_critical(p, 0.01),
+        "p": min(1.0, 2 * p * float(special.stdtr(p - 2, -t))),
     }
 
 
@@ -332,8 +315,8 @@ _KINDS = {
     "ICC(A,1)": "absolute agreement",
     "ICC(C,1)": "consistency",
 }
-_COLUMNS = {"Type": "kind", "ICC": "icc", "F": "f", "df1": "df_1", "df2": "df_2", "pval": "p"}
-_ORDER = ["kind", "icc", "lower", "upper", "f", "df_1", "df_2", "p"]
+_COLUMNS = {"Type": "kind", "ICC": "icc", "lower": "lower", "upper": "upper", "F": "f",
+            "df1": "df_1", "df2": "df_2", "pval": "p"}  # fmt: skip
 
 
 class IntraclassRemark(RemarkKind):
@@ -418,25 +401,22 @@ def intraclass_correlation(
             for name, mean in zip(one.groups, one.mean, strict=True)
         ]
     )
-    groups = tidy["rater"].nunique()
+    groups, results = tidy["rater"].nunique(), len(tidy)
+    obstacle = None
     if groups < 2 or len(cells) < 2:
-        return _none(IntraclassRemark.TOO_FEW_GROUPS(groups=groups, levels=len(cells)))
-    if len(tidy) < groups * len(cells):
-        return _none(IntraclassRemark.MISSING(count=groups * len(cells) - len(tidy)))
-    if len(tidy) < 5:
-        return _none(IntraclassRemark.TOO_FEW_RESULTS(count=len(tidy)))
+        obstacle = IntraclassRemark.TOO_FEW_GROUPS(groups=groups, levels=len(cells))
+    elif results < groups * len(cells):
+        obstacle = IntraclassRemark.MISSING(count=groups * len(cells) - results)
+    elif results < 5:
+        obstacle = IntraclassRemark.TOO_FEW_RESULTS(count=results)
+    if obstacle is not None:
+        return Intraclass(table=pd.DataFrame(columns=[*_COLUMNS.values()]), obstacle=obstacle)
     import pingouin
 
     with warnings.catch_warnings():  # pingouin calls pandas in a way that pandas will give up
         warnings.simplefilter("ignore", DeprecationWarning)
         found = pingouin.intraclass_corr(tidy, targets="target", raters="rater", ratings="rating")
-    mine = found[found["Type"].isin(_KINDS)]
+    mine = found[found["Type"].isin(_KINDS)].reset_index(drop=True)
     limits = np.array(mine["CI95"].tolist(), dtype=np.float64)
-    own = mine[["Type", "ICC", "F", "df1", "df2", "pval"]]
-    table = own.rename(columns=_COLUMNS).assign(lower=limits[:, 0], upper=limits[:, 1])
-    table["kind"] = table["kind"].map(_KINDS)
-    return Intraclass(table=table[_ORDER].reset_index(drop=True))
-
-
-def _none(obstacle: Remark) -> Intraclass:
-    return Intraclass(table=pd.DataFrame(columns=_ORDER), obstacle=obstacle)
+    mine = mine.assign(lower=limits[:, 0], upper=limits[:, 1], Type=mine["Type"].map(_KINDS))
+    return Intraclass(table=mine[[*_COLUMNS]].rename(columns=_COLUMNS))

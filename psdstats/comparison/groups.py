@@ -13,14 +13,11 @@ here the covariance is in the uncertainty, and so is the scatter between runs.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from functools import cached_property
-from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from psdstats.columns import BALL_RATIO, GROUP, RUN, TIME
 from psdstats.comparison.advice import differs
@@ -51,7 +48,6 @@ from psdstats.findings import (
     RemarkKind,
     Verdict,
 )
-from psdstats.frozen import Array
 from psdstats.limits import LEVEL, MARGIN_PERCENT
 from psdstats.models.design_columns import level_text
 from psdstats.models.verdicts import judge
@@ -90,16 +86,6 @@ def signal(score: float) -> str:
     if size >= _ACTION:
         return "action signal"
     return "warning signal" if size >= _WARNING else ""
-
-
-def bench_answers(
-    one: QuantityAnalysis, *, level: float, margin_percent: float | None
-) -> tuple[BenchAnswer, ...]:
-    """Each group against the others; two groups are one answer.
-
-    Empty where there is one group, or groups are what is compared.
-    """
-    return () if GROUP in one.plan.factors else _Compared(one, level, margin_percent).answers
 
 
 def overall(answer: BenchAnswer) -> Verdict:
@@ -192,17 +178,12 @@ class GroupAgreement(Shown):
 
 def _columns(finding: Finding | None) -> dict[str, float]:
     numbers = Numbers() if finding is None else finding.numbers
-    ends = (numbers.estimate, numbers.lower, numbers.upper)
-    ratios, changes = np.exp(ends), 100 * np.expm1(ends)
+    ends = np.array([numbers.estimate, numbers.lower, numbers.upper])
+    names = ("ratio", "ratio_lower", "ratio_upper")
+    percents = ("difference_percent", "lower_percent", "upper_percent")
     return {
-        **dict(zip(("ratio", "ratio_lower", "ratio_upper"), ratios.tolist(), strict=True)),
-        **dict(
-            zip(
-                ("difference_percent", "lower_percent", "upper_percent"),
-                changes.tolist(),
-                strict=True,
-            )
-        ),
+        **dict(zip(names, np.exp(ends).tolist(), strict=True)),
+        **dict(zip(percents, (100 * np.expm1(ends)).tolist(), strict=True)),
         "u_percent": 100 * numbers.u,
         "df": numbers.df,
         "p": numbers.p,
@@ -267,47 +248,46 @@ def group_agreement(
     if propagation is not None and tuple(runs[RUN]) != propagation.runs:
         raise ModelError("The propagation does not hold the runs of this study; propagate it anew.")
     names = tuple(map(str, dict.fromkeys(runs[GROUP])))
-    if len(names) < 2:
-        return _one_group(names[0], quantity, level, margin_percent)
-    if analysis is None:
-        plan = plan_comparison(study, at_each=at_each, margin_percent=margin_percent)
-        analysis = analyse(study, plan, quantities=[quantity], level=level, propagation=propagation)
-    one = analysis[quantity]
-    found = _Compared(one, level, margin_percent)
+    columns: tuple[str, ...] = (TIME,)
+    spread, set_aside, rows = Spread(), tuple[str, ...](), list[dict[str, object]]()
+    alone = GroupRemark.ALONE(columns=columns)
+    answers: tuple[BenchAnswer, ...] = (_untold(names[0], quantity, alone, level, margin_percent),)
+    if len(names) > 1:
+        if analysis is None:
+            plan = plan_comparison(study, at_each=at_each, margin_percent=margin_percent)
+            analysis = analyse(
+                study, plan, quantities=[quantity], level=level, propagation=propagation
+            )
+        one = analysis[quantity]
+        spread, set_aside = one.spread, one.response.set_aside
+        columns, answers, found = _compared(one, level, margin_percent)
+        rows = [_of_condition(place, finding) for place, finding in found]
     return GroupAgreement(
         quantity=quantity,
-        conditions=found.columns,
-        answers=found.answers,
-        by_condition=found.by_condition(),
-        spread=one.spread,
+        conditions=columns,
+        answers=answers,
+        # without a row the columns still say what a condition was
+        by_condition=pd.DataFrame(rows) if rows else pd.DataFrame(columns=[*columns, GROUP]),
+        spread=spread,
         level=level,
         margin_percent=margin_percent,
-        set_aside=one.response.set_aside,
+        set_aside=set_aside,
     )
 
 
-def _one_group(
-    name: str, quantity: str, level: float, margin_percent: float | None
-) -> GroupAgreement:
-    """Nothing to compare."""
-    alone = judge(
-        Contrast(high=name, quantity=quantity),
-        Numbers(),
-        kind=FindingKind.GROUP,
-        level=level,
-        margin_percent=margin_percent,
-        obstacles=(GroupRemark.ALONE(columns=(TIME,)),),
-    )
-    return GroupAgreement(
-        quantity=quantity,
-        conditions=(TIME,),
-        answers=(BenchAnswer(quantity=quantity, group=name, at=(alone,)),),
-        by_condition=pd.DataFrame(columns=[TIME, GROUP]),
-        spread=Spread(),
-        level=level,
-        margin_percent=margin_percent,
-        set_aside=(),
-    )
+def _of_condition(place: Mapping[str, object], finding: Finding) -> dict[str, object]:
+    """One row a difference at a condition."""
+    own, score = _columns(finding), zeta(finding.numbers)
+    names = ("difference_percent", "lower_percent", "upper_percent", "u_percent", "p_adjusted")
+    return {
+        **place,
+        GROUP: finding.subject.high,
+        **{name: own[name] for name in names},
+        "verdict": finding.verdict.value,
+        "zeta": score,
+        "e_n": score / _COVERAGE_FACTOR,
+        "finding": signal(score),
+    }
 
 
 def sizes_by_run(study: Study, propagation: Propagation, *, quantity: str = "D50") -> pd.DataFrame:
@@ -317,203 +297,139 @@ def sizes_by_run(study: Study, propagation: Propagation, *, quantity: str = "D50
     return study.runs_frame().join(sizes, on=RUN)
 
 
-@dataclass(frozen=True, eq=False)
-class _Compared:
-    """The groups of one quantity, compared."""
+def bench_answers(
+    one: QuantityAnalysis, *, level: float, margin_percent: float | None
+) -> tuple[BenchAnswer, ...]:
+    """Each group against the others; two groups are one answer.
 
-    one: QuantityAnalysis
-    level: float
-    margin_percent: float | None
+    Empty where there is one group, or groups are what is compared.
+    """
+    return () if GROUP in one.plan.factors else _compared(one, level, margin_percent)[1]
 
-    @cached_property
-    def columns(self) -> tuple[str, ...]:
-        """Columns that define a condition, milling time first.
 
-        Beside the factors of the analysis the ball ratio, which no group has by nature.
-        """
-        plan, frame = self.one.plan, self.one.response.placed
-        named = list(plan.factors)
-        if BALL_RATIO in frame and BALL_RATIO not in plan.left_out:
-            named += [BALL_RATIO] if len(set(frame[BALL_RATIO])) > 1 else []
-        rest = [name for name in dict.fromkeys(named) if name not in (GROUP, TIME)]
-        timed = TIME in named or plan.by == GROUP
-        return (*([TIME] if timed else []), *rest)
+Found = list[tuple[dict[str, object], Finding]]
 
-    @cached_property
-    def names(self) -> tuple[str, ...]:
-        """All groups in the order of the study."""
-        return tuple(map(str, dict.fromkeys(self.one.response.placed[GROUP])))
 
-    @cached_property
-    def codes(self) -> NDArray[np.intp]:
-        """Condition of each run used."""
-        table = self.one.frame.groupby(list(self.columns), sort=True, observed=True, dropna=False)
-        return table.ngroup().to_numpy().astype(np.intp)
+def _compared(
+    one: QuantityAnalysis, level: float, margin_percent: float | None
+) -> tuple[tuple[str, ...], tuple[BenchAnswer, ...], Found]:
+    """Columns that define a condition, one answer a group, every difference at a condition.
 
-    @cached_property
-    def meets(self) -> tuple[str, ...]:
-        """Groups that share a condition with another one."""
-        held = pd.crosstab(self.one.frame[GROUP].astype(str), self.codes).to_numpy() > 0
-        shared = (held & (held.sum(axis=0) >= 2)).any(axis=1)
-        found = sorted(set(self.one.frame[GROUP].astype(str)))
-        meeting = {name for name, is_met in zip(found, shared, strict=True) if is_met}
-        return tuple(name for name in self.names if name in meeting)
+    There is one answer in all for two groups that can be compared, none for one group.
+    """
+    columns, names = _condition_columns(one), dict.fromkeys(one.response.placed[GROUP].astype(str))
+    if len(names) < 2:
+        return columns, (), []
+    meets, conditions, runs = _bench_runs(one, columns, list(names))
+    at, rate, average = (
+        f(runs, level=level, margin_percent=margin_percent) if len(meets) > 1 else ()
+        for f in (at_conditions, in_rate, on_average)
+    )
 
-    @cached_property
-    def table(self) -> pd.DataFrame:
-        """The runs of groups that can be compared, with the code of their condition."""
-        frame = self.one.frame.assign(condition_code=self.codes)
-        return frame[frame[GROUP].astype(str).isin(self.meets)]
-
-    @cached_property
-    def conditions(self) -> pd.DataFrame:
-        """One row a condition."""
-        first = self.table.drop_duplicates("condition_code").sort_values("condition_code")
-        return first[list(self.columns)].reset_index(drop=True)
-
-    @cached_property
-    def runs(self) -> BenchRuns:
-        """The runs as arrays."""
-        table, rows = self.table, self.table.index.to_numpy()
-        order = level_order(self.conditions[TIME]) if TIME in self.columns else None
-        return BenchRuns(
-            y=self.one.y[rows],
-            known=self.one.response.known[np.ix_(rows, rows)],
-            group=np.array([self.meets.index(str(name)) for name in table[GROUP]], dtype=np.intp),
-            condition=np.unique(table["condition_code"], return_inverse=True)[1].astype(np.intp),
-            order=np.zeros(len(self.conditions)) if order is None else order.to_numpy(dtype=float),
-            further=self._further(),
-            stated=self._stated(),
-        )
-
-    def _further(self) -> tuple[Array, ...]:
-        """Columns of blocks within groups that may vary."""
-        table, found = self.table, []
-        for columns in map(columns_of, self.one.plan.blocks):
-            number = table.groupby(list(columns), observed=True).ngroup().to_numpy()
-            is_alone = table.assign(block=number).groupby(GROUP)["block"].nunique().max() < 2
-            if columns == (GROUP,) or is_alone or len(np.unique(number)) == len(table):
-                continue
-            found.append(indicators(number.astype(np.intp)))
-        return tuple(found[:_MOST_FURTHER])
-
-    def _stated(self) -> tuple[float, float] | None:
-        """A declared variance of runs, where they do not show their own."""
-        declared = self.one.plan.run_to_run
-        if declared is None or self.one.design.left > 1:
-            return None
-        return (declared.percent / 100) ** 2, declared.df
-
-    @cached_property
-    def found(self) -> tuple[tuple[Deviation, ...], ...]:
-        """At the conditions, in rate, on average."""
-        if len(self.meets) < 2:
-            return (), (), ()
-        return tuple(
-            f(self.runs, level=self.level, margin_percent=self.margin_percent)
-            for f in (at_conditions, in_rate, on_average)
-        )
-
-    @cached_property
-    def answers(self) -> tuple[BenchAnswer, ...]:
-        """One a group; one in all for two groups that can be compared."""
-        if len(self.names) < 2:
-            return ()
-        at, rate, average = self.found
-        own = self.meets[:1] if len(self.meets) == 2 else self.meets
-        told = {
-            name: BenchAnswer(
-                quantity=self.one.quantity,
-                group=name,
-                at=tuple(self._at(one) for one in at if one.group == code)
-                or (self._obstacle(name, GroupRemark.NO_UNCERTAINTY()),),
-                conditions=tuple(self._levels(one) for one in at if one.group == code),
-                rate=next((self._rate(one) for one in rate if one.group == code), None),
-                average=next((self._average(one) for one in average if one.group == code), None),
-            )
-            for code, name in enumerate(own)
-        }
-        left = [name for name in self.names if name not in self.meets]
-        told |= {name: self._untold(name) for name in left}
-        return tuple(told[name] for name in self.names if name in told)
-
-    def _place(self, deviation: Deviation) -> dict[str, Any]:
-        """Levels of the condition of a difference, by column."""
-        row = self.conditions.iloc[deviation.condition or 0]
-        return {name: row[name] for name in self.columns}
-
-    def _levels(self, deviation: Deviation) -> tuple[tuple[str, str], ...]:
-        return tuple((name, level_text(one)) for name, one in self._place(deviation).items())
-
-    def _at(self, deviation: Deviation) -> Finding:
-        where = ", ".join(level for _, level in self._levels(deviation))
-        return self._judged(deviation, self._subject(deviation, where), FindingKind.GROUP)
-
-    def _average(self, deviation: Deviation) -> Finding:
-        return self._judged(deviation, self._subject(deviation), FindingKind.GROUP)
-
-    def _rate(self, deviation: Deviation) -> Finding:
-        times = self.conditions[TIME]
-        subject = Contrast(
-            high=level_text(times.max()), low=level_text(times.min()), quantity=self.one.quantity
-        )
-        return self._judged(deviation, subject, FindingKind.BENCH_RATE)
-
-    def _subject(self, deviation: Deviation, where: str = "") -> Contrast:
-        return Contrast(
-            high=self.meets[deviation.group],
-            low=self.meets[1] if len(self.meets) == 2 else "",
-            where=where,
-            quantity=self.one.quantity,
-        )
-
-    def _judged(self, deviation: Deviation, subject: Contrast, kind: FindingKind) -> Finding:
-        undone = deviation.undone_by
-        unknown = undone is not None and self.margin_percent is not None
+    def judged(deviation: Deviation, kind: FindingKind, high: str, low: str, where: str) -> Finding:
+        undone = deviation.undone_by_percent
         return judge(
-            subject,
+            Contrast(high=high, low=low, where=where, quantity=one.quantity),
             deviation.numbers,
             kind=kind,
-            level=self.level,
-            margin_percent=self.margin_percent,
-            within_margin=False if unknown else None,
-            undone_by_percent=None if undone is None else 100 * undone,
+            level=level,
+            margin_percent=margin_percent,
+            within_margin=None if undone is None or margin_percent is None else False,
+            undone_by_percent=undone,
         )
 
-    def _untold(self, name: str) -> BenchAnswer:
-        """A group that shares no condition, or whose sizes are bounds."""
-        used = (self.one.frame[GROUP].astype(str) == name).any()
-        why = GroupRemark.ALONE(columns=self.columns) if used else GroupRemark.NOT_BRACKETED()
-        return BenchAnswer(quantity=self.one.quantity, group=name, at=(self._obstacle(name, why),))
-
-    def _obstacle(self, name: str, why: Remark) -> Finding:
-        return judge(
-            Contrast(high=name, quantity=self.one.quantity),
-            Numbers(),
-            kind=FindingKind.GROUP,
-            level=self.level,
-            margin_percent=self.margin_percent,
-            obstacles=(why,),
+    other = meets[1] if len(meets) == 2 else ""
+    places = [dict(row) for _, row in conditions.iterrows()]
+    levels = [tuple((name, level_text(own)) for name, own in place.items()) for place in places]
+    found = Found()
+    for each in at:
+        where = ", ".join(level for _, level in levels[each.condition or 0])
+        finding = judged(each, FindingKind.GROUP, meets[each.group], other, where)
+        found.append((places[each.condition or 0], finding))
+    times = [level_text(one) for one in sorted(conditions[TIME])] if rate else []
+    answers = {}
+    for code, name in enumerate(meets[:1] if other else meets):
+        own = [k for k, each in enumerate(at) if each.group == code]
+        rates = [
+            judged(each, FindingKind.BENCH_RATE, times[-1], times[0], "")
+            for each in rate
+            if each.group == code
+        ]
+        means = [judged(m, FindingKind.GROUP, name, other, "") for m in average if m.group == code]
+        nothing = _untold(name, one.quantity, GroupRemark.NO_UNCERTAINTY(), level, margin_percent)
+        answers[name] = BenchAnswer(
+            quantity=one.quantity,
+            group=name,
+            at=tuple(found[k][1] for k in own) or nothing.at,
+            conditions=tuple(levels[at[k].condition or 0] for k in own),
+            rate=next(iter(rates), None),
+            average=next(iter(means), None),
         )
+    used = set(one.frame[GROUP].astype(str))
+    for name in (name for name in names if name not in meets):  # alone, or its sizes are bounds
+        alone = GroupRemark.ALONE(columns=columns)
+        why = alone if name in used else GroupRemark.NOT_BRACKETED()
+        answers[name] = _untold(name, one.quantity, why, level, margin_percent)
+    return columns, tuple(answers[name] for name in names if name in answers), found
 
-    def by_condition(self) -> pd.DataFrame:
-        """One row a difference at a condition."""
-        rows = []
-        for one in self.found[0]:
-            finding, score = self._at(one), zeta(one.numbers)
-            own = _columns(finding)
-            names = ("difference_percent", "lower_percent", "upper_percent", "u_percent")
-            rows.append(
-                {
-                    **self._place(one),
-                    GROUP: finding.subject.high,
-                    **{name: own[name] for name in names},
-                    "p_adjusted": own["p_adjusted"],
-                    "verdict": finding.verdict.value,
-                    "zeta": score,
-                    "e_n": score / _COVERAGE_FACTOR,
-                    "finding": signal(score),
-                }
-            )
-        # without a row the columns still say what a condition was
-        return pd.DataFrame(rows) if rows else pd.DataFrame(columns=[*self.columns, GROUP])
+
+def _untold(
+    name: str, quantity: str, why: Remark, level: float, margin_percent: float | None
+) -> BenchAnswer:
+    """A group of which nothing can be said."""
+    finding = judge(
+        Contrast(high=name, quantity=quantity),
+        Numbers(),
+        kind=FindingKind.GROUP,
+        level=level,
+        margin_percent=margin_percent,
+        obstacles=(why,),
+    )
+    return BenchAnswer(quantity=quantity, group=name, at=(finding,))
+
+
+def _condition_columns(one: QuantityAnalysis) -> tuple[str, ...]:
+    """Columns that define a condition, milling time first.
+
+    Beside the factors of the analysis the ball ratio, which no group has by nature.
+    """
+    plan, frame = one.plan, one.response.placed
+    named = list(plan.factors)
+    if BALL_RATIO in frame and BALL_RATIO not in plan.left_out:
+        named += [BALL_RATIO] if len(set(frame[BALL_RATIO])) > 1 else []
+    rest = [name for name in dict.fromkeys(named) if name not in (GROUP, TIME)]
+    timed = TIME in named or plan.by == GROUP
+    return (*([TIME] if timed else []), *rest)
+
+
+def _bench_runs(
+    one: QuantityAnalysis, columns: Sequence[str], names: Sequence[str]
+) -> tuple[list[str], pd.DataFrame, BenchRuns]:
+    """Groups that share a condition with another, the conditions, and their runs as arrays."""
+    frame, plan = one.frame.assign(_group=one.frame[GROUP].astype(str)), one.plan
+    conditions = frame.groupby(list(columns), sort=True, observed=True, dropna=False)
+    frame = frame.assign(_condition=conditions.ngroup())
+    groups = frame.groupby("_condition")["_group"].transform("nunique")
+    met = set(frame["_group"][groups > 1])
+    meets = [name for name in names if name in met]
+    table = frame[frame["_group"].isin(meets)]
+    first = table.drop_duplicates("_condition").sort_values("_condition")
+    held = first[list(columns)].reset_index(drop=True)
+    order = level_order(held[TIME]) if TIME in columns else None
+    rows, further = table.index.to_numpy(), []
+    for block in map(columns_of, plan.blocks):  # within groups, that may vary
+        number = table.groupby(list(block), observed=True).ngroup().to_numpy()
+        is_alone = table.assign(block=number).groupby(GROUP)["block"].nunique().max() < 2
+        if block != (GROUP,) and not is_alone and len(np.unique(number)) < len(table):
+            further.append(indicators(number.astype(np.intp)))
+    declared = plan.run_to_run if one.design.left < 2 else None
+    runs = BenchRuns(
+        y=one.y[rows],
+        known=one.response.known[np.ix_(rows, rows)],
+        group=np.array([meets.index(name) for name in table["_group"]], dtype=np.intp),
+        condition=np.unique(table["_condition"], return_inverse=True)[1].astype(np.intp),
+        order=np.zeros(len(held)) if order is None else order.to_numpy(dtype=float),
+        further=tuple(further[:_MOST_FURTHER]),
+        stated=None if declared is None else ((declared.percent / 100) ** 2, declared.df),
+    )
+    return meets, held, runs

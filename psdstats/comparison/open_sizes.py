@@ -17,35 +17,24 @@ Own work; error rates in ``tests/calibration/results/ordered_findings.md``.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Hashable, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Hashable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from itertools import product
 
 import numpy as np
 from numpy.typing import NDArray
 
 from psdstats.comparison.courses import OrderedRemark, read_courses
-from psdstats.comparison.ordered_rows import OrderedQuestion, Way
+from psdstats.comparison.ordered import Cell, OrderedQuestion, Way
 from psdstats.covariance import Covariance, SharedErrors
 from psdstats.errors import ModelError
-from psdstats.findings import (
-    Course,
-    Ending,
-    FactorAnswer,
-    Finding,
-    FindingKind,
-    Numbers,
-    Remark,
-    Stop,
-    Verdict,
-)
+from psdstats.findings import Course, Ending, Finding, Numbers, Remark, Verdict
 from psdstats.frozen import Array, freeze_arrays
 from psdstats.models.engine import CovarianceParts, fit_batch
-from psdstats.models.judged import Family, Judged, Question, StudentJudged
+from psdstats.models.judged import Judged, Question, StudentJudged
 from psdstats.models.kenward_roger import adjusted_covariance
 from psdstats.models.likelihood import Criterion
-from psdstats.models.verdicts import PLAUSIBLE_RUN_TO_RUN_PERCENT
-from psdstats.models.verdicts import judge as judge_numbers
+from psdstats.models.verdicts import PLAUSIBLE_RUN_TO_RUN_PERCENT, judge
 
 REACH = float(np.log(2.0))  # how far beyond a sieve sizes are conceivable (own rule, no source)
 SCATTER = 4.0 * PLAUSIBLE_RUN_TO_RUN_PERCENT / 100.0  # how far beyond it beside others
@@ -53,7 +42,6 @@ _MOST_CORNERS = 1024
 _SEARCHED = 0.05  # level of the limits whose worst corners are sought
 _TINY = 1e-9
 
-Cell = tuple[str, str]
 Law = Callable[[Array], Judged]
 
 
@@ -71,6 +59,15 @@ class OpenRuns:
         What tells runs apart to the analysis, such as cell and group; those with one label and the
         same ends count once.
 
+    Attributes
+    ----------
+    is_open : ndarray of bool, shape (n,)
+        Runs without a value.
+    near : ndarray, shape (n,)
+        Values with open ones at their bound.
+    bounds : dict of (str, str) to Numbers
+        Of the mean of each cell that holds an open run.
+
     Raises
     ------
     ModelError
@@ -81,6 +78,9 @@ class OpenRuns:
     lower: Array
     upper: Array
     alike: tuple[Hashable, ...]
+    is_open: NDArray[np.bool_] = field(init=False)
+    near: Array = field(init=False)
+    bounds: Mapping[Cell, Numbers] = field(init=False)
 
     def __post_init__(self) -> None:
         if not (np.isfinite(self.lower) | np.isfinite(self.upper)).all():
@@ -88,17 +88,16 @@ class OpenRuns:
                 "A run without a value and without a bound on either side can say nothing; leave "
                 "it out."
             )
+        is_open, bounds = self.lower != self.upper, dict[Cell, Numbers]()
+        for cell in dict.fromkeys(self.cells):
+            here = [one == cell for one in self.cells]
+            if is_open[here].any():
+                lower, upper = (float(end[here].mean()) for end in (self.lower, self.upper))
+                bounds[cell] = Numbers(lower=lower, upper=upper)
+        near = np.where(np.isfinite(self.upper), self.upper, self.lower)
+        for name, value in {"is_open": is_open, "near": near, "bounds": bounds}.items():
+            object.__setattr__(self, name, value)
         freeze_arrays(self)
-
-    @property
-    def is_open(self) -> NDArray[np.bool_]:
-        """Runs without a value."""
-        return np.asarray(self.lower != self.upper)
-
-    @property
-    def near(self) -> Array:
-        """Values with open ones at their bound."""
-        return np.where(np.isfinite(self.upper), self.upper, self.lower)
 
     def moves(self, scatter: float) -> list[Array]:
         """What may lie beyond its bound: for each kind the displacements (k + 1, n) of 0 to k.
@@ -114,7 +113,7 @@ class OpenRuns:
             steps = np.zeros((len(own) + 1, len(self.cells)))
             steps[:, own] = np.tri(len(own) + 1, len(own), -1) * self._reach(own, scatter)
             found.append(steps)
-        for cell in dict.fromkeys(self.cells):
+        for cell in self.bounds:
             here = [k for k, one in enumerate(self.cells) if one == cell]
             further = self._reach(here, REACH) - self._reach(here, scatter)
             if self.is_open[here].all() and further:
@@ -129,17 +128,14 @@ class OpenRuns:
             return -min(most, float((upper - lower).min()))
         return most if np.isinf(upper).all() else 0.0
 
-    def beyond(self, cell: Cell) -> tuple[bool, bool]:
-        """Whether a cell holds sizes without a lower, without an upper end."""
-        here = np.array([one == cell for one in self.cells])
-        return bool(np.isinf(self.lower[here]).any()), bool(np.isinf(self.upper[here]).any())
 
-    def size(self, cell: Cell) -> Numbers | None:
-        """Bounds of the mean of a cell; None where all its sizes are known."""
-        here = np.array([one == cell for one in self.cells])
-        if not self.is_open[here].any():
-            return None
-        return Numbers(lower=float(self.lower[here].mean()), upper=float(self.upper[here].mean()))
+def _weakest(name: str, over: Callable[..., Array] = np.max) -> Callable[..., Array]:
+    """A test or limit of `Judged` as the weakest over corners (its first axis) has it."""
+
+    def weakest(self: WorstCase, *asked: object) -> Array:
+        return np.asarray(over(getattr(self.corners, name)(*asked), axis=0))
+
+    return weakest
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -159,41 +155,15 @@ class WorstCase(Judged):
         object.__setattr__(self, "se", self.corners.se.max(axis=0))
         object.__setattr__(self, "df", self.corners.df.min(axis=0))
 
-    def p_below(self, limit: float = 0.0) -> Array:
-        """One-sided p (q,) of "the contrast is the limit or more"."""
-        return np.asarray(self.corners.p_below(limit).max(axis=0))
-
-    def p_above(self, limit: float = 0.0) -> Array:
-        """One-sided p (q,) of "the contrast is the limit or less"."""
-        return np.asarray(self.corners.p_above(limit).max(axis=0))
-
-    def half_width(self, alpha: float) -> Array:
-        """Half width (q,) of the widest interval."""
-        return np.asarray(self.corners.half_width(alpha).max(axis=0))
-
-    def family_p(self, family: Family) -> Array:
-        """Adjusted p (members,) of the signed contrasts of a family."""
-        return np.asarray(self.corners.family_p(family).max(axis=0))
-
-    def family_half_width(self, family: Family, alpha: float) -> Array:
-        """Half widths (members,) of the widest limits that hold together."""
-        return np.asarray(self.corners.family_half_width(family, alpha).max(axis=0))
-
-    def joint_p(self, number: int) -> Array:
-        """Test of one of the sets at once: its p."""
-        return np.asarray(self.corners.joint_p(number).max(axis=0))
-
-    def upper(self, alpha: float) -> Array:
-        """The highest of the one-sided upper limits (q,)."""
-        return np.asarray(self.corners.upper(alpha).max(axis=0))
-
-    def lower(self, alpha: float) -> Array:
-        """The lowest of the one-sided lower limits (q,)."""
-        return np.asarray(self.corners.lower(alpha).min(axis=0))
-
-    def family_upper(self, family: Family, alpha: float) -> Array:
-        """The highest of the upper limits (members,) that hold together."""
-        return np.asarray(self.corners.family_upper(family, alpha).max(axis=0))
+    p_below = _weakest("p_below")
+    p_above = _weakest("p_above")
+    half_width = _weakest("half_width")
+    family_p = _weakest("family_p")
+    family_half_width = _weakest("family_half_width")
+    joint_p = _weakest("joint_p")
+    upper = _weakest("upper")
+    lower = _weakest("lower", np.min)
+    family_upper = _weakest("family_upper")
 
 
 def read_open_courses(
@@ -204,8 +174,8 @@ def read_open_courses(
     margin_percent: float | None = None,
     level: float = 0.95,
     one_family: bool = False,
-) -> tuple[tuple[Course, ...], tuple[FactorAnswer, ...]]:
-    """Answers on one size of which some runs lie beyond the sieves.
+) -> tuple[Course, ...]:
+    """Courses of one size of which some runs lie beyond the sieves.
 
     Parameters
     ----------
@@ -221,9 +191,9 @@ def read_open_courses(
 
     Returns
     -------
-    (tuple of Course, tuple of FactorAnswer)
-        As `read_courses` gives them.  A difference with an open end has no estimate but a bound on
-        one side; sizes are bounds where they are open, and left to the caller where they are not.
+    tuple of Course
+        A difference with an open end has no estimate but a bound on one side; sizes are bounds
+        where they are open, and left to the caller where they are not.
 
     Notes
     -----
@@ -231,17 +201,19 @@ def read_open_courses(
     each of them at the smallest conceivable, "still falling" where it holds against the bounds.
     """
 
-    def read(scatter: float) -> tuple[tuple[Course, ...], tuple[FactorAnswer, ...]]:
+    def read(scatter: float) -> tuple[Course, ...]:
         worst = WorstCase(corners=law(corner_values(runs, law, scatter)))
         return read_courses(
-            [worst], [asked], margin_percent=margin_percent, level=level, one_family=one_family
+            worst, asked, margin_percent=margin_percent, level=level, one_family=one_family
         )[0]
 
-    courses, factors = read(SCATTER)
-    bounded = _Bounded(runs, asked)
-    if any(map(bounded.stops_beside_open_ends, courses)):
-        courses = tuple(map(bounded.stop_against_the_floor, courses, read(REACH)[0]))
-    return tuple(map(bounded.course, courses)), tuple(map(bounded.factor, factors))
+    courses, wide = read(SCATTER), None
+    for place, one in enumerate(courses):
+        at_the_floor = one.stop is not None and one.stop.ending is Ending.LITTLE_LEFT
+        if at_the_floor and (one.times[-1], one.where) in runs.bounds:
+            wide = wide or read(REACH)
+            courses = (*courses[:place], replace(one, stop=wide[place].stop), *courses[place + 1 :])
+    return tuple(_bounded(runs, asked, one) for one in courses)
 
 
 # ------------------------------------------------------------------ corners
@@ -299,93 +271,59 @@ def _sought(runs: OpenRuns, moves: Sequence[Array], law: Law) -> NDArray[np.intp
 # ------------------------------------------------------------------ records
 
 
-@dataclass(frozen=True, eq=False)
-class _Bounded:
-    """Records in which what is open is a bound."""
+def _open_ends(runs: OpenRuns, high: Cell, low: Cell) -> tuple[bool, bool]:
+    """Whether a difference has no lower, no upper end."""
+    a, b = runs.bounds.get(high, Numbers()), runs.bounds.get(low, Numbers())
+    return bool(np.isinf([a.lower, b.upper]).any()), bool(np.isinf([a.upper, b.lower]).any())
 
-    runs: OpenRuns
-    asked: OrderedQuestion
 
-    def stops_beside_open_ends(self, course: Course) -> bool:
-        """Whether little was left although some sizes of the end are open."""
-        is_open = self.runs.size((course.times[-1], course.where)) is not None
-        return is_open and course.stop is not None and course.stop.ending is Ending.LITTLE_LEFT
+def _bounded(runs: OpenRuns, asked: OrderedQuestion, course: Course) -> Course:
+    """A course in which what is open is a bound."""
+    first, last = ((course.times[k], course.where) for k in (0, -1))
+    fallen, best, stop = course.fallen, course.at_least[-1], course.stop
+    if first in runs.bounds or last in runs.bounds:
+        why = _beyond(runs, asked, first, last)
+        fallen = _bounded_fall(fallen, _open_ends(runs, last, first), why)
+        if np.isfinite(best) and asked.direction:
+            end = "upper" if asked.direction is Way.FALLING else "lower"
+            bound = -int(asked.direction) * best
+            fallen = replace(fallen, numbers=replace(fallen.numbers, **{end: bound}))
+    if stop is not None:
+        step = [(time, course.where) for time in (stop.before, stop.last)]
+        if any(cell in runs.bounds for cell in step):
+            ends = _open_ends(runs, *step)
+            if ends[1] if asked.direction is Way.FALLING else ends[0]:
+                stop = replace(stop, gain_at_most=np.nan)
+            if stop.ending is Ending.CANNOT_BE_TOLD:
+                stop = replace(stop, reasons=(_beyond(runs, asked, *step),))
+    return replace(
+        course,
+        start=runs.bounds.get(first, course.start),
+        end=runs.bounds.get(last, course.end),
+        fallen=fallen,
+        stop=stop,
+    )
 
-    def stop_against_the_floor(self, course: Course, wide: Course) -> Course:
-        """A course with that stop which holds with each single size as far as is conceivable."""
-        return replace(course, stop=wide.stop) if self.stops_beside_open_ends(course) else course
 
-    def course(self, course: Course) -> Course:
-        first, last = ((course.times[k], course.where) for k in (0, -1))
-        ends = self.ends(last, first)
-        fallen, best = course.fallen, course.at_least[-1]
-        if ends is not None:
-            fallen = self.finding(course.fallen, ends)
-            if np.isfinite(best) and self.asked.direction:
-                end = "upper" if self.asked.direction is Way.FALLING else "lower"
-                bound = -int(self.asked.direction) * best
-                fallen = replace(fallen, numbers=replace(fallen.numbers, **{end: bound}))
-        return replace(
-            course,
-            start=self.runs.size(first) or course.start,
-            end=self.runs.size(last) or course.end,
-            fallen=fallen,
-            stop=None if course.stop is None else self.stop(course.stop, course.where),
-        )
+def _beyond(runs: OpenRuns, asked: OrderedQuestion, *cells: Cell) -> Remark:
+    times = tuple(cell[0] for cell in cells if cell in runs.bounds)
+    return OrderedRemark.BEYOND_SIEVES(quantity=asked.quantity, times=times)
 
-    def stop(self, stop: Stop, where: str) -> Stop:
-        ends = self.ends((stop.before, where), (stop.last, where))
-        if ends is None:
-            return stop
-        gain_is_open = ends[1] if self.asked.direction is Way.FALLING else ends[0]
-        most = np.nan if gain_is_open else stop.gain_at_most
-        reasons = stop.reasons
-        if stop.ending is Ending.CANNOT_BE_TOLD:
-            reasons = (self.reason((stop.before, where), (stop.last, where)),)
-        return replace(stop, gain_at_most=most, reasons=reasons)
 
-    def factor(self, answer: FactorAnswer) -> FactorAnswer:
-        def own(finding: Finding) -> Finding:
-            about = finding.subject
-            ends = self.ends((about.where, about.high), (about.where, about.low))
-            return finding if ends is None else self.finding(finding, ends)
-
-        return replace(answer, control=own(answer.control), at=tuple(map(own, answer.at)))
-
-    def ends(self, high: Cell, low: Cell) -> tuple[bool, bool] | None:
-        """Whether a difference has no lower, no upper end; None where both sizes are known."""
-        if self.runs.size(high) is None and self.runs.size(low) is None:
-            return None
-        (below, above), (low_below, low_above) = self.runs.beyond(high), self.runs.beyond(low)
-        return below or low_above, above or low_below
-
-    def reason(self, *cells: Cell) -> Remark:
-        times = tuple(cell[0] for cell in cells if self.runs.size(cell) is not None)
-        return OrderedRemark.BEYOND_SIEVES(quantity=self.asked.quantity, times=times)
-
-    def finding(self, finding: Finding, ends: tuple[bool, bool]) -> Finding:
-        """A difference that has no estimate: a bound where it has an end, which may decide."""
-        old, about = finding.numbers, finding.subject
-        lower, upper = (
-            infinite if is_open else float(known)
-            for is_open, infinite, known in zip(
-                ends, (-np.inf, np.inf), (old.lower, old.upper), strict=True
-            )
-        )
-        numbers = Numbers(lower=lower, upper=upper, p=old.p, p_adjusted=old.p_adjusted)
-        shown = finding.verdict is Verdict.CHANGED and not lower < 0.0 < upper
-        where = [(about.where, about.high), (about.where, about.low)]
-        if finding.kind is FindingKind.FALLEN:
-            where = [(one, about.where) for one in (about.low, about.high)]
-        return judge_numbers(
-            about,
-            numbers,
-            kind=finding.kind,
-            level=finding.level,
-            margin_percent=finding.margin_percent,
-            within_margin=None if finding.margin_percent is None else False,
-            obstacles=() if shown else (self.reason(*where),),
-        )
+def _bounded_fall(finding: Finding, is_open: tuple[bool, bool], why: Remark) -> Finding:
+    """A difference that has no estimate: a bound where it has an end, which may decide."""
+    old = finding.numbers
+    lower, upper = -np.inf if is_open[0] else old.lower, np.inf if is_open[1] else old.upper
+    shown = finding.verdict is Verdict.CHANGED and not lower < 0.0 < upper
+    return judge(
+        finding.subject,
+        Numbers(lower=lower, upper=upper, p=old.p, p_adjusted=old.p_adjusted),
+        kind=finding.kind,
+        level=finding.level,
+        margin_percent=finding.margin_percent,
+        within_margin=None if finding.margin_percent is None else False,
+        obstacles=() if shown else (why,),
+    )
 
 
 # ------------------------------------------------------------------ what a law of open runs needs

@@ -1,10 +1,11 @@
-"""Procedures in the order of time: fallen and since when, when to stop, does a factor matter.
+"""Everything that is asked of one size over time, and what is shown of it in the order of time.
+
+`ordered_question` gathers what is asked as rows of one question: weights on the coefficients of
+whatever model was fitted, each kept once up to its sign.  The procedures take any `Judged` of it.
 
 Milling has a direction, so effects are taken in order, one-sided, from the last time back; every
 sentence of an answer is true together with 95 per cent.  Effects are differences of ln size, signed
-so that the direction asked for lies below zero; procedures take any `Judged` and know no model.
-
-Three questions, each with its own 5 per cent:
+so that the direction asked for lies below zero.  Three questions, each with its own 5 per cent:
 
 - *falls*: change against the first time.  In order at 4 per cent: the last time alone, each earlier
   one by the larger of two t (itself and the last), until one fails; the fall by the end gets a
@@ -26,22 +27,21 @@ Own work; error rates in ``tests/calibration/results/ordered_findings.md``.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from enum import IntEnum
+from itertools import combinations
 
 import numpy as np
 from numpy.typing import NDArray
 
-from psdstats.comparison.ordered_rows import (
-    CourseRows,
-    OrderedQuestion,
-    Rows,
-    Way,
-)
+from psdstats.findings import Contrast, ContrastKind
 from psdstats.frozen import Array
-from psdstats.models.judged import Family, Judged, Side
+from psdstats.models.contrasts import contrast_matrix
+from psdstats.models.judged import Family, Judged, Question, Side
 
 Flags = NDArray[np.bool_]
+Cell = tuple[str, str]
 
 BESIDE = 0.2  # share of the error for what stands beside the order
 KEPT = 0.6  # share of a level's error that its bound keeps when the rest is handed on
@@ -50,31 +50,284 @@ DEFAULT_MARGIN_PERCENT = 5.0
 """What is too little to go on milling for, where no margin was stated (own rule, no source)."""
 
 
-def from_the_end(passed: Flags) -> Flags:
-    """Whether this and every later entry passed: an order stops at its first failure."""
-    return np.logical_and.accumulate(passed[..., ::-1], axis=-1)[..., ::-1]
+class Way(IntEnum):
+    """Which way a size is expected to go."""
+
+    FALLING = 1
+    NONE = 0
+    RISING = -1
 
 
-def with_handover(p: Sequence[Array], alpha: float, kept: float = 0.0) -> list[Flags]:
-    """Orders, each from its last entry back, that share alpha in equal parts.
+# ------------------------------------------------------------------ what is asked
 
-    One that is shown to its very beginning hands its share on to the others in equal parts, but for
-    the part ``kept`` of its first share, which pays for a bound.  The chance of any false statement
-    is at most alpha.  Shapes: p one array (..., m) an order; m may be 0.
+
+@dataclass(frozen=True, eq=False)
+class Rows:
+    """Signed rows of a question: places and signs, (m,)."""
+
+    places: NDArray[np.intp]
+    signs: Array
+
+    def of(self, values: Array) -> Array:
+        """The signed values of these rows."""
+        return np.asarray(values[..., self.places] * self.signs)
+
+    def p_below(self, judged: Judged, limit: float = 0.0) -> Array:
+        """Return p that the signed contrast is not below the limit."""
+        below, above = (
+            judged.p_below(limit)[..., self.places],
+            judged.p_above(-limit)[..., self.places],
+        )
+        return np.where(self.signs > 0, below, above)
+
+    def p_above(self, judged: Judged, limit: float = 0.0) -> Array:
+        """Return p that the signed contrast is not above the limit."""
+        return (-self).p_below(judged, -limit)
+
+    def p_both(self, judged: Judged) -> Array:
+        """Two-sided p of no difference."""
+        both = np.minimum(self.p_below(judged), self.p_above(judged))
+        return np.asarray(np.minimum(2.0 * both, 1.0))
+
+    def upper(self, judged: Judged, alpha: float) -> Array:
+        """One-sided upper limits of the signed contrasts."""
+        high, low = judged.upper(alpha), judged.lower(alpha)
+        return np.where(self.signs > 0, high[..., self.places], -low[..., self.places])
+
+    def lower(self, judged: Judged, alpha: float) -> Array:
+        """One-sided lower limits of the signed contrasts."""
+        return np.asarray(-(-self).upper(judged, alpha))
+
+    def __neg__(self) -> Rows:
+        return Rows(self.places, -self.signs)
+
+    def some(self, places: Sequence[int] | slice) -> Rows:
+        """Some of the rows."""
+        return Rows(self.places[places], self.signs[places])
+
+    def family(self, side: Side = Side.BOTH) -> Family:
+        """The rows as a family."""
+        return Family(tuple(self.places.tolist()), tuple(self.signs.astype(int).tolist()), side)
+
+
+def joined(parts: Iterable[Rows]) -> Rows:
+    """Rows one after another."""
+    parts = list(parts)
+    at = [one.places for one in parts] or [np.empty(0, dtype=np.intp)]
+    return Rows(np.concatenate(at), np.concatenate([one.signs for one in parts] or [np.empty(0)]))
+
+
+@dataclass(frozen=True, kw_only=True)
+class CourseRows:
+    """Rows of one level: changes against its first time, what remained until its last."""
+
+    where: str
+    times: tuple[str, ...]
+    change: Rows  # signed: in the direction asked it lies below zero
+    remaining: Rows  # so signed that a gain lies above zero
+    pairs: tuple[Family, ...]  # each change before the last, with the last
+
+
+@dataclass(frozen=True, kw_only=True)
+class FactorRows:
+    """Rows of two levels: their difference at the first time and later, and of their changes."""
+
+    factor: str
+    high: str
+    low: str
+    start: str  # first time of both; empty where it is not shared
+    control: Rows
+    times: tuple[str, ...]  # later times of both
+    differences: Rows
+    interactions: Rows
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class OrderedQuestion:
+    """One question that serves every answer on one size, and what its rows are.
+
+    Parameters
+    ----------
+    question : Question
+        Rows, families and sets that are tested at once.
+    quantity : str
+        Such as "D50".
+    direction : Way
+        Which way it is expected to go.
+    courses : tuple of CourseRows
+        One a level that holds two times or more.
+    factors : tuple of FactorRows
+        Pairs of levels.
+    families : tuple of (tuple of Contrast, Rows)
+        The usual two-sided families, with what each row compares.
+    tests : tuple of str
+        Names of ``question.jointly``: "time", "factor", "interaction".
+    beside, guard : Family or None
+        Every change at every level; the end against every time between, at every level.
     """
-    first = alpha / max(len(p), 1)
-    shape = (*np.broadcast_shapes(*(one.shape[:-1] for one in p)), len(p)) if p else (0,)
-    share, done = np.full(shape, first), np.zeros(shape, dtype=bool)
-    while True:
-        shown = [from_the_end(one < share[..., [j]]) for j, one in enumerate(p)]
-        ended = np.stack([one.all(axis=-1) for one in shown], axis=-1) if p else done
-        new = ended & ~done
-        if not new.any():
-            return shown
-        done = done | new
-        given = np.where(new, share - kept * first, 0.0).sum(axis=-1, keepdims=True)
-        left = (~done).sum(axis=-1, keepdims=True)
-        share = np.where(done, share, share + given / np.maximum(left, 1))
+
+    question: Question
+    quantity: str
+    direction: Way
+    courses: tuple[CourseRows, ...]
+    factors: tuple[FactorRows, ...]
+    families: tuple[tuple[tuple[Contrast, ...], Rows], ...]
+    tests: tuple[str, ...]
+    beside: Family | None
+    guard: Family | None
+
+
+def ordered_question(
+    cells: Sequence[Cell],
+    mean_row: Callable[[str, str], Array],
+    *,
+    quantity: str = "",
+    direction: Way = Way.FALLING,
+    kinds: Sequence[ContrastKind] = (),
+    pairs: Sequence[tuple[str, str, str]] | None = None,
+) -> OrderedQuestion:
+    """Ask everything of one size at once.
+
+    Parameters
+    ----------
+    cells : sequence of (str, str)
+        Times and levels of the further factors that were run, times in order; a time may be missing
+        at a level.  Without a further factor the level is "".
+    mean_row : callable
+        Weights of the mean of a cell on the coefficients, from time and level.
+    quantity : str
+        Such as "D50".
+    direction : Way
+        Which way it is expected to go.
+    kinds : sequence of ContrastKind
+        Usual families wanted beside.
+    pairs : sequence of (factor, high, low), optional
+        Levels to compare; default every pair, of a factor without a name.
+
+    Examples
+    --------
+    >>> cells = [("0", ""), ("6", "")]
+    >>> asked = ordered_question(cells, lambda *cell: np.eye(2)[cells.index(cell)])
+    >>> asked.question.contrasts
+    array([[-1.,  1.]])
+    """
+    times = {w: [t for t, one in cells if one == w] for w in dict.fromkeys(w for _, w in cells)}
+    row = {(t, w): np.asarray(mean_row(t, w), dtype=float) for t, w in cells}
+    rows = list[Array]()
+    courses = tuple(
+        _course_rows(rows, [row[t, w] for t in own], w, own, direction)
+        for w, own in times.items()
+        if len(own) > 1
+    )
+    wanted = [("", b, a) for a, b in combinations(times, 2)] if pairs is None else pairs
+    factors = tuple(_factor_rows(rows, row, times, *one) for one in wanted)
+    families = list[tuple[tuple[Contrast, ...], Rows]]()
+    for kind in kinds:
+        subjects, found = list[Contrast](), list[Array]()
+        for where, own in times.items():
+            if len(own) > 1:
+                asked = contrast_matrix(own, kind)
+                subjects += [
+                    replace(one, where=where, quantity=quantity) for one in asked.contrasts
+                ]
+                found += list(asked.weights @ np.array([row[t, where] for t in own]))
+        if found:
+            families.append((tuple(subjects), _added(rows, found)))
+    side = Side.BELOW if direction else Side.BOTH
+    beside = joined(one.change for one in courses).family(side) if courses else None
+    between = joined(one.remaining.some(slice(1, None)) for one in courses)
+    guard = between.family(Side.BELOW) if direction and len(between.places) else None
+    tests = _tests(courses, factors)
+    every = [beside, guard, *(pair for one in courses for pair in one.pairs if direction)]
+    every += [own.family() for _, own in families]
+    question = Question(
+        contrasts=np.array(rows),
+        families=tuple(dict.fromkeys(one for one in every if one is not None)),
+        jointly=tuple(tests.values()),
+    )
+    return OrderedQuestion(
+        question=question,
+        quantity=quantity,
+        direction=direction,
+        courses=courses,
+        factors=factors,
+        families=tuple(families),
+        tests=tuple(tests),
+        beside=beside,
+        guard=guard,
+    )
+
+
+def _added(rows: list[Array], found: Iterable[Array], sign: int = 1) -> Rows:
+    """Places of rows among those asked so far, which they join where they are new."""
+    at, signs = list[int](), list[int]()
+    for row in found:
+        for way in (1, -1):
+            near = [k for k, one in enumerate(rows) if np.abs(one - way * row).max() <= 1e-12]
+            if near:
+                break
+        else:
+            way, near = 1, [len(rows)]
+            rows.append(row)
+        at.append(near[0])
+        signs.append(sign * way)
+    return Rows(np.array(at, dtype=np.intp), np.array(signs, dtype=float))
+
+
+def _course_rows(
+    rows: list[Array], row: Sequence[Array], where: str, times: Sequence[str], direction: Way
+) -> CourseRows:
+    sign = int(direction) or 1
+    change = _added(rows, [one - row[0] for one in row[1:]], sign)
+    last = len(times) - 2
+    return CourseRows(
+        where=where,
+        times=tuple(times),
+        change=change,
+        remaining=_added(rows, [one - row[-1] for one in row[:-1]], sign),
+        pairs=tuple(change.some([k, last]).family(Side.BELOW) for k in range(last)),
+    )
+
+
+def _factor_rows(
+    rows: list[Array],
+    row: Mapping[Cell, Array],
+    times: Mapping[str, Sequence[str]],
+    factor: str,
+    high: str,
+    low: str,
+) -> FactorRows:
+    shared = [t for t in times[high] if t in times[low]]
+    difference = {t: row[t, high] - row[t, low] for t in shared}
+    starts = bool(shared) and shared[0] == times[high][0] == times[low][0]
+    later = shared[1:] if starts else shared
+    return FactorRows(
+        factor=factor,
+        high=high,
+        low=low,
+        start=shared[0] if starts else "",
+        control=_added(rows, [difference[shared[0]]] if starts else []),
+        times=tuple(later),
+        differences=_added(rows, [difference[t] for t in later]),
+        interactions=_added(rows, [difference[t] - difference[shared[0]] for t in shared[1:]]),
+    )
+
+
+def _tests(
+    courses: Sequence[CourseRows], factors: Sequence[FactorRows]
+) -> dict[str, tuple[int, ...]]:
+    """Independent rows of the tests of everything at once."""
+    against = [one for one in factors if one.low == factors[0].low]
+    found = {
+        "time": [one.change for one in courses],
+        "factor": [part for one in against for part in (one.control, one.differences)],
+        "interaction": [one.interactions for one in against],
+    }
+    members = {name: tuple(joined(rows).places.tolist()) for name, rows in found.items()}
+    return {name: own for name, own in members.items() if own}
+
+
+# ------------------------------------------------------------------ what is shown
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -114,73 +367,90 @@ class OrderedFlags:
     factors: tuple[FactorFlags, ...]
 
 
-Part = tuple[Judged, CourseRows, bool]  # a course, and whether it has a direction
+def from_the_end(passed: Flags) -> Flags:
+    """Whether this and every later entry passed: an order stops at its first failure."""
+    return np.logical_and.accumulate(passed[..., ::-1], axis=-1)[..., ::-1]
 
 
-def in_order_p(part: Part) -> Array:
-    """Return p of each change in its order: the last alone, earlier ones each paired with it."""
-    judged, course, directed = part
-    if not directed:
-        return course.change.p_both(judged)
-    alone = course.change.p_below(judged)
-    pairs = [judged.family_p(pair.family(Side.BELOW))[..., :1] for pair in course.pairs]
-    return np.concatenate([*pairs, alone[..., -1:]], axis=-1)
+def with_handover(p: Sequence[Array], alpha: float, kept: float = 0.0) -> list[Flags]:
+    """Orders, each from its last entry back, that share alpha in equal parts.
+
+    One that is shown to its very beginning hands its share on to the others in equal parts, but for
+    the part ``kept`` of its first share, which pays for a bound.  The chance of any false statement
+    is at most alpha.  Shapes: p one array (..., m) an order; m may be 0.
+    """
+    first = alpha / max(len(p), 1)
+    shape = (*np.broadcast_shapes(*(one.shape[:-1] for one in p)), len(p)) if p else (0,)
+    share, done = np.full(shape, first), np.zeros(shape, dtype=bool)
+    while True:
+        shown = [from_the_end(one < share[..., [j]]) for j, one in enumerate(p)]
+        ended = np.stack([one.all(axis=-1) for one in shown], axis=-1) if p else done
+        new = ended & ~done
+        if not new.any():
+            return shown
+        done = done | new
+        given = np.where(new, share - kept * first, 0.0).sum(axis=-1, keepdims=True)
+        left = (~done).sum(axis=-1, keepdims=True)
+        share = np.where(done, share, share + given / np.maximum(left, 1))
 
 
-def _end_bound(part: Part, share: float, *, handing_on: bool) -> Array:
-    """How far the end lies below the first time at least, (...,); negative where not shown."""
-    judged, course, _ = part
-    limits = [judged.family_upper(one.family(Side.BELOW), share)[..., 1] for one in course.pairs]
-    if handing_on or not limits:
-        own = share * (KEPT if handing_on else 1.0)
-        limits.append(course.change.some([-1]).upper(judged, own)[..., 0])
-    return np.asarray(-np.max(limits, axis=0))
-
-
-def fall_flags(
-    judged: Sequence[Judged], asked: Sequence[OrderedQuestion], alpha: float
-) -> list[tuple[FallFlags, ...]]:
-    """The question of falls, for one size or several that share its error."""
-    order, beside = (1.0 - BESIDE) * alpha, BESIDE * alpha / len(asked)
-    parts = [
-        (one, c, bool(q.direction)) for one, q in zip(judged, asked, strict=True) for c in q.courses
-    ]
-    orders = with_handover(list(map(in_order_p, parts)), order, KEPT)
-    found, place = list[tuple[FallFlags, ...]](), 0
-    for one, question in zip(judged, asked, strict=True):
-        if question.beside is None:
-            found.append(())
-            continue
-        wide = _beside(one, question, beside)
-        falls = []
-        for course in question.courses:
-            own, wide = wide[..., : len(course.change)], wide[..., len(course.change) :]
-            part, shown = parts[place], orders[place]
-            end = np.full(own.shape[:-1], np.nan)
-            if part[2]:
-                end = _end_bound(part, order / len(parts), handing_on=len(parts) > 1)
-            falls.append(_fall(shown, own, end, directed=part[2]))
-            place += 1
-        found.append(tuple(falls))
+def holm_p(p: Array) -> Array:
+    """Adjusted p by Holm's step-down rule, over the last axis."""
+    order = np.argsort(p, axis=-1)
+    steps = np.take_along_axis(p, order, axis=-1) * np.arange(p.shape[-1], 0, -1)
+    found = np.empty(p.shape)
+    steps = np.minimum(np.maximum.accumulate(steps, axis=-1), 1.0)
+    np.put_along_axis(found, order, steps, axis=-1)
     return found
 
 
-def _beside(judged: Judged, asked: OrderedQuestion, alpha: float) -> Array:
-    """By how much each change lies below zero at least by the largest of all; positive: shown."""
-    family = asked.beside or Family((), ())
+def in_order_p(judged: Judged, asked: OrderedQuestion) -> list[Array]:
+    """For each course p of each change in its order: the last alone, earlier ones with it."""
     if not asked.direction:
-        return alpha - judged.family_p(family)
-    return np.asarray(-judged.family_upper(family, alpha))
+        return [one.change.p_both(judged) for one in asked.courses]
+    found = []
+    for one in asked.courses:
+        pairs = [judged.family_p(pair)[..., :1] for pair in one.pairs]
+        found.append(np.concatenate([*pairs, one.change.p_below(judged)[..., -1:]], axis=-1))
+    return found
 
 
-def _fall(in_order: Flags, wide: Array, end: Array, *, directed: bool) -> FallFlags:
-    shown = in_order | (wide > 0.0)
-    if not directed:
-        return FallFlags(shown=shown, at_least=np.full(wide.shape, np.nan))
-    at_least = np.where(wide > 0.0, wide, np.where(in_order, 0.0, np.nan))
-    by_end = np.where(in_order[..., -1], np.maximum(end, 0.0), np.nan)
-    at_least[..., -1] = np.fmax(at_least[..., -1], by_end)
-    return FallFlags(shown=shown, at_least=at_least)
+def fall_flags(judged: Judged, asked: OrderedQuestion, alpha: float) -> tuple[FallFlags, ...]:
+    """The question of falls: in order at all levels, and beside it by the largest of all."""
+    if asked.beside is None:
+        return ()
+    order, beside = (1.0 - BESIDE) * alpha, BESIDE * alpha
+    if asked.direction:
+        wide = -judged.family_upper(asked.beside, beside)
+    else:
+        wide = beside - judged.family_p(asked.beside)
+    shown = with_handover(in_order_p(judged, asked), order, KEPT)
+    return _falls(judged, asked, shown, wide, order)
+
+
+def _falls(
+    judged: Judged, asked: OrderedQuestion, shown: Sequence[Flags], wide: Array, order: float
+) -> tuple[FallFlags, ...]:
+    """Falls shown in order or beside it, with their bounds.
+
+    ``wide`` (..., changes of all courses) is by how much each change lies below zero at least by
+    the largest of all; positive: shown.
+    """
+    found, share = [], order / len(asked.courses)
+    handing_on = len(asked.courses) > 1
+    for course, own in zip(asked.courses, shown, strict=True):
+        apart, wide = wide[..., : len(course.change.places)], wide[..., len(course.change.places) :]
+        at_least = np.full(apart.shape, np.nan)
+        if asked.direction:
+            limits = [judged.family_upper(pair, share)[..., 1] for pair in course.pairs]
+            if handing_on or not limits:
+                part = share * (KEPT if handing_on else 1.0)
+                limits.append(course.change.some([-1]).upper(judged, part)[..., 0])
+            by_end = np.where(own[..., -1], np.maximum(-np.max(limits, axis=0), 0.0), np.nan)
+            at_least = np.where(apart > 0.0, apart, np.where(own, 0.0, np.nan))
+            at_least[..., -1] = np.fmax(at_least[..., -1], by_end)
+        found.append(FallFlags(shown=own | (apart > 0.0), at_least=at_least))
+    return tuple(found)
 
 
 def margins(margin_percent: float | None, direction: Way) -> tuple[float, float]:
@@ -196,56 +466,51 @@ def stop_flags(
     """The question when to stop, each level at its part of alpha; empty without a direction."""
     if not asked.direction:
         return ()
+    again = np.empty(0, dtype=bool)
+    if asked.guard is not None:
+        again = judged.family_p(asked.guard) < guard
+    found, share = [], alpha / max(len(asked.courses), 1)
     gain, apart = margins(margin_percent, asked.direction)
-    family = asked.guard
-    again = None if family is None else judged.family_p(family) < guard
-    found = []
     for course in asked.courses:
-        rows, share = course.remaining, alpha / len(asked.courses)
-        coarser = np.zeros(rows.of(judged.estimate).shape, dtype=bool)
-        if again is not None and len(rows) > 1:
-            coarser[..., 1:], again = again[..., : len(rows) - 1], again[..., len(rows) - 1 :]
-        found.append(_stop(judged, rows, gain, apart, share, coarser))
+        rows, step = course.remaining, course.remaining.some([-1])
+        limits = np.full(len(rows.places), OTHER_STEPS * share)
+        limits[-1] = LAST_STEP * share
+        below_gain = rows.p_below(judged, gain)
+        coarser = np.zeros(below_gain.shape, dtype=bool)
+        between = len(rows.places) - 1
+        if between:
+            coarser[..., 1:], again = again[..., :between], again[..., between:]
+        little = from_the_end(below_gain < limits)
+        inside = rows.p_below(judged, apart) < limits
+        inside &= rows.p_above(judged, -apart) < OTHER_STEPS * share
+        falling = (rows.p_above(judged)[..., -1] < OTHER_STEPS * share) & ~little[..., -1]
+        least, beyond = (step.lower(judged, s * share)[..., 0] for s in (OTHER_STEPS, BEYOND))
+        # below the margin the bound costs nothing: there "less than the margin" would be true
+        at_least = np.maximum(np.minimum(least, gain), beyond)
+        at_most = step.upper(judged, LAST_STEP * share)[..., 0]
+        untold = ~little[..., -1] & ~falling & ~coarser.any(axis=-1)
+        found.append(
+            StopFlags(
+                little=little,
+                within=from_the_end(little & inside),
+                coarser=coarser,
+                falling=falling,
+                gain_at_least=np.where(falling, at_least, np.nan),
+                gain_at_most=np.where(untold, at_most, np.nan),
+            )
+        )
     return tuple(found)
-
-
-def _stop(
-    judged: Judged, rows: Rows, gain: float, apart: float, share: float, coarser: Flags
-) -> StopFlags:
-    other = OTHER_STEPS * share
-    limits = np.full(len(rows), other)
-    limits[-1] = LAST_STEP * share
-    little = from_the_end(rows.p_below(judged, gain) < limits)
-    inside = (rows.p_below(judged, apart) < limits) & (rows.p_above(judged, -apart) < other)
-    falling = (rows.p_above(judged)[..., -1] < other) & ~little[..., -1]
-    step = rows.some([-1])
-    least, beyond = (step.lower(judged, one * share)[..., 0] for one in (OTHER_STEPS, BEYOND))
-    # below the margin the bound costs nothing: there "less than the margin" would be true
-    at_least = np.maximum(np.minimum(least, gain), beyond)
-    at_most = step.upper(judged, LAST_STEP * share)[..., 0]
-    untold = ~little[..., -1] & ~falling & ~coarser.any(axis=-1)
-    return StopFlags(
-        little=little,
-        within=from_the_end(little & inside),
-        coarser=coarser,
-        falling=falling,
-        gain_at_least=np.where(falling, at_least, np.nan),
-        gain_at_most=np.where(untold, at_most, np.nan),
-    )
 
 
 def factor_flags(judged: Judged, asked: OrderedQuestion, alpha: float) -> tuple[FactorFlags, ...]:
     """The question of the factor: all pairs of levels together."""
-    if not asked.factors:
-        return ()
     p = [one.differences.p_both(judged) for one in asked.factors]
-    orders = with_handover(p, (1.0 - BESIDE) * alpha)
-    limit = BESIDE * alpha / len(p)
     found = []
+    orders = with_handover(p, (1.0 - BESIDE) * alpha)
     for one, differs in zip(asked.factors, orders, strict=True):
         control = np.zeros(differs.shape[:-1], dtype=bool)
-        if len(one.control):
-            control = one.control.p_both(judged)[..., 0] < limit
+        if len(one.control.places):
+            control = one.control.p_both(judged)[..., 0] < BESIDE * alpha / len(p)
         found.append(FactorFlags(control=control, differs=differs))
     return tuple(found)
 
@@ -256,11 +521,8 @@ def one_course_flags(
     """For each pair of levels whether every difference of changes is shown within the margin."""
     apart = float(np.log1p(margin_percent / 100.0))
     found = []
-    for one in asked.factors:
-        below, above = (
-            rows.p_below(judged, apart) for rows in (one.interactions, one.interactions.turned())
-        )
-        inside = np.maximum(below, above) < alpha
+    for rows in (one.interactions for one in asked.factors):
+        inside = np.maximum(rows.p_below(judged, apart), rows.p_above(judged, -apart)) < alpha
         found.append(np.asarray(inside.all(axis=-1) & (inside.shape[-1] > 0)))
     return tuple(found)
 
@@ -274,64 +536,47 @@ def ordered_flags(
     one_family: bool = False,
 ) -> OrderedFlags:
     """All answers on one size as arrays."""
-    if one_family and asked.courses:
-        return _strict_flags(judged, asked, margin_percent, alpha)
-    return OrderedFlags(
-        falls=fall_flags([judged], [asked], alpha)[0],
-        stops=stop_flags(judged, asked, margin_percent, alpha, BESIDE * alpha),
-        factors=factor_flags(judged, asked, alpha),
-    )
-
-
-def _strict_flags(
-    judged: Judged, asked: OrderedQuestion, margin_percent: float, alpha: float
-) -> OrderedFlags:
-    """Everything under one alpha: the ends by Holm, then equal parts where all are shown."""
-    parts: list[Part] = [(judged, one, bool(asked.direction)) for one in asked.courses]
-    p = [in_order_p(one) for one in parts]
-    ended = _holm(np.stack([one[..., -1] for one in p], axis=-1), alpha)
+    guard = BESIDE * alpha
+    if not (one_family and asked.courses):
+        return OrderedFlags(
+            falls=fall_flags(judged, asked, alpha),
+            stops=stop_flags(judged, asked, margin_percent, alpha, guard),
+            factors=factor_flags(judged, asked, alpha),
+        )
+    # everything under one alpha: the ends by Holm, then equal parts where all are shown
+    p = in_order_p(judged, asked)
+    ended = holm_p(np.stack([one[..., -1] for one in p], axis=-1)) < alpha
     gate = np.asarray(ended.all(axis=-1))
-    questions = 1 + bool(asked.direction) + bool(asked.factors)
-    third = alpha / questions
+    third = alpha / (1 + bool(asked.direction) + bool(asked.factors))
     earlier = with_handover([one[..., :-1] for one in p], third, KEPT)
-    falls = []
-    for j, part in enumerate(parts):
-        shown = np.concatenate([earlier[j] & gate[..., None], ended[..., [j]]], axis=-1)
-        end = np.full(gate.shape, np.nan)
-        if part[2]:
-            end = _end_bound(part, third / len(parts), handing_on=len(parts) > 1)
-        never = np.full(shown.shape, -1.0)
-        falls.append(_fall(shown, never, np.where(gate, end, 0.0), directed=part[2]))
-    stops = stop_flags(judged, asked, margin_percent, third, BESIDE * alpha)
-    factors = factor_flags(judged, asked, third)
+    shown = [
+        np.concatenate([one & gate[..., None], ended[..., [j]]], axis=-1)
+        for j, one in enumerate(earlier)
+    ]
+    never = np.full((*gate.shape, sum(one.shape[-1] for one in p)), -1.0)
+    falls = _falls(judged, asked, shown, never, third)
     return OrderedFlags(
-        falls=tuple(falls),
-        stops=tuple(_gated(one, gate) for one in stops),
+        falls=tuple(_without_bound(one, gate) for one in falls),
+        stops=tuple(
+            replace(
+                one,
+                little=one.little & gate[..., None],
+                within=one.within & gate[..., None],
+                falling=one.falling & gate,
+                gain_at_least=np.where(gate, one.gain_at_least, np.nan),
+                gain_at_most=np.where(gate, one.gain_at_most, np.nan),
+            )
+            for one in stop_flags(judged, asked, margin_percent, third, guard)
+        ),
         factors=tuple(
             FactorFlags(control=one.control & gate, differs=one.differs & gate[..., None])
-            for one in factors
+            for one in factor_flags(judged, asked, third)
         ),
     )
 
 
-def _gated(stop: StopFlags, gate: Flags) -> StopFlags:
-    """The stop question where it may be asked; no limits where it may not."""
-    return StopFlags(
-        little=stop.little & gate[..., None],
-        within=stop.within & gate[..., None],
-        coarser=stop.coarser,
-        falling=stop.falling & gate,
-        gain_at_least=np.where(gate, stop.gain_at_least, np.nan),
-        gain_at_most=np.where(gate, stop.gain_at_most, np.nan),
-    )
-
-
-def _holm(p: Array, alpha: float) -> Flags:
-    """Holm's step-down rule over the last axis."""
-    count = p.shape[-1]
-    order = np.argsort(p, axis=-1)
-    passed = np.take_along_axis(p, order, axis=-1) < alpha / np.arange(count, 0, -1)
-    passed = np.logical_and.accumulate(passed, axis=-1)
-    shown = np.zeros(p.shape, dtype=bool)
-    np.put_along_axis(shown, order, passed, axis=-1)
-    return shown
+def _without_bound(fall: FallFlags, gate: Flags) -> FallFlags:
+    """A fall by the end is shown without a bound where another level's is not shown."""
+    at_least = fall.at_least.copy()
+    at_least[..., -1] = np.where(gate, at_least[..., -1], np.minimum(at_least[..., -1], 0.0))
+    return FallFlags(shown=fall.shown, at_least=at_least)

@@ -10,7 +10,7 @@ remark, and the remarks travel with the result.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from typing import TypeVar
 
@@ -19,7 +19,6 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from psdstats.columns import BOOKKEEPING, CHARGE, GROUP, RUN, TIME, column_words
-from psdstats.comparison.crossing import Crossing, place_factor
 from psdstats.errors import ModelError
 from psdstats.findings import Remark, RemarkKind
 from psdstats.limits import MARGIN_PERCENT
@@ -117,6 +116,18 @@ class ComparisonPlan:
         Whether values are compared that come from elsewhere than weighings of a study.
     what : str
         What is compared, as sentences call it.
+
+    Attributes
+    ----------
+    factors : tuple of str
+        Every column that enters the fixed part as a factor.
+    where : str or None
+        Column of the levels answered by themselves: one factor, or several joined.
+    blocks, cells : tuple of str or tuple of str
+        Groupings that hold several levels of the factor; those whose combinations with it have a
+        variance of their own.
+    crossing : str or tuple of str, or None
+        The first of the blocks.
     """
 
     by: str
@@ -136,37 +147,23 @@ class ComparisonPlan:
     in_hand: bool = False
     what: str = "size"
 
-    @property
-    def factors(self) -> tuple[str, ...]:
-        """Every column that enters the fixed part as a factor."""
-        return (self.by, *self.at_each, *self.also)
+    factors: tuple[str, ...] = field(init=False, repr=False)
+    where: str | None = field(init=False, repr=False)
+    blocks: tuple[Grouping, ...] = field(init=False, repr=False)
+    cells: tuple[Grouping, ...] = field(init=False, repr=False)
+    crossing: Grouping | None = field(init=False, repr=False)
 
-    @property
-    def where(self) -> str | None:
-        """Column of the levels answered by themselves: one factor, or several joined."""
-        return " and ".join(self.at_each) or None
-
-    @property
-    def fixed(self) -> list[Grouping]:
-        """Terms of the fixed part, an interaction being a tuple."""
-        if self.where is None:
-            return [self.by, *self.also]
-        return [self.by, self.where, *self.also, (self.by, self.where)]
-
-    @property
-    def blocks(self) -> tuple[Grouping, ...]:
-        """Groupings that hold several levels of the factor."""
-        return tuple(one for one in self.within if self.by not in columns_of(one))
-
-    @property
-    def cells(self) -> tuple[Grouping, ...]:
-        """Groupings whose combinations with the factor have a variance of their own."""
-        return tuple(one for one in self.within if self.by in columns_of(one))
-
-    @property
-    def crossing(self) -> Grouping | None:
-        """The first grouping that holds several levels of the factor; None where there is none."""
-        return next(iter(self.blocks), None)
+    def __post_init__(self) -> None:
+        blocks = tuple(one for one in self.within if self.by not in columns_of(one))
+        derived = {
+            "factors": (self.by, *self.at_each, *self.also),
+            "where": " and ".join(self.at_each) or None,
+            "blocks": blocks,
+            "cells": tuple(one for one in self.within if one not in blocks),
+            "crossing": next(iter(blocks), None),
+        }
+        for name, value in derived.items():
+            object.__setattr__(self, name, value)
 
     def of(self, quantity: str) -> ComparisonPlan:
         """The same for one quantity: the spread between runs declared for it."""
@@ -215,89 +212,90 @@ def plan_comparison(
     What the runs show is the start; study.toml and then the caller add to it.
     """
     frame, remarks = study.runs_frame(), list[Remark]()
-    asked = _settings_for(study.compare, by)
-    by = str(by or asked.get("by") or _usual_factor(study, frame))
-    out = _names_in(leave_out if leave_out is not None else asked.get("leave_out"))
-    each = _names_in(at_each if at_each is not None else asked.get("at_each"))
+    given = {
+        "by": by,
+        "within": within,
+        "also": also,
+        "at_each": at_each,
+        "leave_out": leave_out,
+        "margin_percent": margin_percent,
+        "spread": spread,
+        "direction": direction,
+        "one_family": one_family,
+    }
+    asked = dict(_settings_for(study.compare, by))
+    asked |= {name: one for name, one in given.items() if one is not None}
+    names = list(dict.fromkeys(name for run in study.runs for name in run.factors))
+    by = str(asked.get("by") or _usual_factor(frame, names))
+    out, each = _names_in(asked.get("leave_out")), _names_in(asked.get("at_each"))
     if by in each:
         raise ModelError(f"The comparison is by {by} within each {by}: name two columns.")
-    further = tuple(
-        one for one in _names_in(also if also is not None else asked.get("also")) if one != by
-    )
-    frame = _with_factors(frame, (by, *each, *(one for one in further if one not in each)), remarks)
-    named = _names_in(also)  # what study.toml says gives way to what the runs show
-    each, further = _crossed(study, frame, by, (each, further, named), out, remarks)
-    given = within if within is not None else asked.get("within")
-    extra = () if given is None else _read_groupings(frame, given)
+    further = tuple(one for one in _names_in(asked.get("also")) if one != by)
+    frame = _with_factors(frame, list(dict.fromkeys((by, *each, *further))), remarks)
+    # what study.toml sets aside gives way to what the runs show, what the caller named does not
+    beside = [TIME, *names] if by != TIME else names
+    beside = [name for name in beside if name not in (by, *_names_in(also), *out)]
+    each, further = _crossed(frame, by, each, further, beside, remarks)
+    extra = _read_groupings(frame, asked.get("within"))
     chosen = _groupings(frame, by, each, further, extra, out, remarks)
     _refuse_groupings(frame, chosen, (by, *each, *further), (by, *each))
     remarks += [PlanRemark.LEFT_OUT_ASKED(column=one) for one in out]
-    margin = margin_percent if margin_percent is not None else asked.get("margin_percent")
-    family = one_family if one_family is not None else asked.get("one_family", False)
+    margin = asked.get("margin_percent")
+    if margin is not None:
+        margin = MARGIN_PERCENT.require("margin_percent", margin, ModelError)
+    rule = _one_of(SpreadRule, asked.get("spread") or SpreadRule.DRIFTING, "spread")
     return ComparisonPlan(
         by=by,
         within=chosen,
         also=further,
         at_each=each,
-        margin_percent=_margin(margin),
+        margin_percent=margin,
         remarks=(*remarks, *_left_out(frame, (by, *each, *further), chosen, out)),
-        spread=SpreadRule.POOLED
-        if DRIFT in out
-        else _one_of(SpreadRule, spread or asked.get("spread"), "spread", SpreadRule.DRIFTING),
-        direction=_one_of(
-            Direction, direction or asked.get("direction"), "direction", Direction.FALLING
-        ),
-        one_family=bool(family),
+        spread=SpreadRule.POOLED if DRIFT in out else rule,
+        direction=_one_of(Direction, asked.get("direction") or Direction.FALLING, "direction"),
+        one_family=bool(asked.get("one_family", False)),
         run_to_run=run_to_run or declared_spread(study),
         drift=drift or declared_spread(study, "drift"),
-        test=_one_of(LevelTest, test, "test", LevelTest.CALIBRATED),
+        test=_one_of(LevelTest, test, "test"),
         left_out=out,
     )
 
 
-def _usual_factor(study: Trial, frame: pd.DataFrame) -> str:
+def _usual_factor(frame: pd.DataFrame, names: Sequence[str]) -> str:
     """Milling time where it differs, else the first factor that does within groups, else groups."""
-    names = [TIME, *(one for one in _factor_names(study) if not _one_to_one(frame, one)), GROUP]
-    return next((name for name in names if _differs(frame[name])), TIME)
-
-
-def _one_to_one(frame: pd.DataFrame, name: str, grouping: str = GROUP) -> bool:
-    """Whether each level of a factor is one level of a grouping, and the other way round."""
-    pairs = frame[[name, grouping]].dropna().drop_duplicates()
-    return bool(pairs[name].is_unique and pairs[grouping].is_unique)
+    within = [one for one in names if not _one_to_one(frame, one, GROUP)]
+    usual = (one for one in (TIME, *within, GROUP) if _differs(frame[one]))
+    return next(usual, TIME)
 
 
 def _differs(column: pd.Series) -> bool:
     return len(column.dropna().unique()) > 1
 
 
-def _factor_names(study: Trial) -> list[str]:
-    """Columns that the user gave the runs beside those psdstats knows."""
-    return list(dict.fromkeys(name for run in study.runs for name in run.factors))
+def _one_to_one(frame: pd.DataFrame, name: str, grouping: str) -> bool:
+    """Whether each level of a factor is one level of a grouping, and the other way round."""
+    pairs = frame[[name, grouping]].dropna().drop_duplicates()
+    return bool(pairs[name].is_unique and pairs[grouping].is_unique)
 
 
 def _crossed(
-    study: Trial,
     frame: pd.DataFrame,
     by: str,
-    asked: tuple[tuple[str, ...], tuple[str, ...], tuple[str, ...]],
-    out: tuple[str, ...],
+    each: tuple[str, ...],
+    further: tuple[str, ...],
+    beside: Sequence[str],
     remarks: list[Remark],
 ) -> tuple[tuple[str, ...], tuple[str, ...]]:
-    """Further factors answered level by level, and those set aside additively.
-
-    `asked` are those asked for, and those of the second kind that the caller named.
-    """
-    each, further, named = asked
-    for name in [*([TIME] if by != TIME else []), *_factor_names(study)]:
-        if name == by or name in (*each, *named, *out) or not _differs(frame[name]):
-            continue
-        place = place_factor(frame, name, by=by, among=each)
-        nested = place.crossing is Crossing.IN_GROUPS and len(place.times) > 1
+    """Further factors answered level by level, and those set aside additively."""
+    for name in (one for one in beside if one not in each and _differs(frame[one])):
+        crossing, times = place_factor(frame, name, by=by, among=each)
+        nested = crossing is Crossing.IN_GROUPS and times > 1
         if name in further and not nested:
             continue
-        answered = (place.is_judged or nested) and frame[name].notna().all()
-        if answered and (by == TIME or _rows_left(frame, (by, *each, name)) >= _FEWEST_LEFT):
+        answered = crossing in (Crossing.CROSSED, Crossing.PARTLY) or nested
+        cells = frame.groupby([by, *each, name], observed=True).ngroups
+        left = len(frame) - int(cells)
+        if answered and frame[name].notna().all() and (by == TIME or left >= _FEWEST_LEFT):
             each = (*each, name)
             kind = PlanRemark.NESTED if nested else PlanRemark.EACH_LEVEL
             remarks.append(kind(column=name))
@@ -307,8 +305,50 @@ def _crossed(
     return each, tuple(name for name in further if name not in each)
 
 
-def _rows_left(frame: pd.DataFrame, columns: Sequence[str]) -> int:
-    return len(frame) - int(frame.groupby(list(columns), observed=True).ngroups)
+class Crossing(StrEnum):
+    """How the levels of a factor were run: only the first two allow it to be judged at a time."""
+
+    CROSSED = "crossed"  # every level at every time
+    PARTLY = "partly crossed"  # two levels or more share two times or more, some cells are empty
+    CONSTANT = "constant"  # one level, or none
+    APART = "apart"  # no two levels share two times: a date, a room temperature
+    WITH_TIME = "with time"  # each time has one level
+    IN_GROUPS = "in groups"  # each group has one level
+    WITH_OTHER = "with another factor"  # each level of the one has one level of the other
+
+
+def place_factor(
+    runs: pd.DataFrame, column: str, *, by: str = TIME, among: Sequence[str] = ()
+) -> tuple[Crossing, int]:
+    """Find how a factor lies to the levels of `by`, to groups and to other factors.
+
+    A level that goes with the group, with the time or with another factor (one of `among`) cannot
+    be told from it.  Gives also the number of times at which two of its levels or more were run;
+    runs without a value of the factor are left aside.
+    """
+    frame = runs[runs[column].notna() & runs[by].notna()]
+    held = pd.crosstab(frame[by], frame[column]).to_numpy() > 0  # (times, levels)
+
+    def goes_with(other: str, one: str = column) -> bool:
+        """Whether each level of another column has one level of this one."""
+        if one == other or other not in frame:
+            return False
+        told = frame[[one, other]].dropna().drop_duplicates()
+        return len(told) > 0 and bool(told[other].is_unique)
+
+    if held.shape[1] < 2:
+        crossing = Crossing.CONSTANT
+    elif goes_with(by):
+        crossing = Crossing.WITH_TIME
+    elif goes_with(GROUP):
+        crossing = Crossing.IN_GROUPS
+    elif np.triu(held.T.astype(int) @ held, 1).max() < 2:
+        crossing = Crossing.APART
+    elif any(goes_with(other) and goes_with(column, other) for other in among):
+        crossing = Crossing.WITH_OTHER
+    else:
+        crossing = Crossing.CROSSED if held.all() else Crossing.PARTLY
+    return crossing, int((held.sum(axis=1) > 1).sum())
 
 
 def _groupings(
@@ -316,13 +356,14 @@ def _groupings(
     by: str,
     each: tuple[str, ...],
     further: tuple[str, ...],
-    extra: tuple[Grouping, ...],
+    extra: Sequence[Grouping],
     out: tuple[str, ...],
     remarks: list[Remark],
 ) -> tuple[Grouping, ...]:
     """Groups and charges that hold several levels, cells where replicated, and those asked."""
     found: list[Grouping] = []
-    if GROUP not in (by, *each, *further, *out) and _differs(frame[GROUP]):
+    groups = frame[GROUP].nunique()
+    if GROUP not in (by, *each, *further, *out) and groups > 1:
         if frame[GROUP].is_unique:
             remarks.append(PlanRemark.ONE_RUN_A_GROUP())
         elif frame.groupby(GROUP)[by].nunique().max() > 1:
@@ -334,31 +375,26 @@ def _groupings(
         several = frame.groupby([GROUP, CHARGE], dropna=False)[by].nunique()
         if several.max() > 1:
             remarks.append(PlanRemark.ONE_CHARGE(charges=len(several)))
-            if len(several) > max(1, frame[GROUP].nunique()):
+            if len(several) > max(1, groups):
                 found.append((GROUP, CHARGE))
     found += [one for one in extra if one not in found]
-    condition = (by, *each)
     if GROUP in found and CELL not in out and not any(by in columns_of(one) for one in found):
-        cells = frame.groupby([GROUP, *condition], observed=True).ngroups
-        apart = cells - frame[GROUP].nunique() - _cells(frame, condition) + 1
-        if len(frame) >= 2 * cells and apart > 0:
-            found.append((GROUP, *condition))
+        conditions = frame.groupby([by, *each], observed=True).ngroups
+        cells = frame.groupby([GROUP, by, *each], observed=True).ngroups
+        if len(frame) >= 2 * cells and cells - groups - conditions + 1 > 0:
+            found.append((GROUP, by, *each))
     return tuple(found)
-
-
-def _cells(frame: pd.DataFrame, columns: Sequence[str]) -> int:
-    return int(frame.groupby(list(columns), observed=True).ngroups)
 
 
 Chosen = TypeVar("Chosen", bound=StrEnum)
 
 
-def _one_of(kind: type[Chosen], given: object, name: str, default: Chosen) -> Chosen:
-    """The word named, or the default for None."""
-    if given is not None and given not in list(kind):
+def _one_of(kind: type[Chosen], given: object, name: str) -> Chosen:
+    """The word named."""
+    if given not in list(kind):
         known = ", ".join(repr(str(one)) for one in kind)
         raise ModelError(f"There is no {name} {given!r}; choose from {known}.")
-    return default if given is None else kind(str(given))
+    return kind(str(given))
 
 
 def _settings_for(settings: Mapping[str, object], by: str | None) -> Mapping[str, object]:
@@ -369,10 +405,9 @@ def _settings_for(settings: Mapping[str, object], by: str | None) -> Mapping[str
     own = settings.get("by")
     if by is None or own is None or own == by:
         return settings
-    adapted: dict[str, object] = {
-        "also": tuple(name for name in _names_in(settings.get("also")) if name != by)
-    }
-    return adapted | {key: one for key, one in settings.items() if key not in _OF_ONE_FACTOR}
+    also = tuple(name for name in _names_in(settings.get("also")) if name != by)
+    kept = {name: one for name, one in settings.items() if name not in _OF_ONE_FACTOR}
+    return {"also": also, **kept}
 
 
 def _names_in(given: object) -> tuple[str, ...]:
@@ -382,10 +417,6 @@ def _names_in(given: object) -> tuple[str, ...]:
     if isinstance(given, str):
         return tuple(part.strip() for part in given.split(",") if part.strip())
     return tuple(str(name) for name in given)  # type: ignore[attr-defined]
-
-
-def _margin(given: object) -> float | None:
-    return None if given is None else MARGIN_PERCENT.require("margin_percent", given, ModelError)
 
 
 def _require_levels(frame: pd.DataFrame, column: str) -> None:
@@ -412,15 +443,14 @@ def _with_factors(
         if lost.any():
             remarks.append(PlanRemark.WITHOUT_VALUE(runs=tuple(kept[RUN][lost]), column=column))
             kept = kept[~lost]
-    if len(kept) < len(frame):
-        for column in factors:
-            _require_levels(kept, column)
+    for column in factors if len(kept) < len(frame) else ():
+        _require_levels(kept, column)
     return kept
 
 
-def _read_groupings(frame: pd.DataFrame, given: object) -> tuple[Grouping, ...]:
+def _read_groupings(frame: pd.DataFrame, given: object) -> list[Grouping]:
     """Groupings as named: one text or several; a text with ":" or a tuple is a combination."""
-    items: Sequence[object] = [given] if isinstance(given, str) else list(given)  # type: ignore[call-overload]
+    items: Sequence[object] = [given] if isinstance(given, str) else list(given or ())  # type: ignore[call-overload]
     result: list[Grouping] = []
     for item in items:
         parts = item.split(":") if isinstance(item, str) else item
@@ -428,7 +458,7 @@ def _read_groupings(frame: pd.DataFrame, given: object) -> tuple[Grouping, ...]:
         for column in columns:
             _require_levels(frame, column)
         result.append(columns[0] if len(columns) == 1 else columns)
-    return tuple(result)
+    return result
 
 
 def _refuse_groupings(

@@ -19,9 +19,10 @@ harmonic mean number; the intervals then hold their coverage only nearly (94 to 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -99,27 +100,25 @@ def cells_at_levels(
     work = frame[[*levels, group]].assign(_y=np.log(numbers) if scale is Scale.LOG else numbers)
     if not work["_y"].notna().any():
         raise ModelError(f"Column {value!r} holds no number at all; nothing can be compared.")
-    if not levels:
-        return [_cells({}, work, group)]
-    parts = []
-    for key, part in work.groupby(levels, sort=True, observed=True):
-        names = dict(zip(levels, key, strict=True))
-        if part["_y"].notna().any():
-            parts.append(_cells(names, part, group))
-    return parts
-
-
-def _cells(level: dict[str, object], part: pd.DataFrame, group: str) -> LevelCells:
-    known = part[part["_y"].notna()]
-    by_group = known.groupby(group, sort=False, observed=True)["_y"]
-    return LevelCells(
-        level=level,
-        groups=tuple(str(name) for name in by_group.size().index),
-        count=np.asarray(by_group.size(), dtype=np.int64),
-        mean=np.asarray(by_group.mean(), dtype=np.float64),
-        sd=np.asarray(by_group.std(ddof=1), dtype=np.float64),
-        left_out=len(part) - len(known),
-    )
+    parts: Iterable[tuple[Any, pd.DataFrame]] = [((), work)]
+    if levels:
+        parts = work.groupby(levels, sort=True, observed=True)
+    found = []
+    for key, part in parts:
+        known = part[part["_y"].notna()]
+        by_group = known.groupby(group, sort=False, observed=True)["_y"]
+        if len(known):
+            found.append(
+                LevelCells(
+                    level=dict(zip(levels, key, strict=True)),
+                    groups=tuple(str(name) for name in by_group.size().index),
+                    count=np.asarray(by_group.size(), dtype=np.int64),
+                    mean=np.asarray(by_group.mean(), dtype=np.float64),
+                    sd=np.asarray(by_group.std(ddof=1), dtype=np.float64),
+                    left_out=len(part) - len(known),
+                )
+            )
+    return found
 
 
 def interval_within(mean_square: float, df: float, *, coverage: float) -> tuple[float, float]:
@@ -298,11 +297,17 @@ def _row(cells: LevelCells, scale: Scale, coverage: float) -> dict[str, object]:
         row |= {f"{name}_sd": sd, f"{name}_sd_lower": lower, f"{name}_sd_upper": upper}
         if scale is Scale.LOG:
             row[f"{name}_percent"] = 100 * sd
+    replicated, several = bool(cells.df.sum()), len(cells.groups) > 1
+    told = Told.GROUPS_ALIKE if found["between"][0] == 0.0 else Told.ALL
+    if not replicated:
+        told = Told.NO_REPLICATE if several else Told.ONE_RESULT
+    elif not several:
+        told = Told.ONE_GROUP
     return row | {
         "repeatability_limit": _LIMIT * math.sqrt(found["repeatability"][0]),
         "reproducibility_limit": _LIMIT * math.sqrt(found["reproducibility"][0]),
         "df_within": int(cells.df.sum()),
-        "status": _told(cells, found["between"][0]),
+        "status": told,
     }
 
 
@@ -333,12 +338,3 @@ def _components(cells: LevelCells, coverage: float) -> dict[str, tuple[float, tu
         found["between"] = (between, interval_between(*parts, coverage=coverage))
         found["reproducibility"] = (within + between, interval_total(*parts, coverage=coverage))
     return found
-
-
-def _told(cells: LevelCells, between: float) -> Told:
-    replicated = bool(cells.df.sum())
-    if len(cells.groups) < 2:
-        return Told.ONE_GROUP if replicated else Told.ONE_RESULT
-    if not replicated:
-        return Told.NO_REPLICATE
-    return Told.GROUPS_ALIKE if between == 0.0 else Told.ALL

@@ -11,9 +11,9 @@ is told is rather too little.  Nothing is fitted again.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 from enum import StrEnum
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,14 +21,13 @@ from scipy import sparse
 
 from psdstats.columns import GROUP, QUANTITIES, RUN
 from psdstats.comparison.analysis import QuantityAnalysis
-from psdstats.comparison.beside import generalised, headline_row, headlines, scatter
+from psdstats.comparison.beside import generalised, headline_rows, scatter
 from psdstats.comparison.plan import columns_of
 from psdstats.comparison.result import Comparison, Route
 from psdstats.frozen import Array
 from psdstats.study.records import Study
 from psdstats.uncertainty.budget import changed_studies
 from psdstats.uncertainty.law import JointLaw, prepare
-from psdstats.uncertainty.propagation import Propagation
 
 _SHARED_BY_REPLICATES = "between_sieves"  # what the curve does there is that of the powder
 
@@ -75,101 +74,64 @@ def gains(comparison: Comparison, quantity: str = "D50") -> tuple[Gain, ...]:
     Empty where no headline is a number, or no model and no spread stand behind it.
     """
     result, one = comparison[quantity], comparison.analysis[quantity]
-    asked = [(finding, headline_row(one, finding)) for finding in headlines(result)]
-    known = [(finding.numbers.u, row) for finding, row in asked if row is not None]
-    if not known or result.route not in (Route.MIXED_MODEL, Route.SINGLE_RUNS):
+    findings, rows = headline_rows(one, result)
+    if not findings or result.route not in (Route.MIXED_MODEL, Route.SINGLE_RUNS):
         return ()
-    u, rows = np.array([each for each, _ in known]), np.array([row for _, row in known])
-    study, changed = comparison.analysis.study, dict[Remedy, JointLaw]()
-    if isinstance(study, Study):
-        law, changed = _laws(study, comparison.analysis.measured())
-        parts = _parts(one, law)
-    else:
-        parts = _parts_in_hand(one)
-    now = _variances(one, rows, parts.total)
+    u = np.array([finding.numbers.u for finding in findings])
+    covariances = _covariances(comparison, one)
+    variances = {
+        remedy: np.einsum("ij,jk,ik->i", rows, generalised(one.design.x, v)[2], rows)
+        for remedy, v in covariances.items()
+    }
+    now = variances.pop(None)
+
+    def percent(share: Array | float) -> float:
+        return float(100.0 * np.sqrt(np.mean(np.square(u * np.sqrt(share)))))
+
     found = [
         Gain(
             quantity=quantity,
             remedy=remedy,
-            u_now_percent=_root_mean(u),
-            u_then_percent=_root_mean(u * np.sqrt(_variances(one, rows, then) / now)),
+            u_now_percent=percent(1.0),
+            u_then_percent=percent(then / now),
         )
-        for remedy, then in _covariances(one, parts, changed)
+        for remedy, then in variances.items()
+        if remedy is not None
     ]
     return tuple(sorted(found, key=lambda each: each.u_then_percent))
 
 
-def _root_mean(u: Array) -> float:
-    return float(100.0 * np.sqrt(np.mean(np.square(u))))
-
-
-def _variances(one: QuantityAnalysis, rows: Array, covariance: Array) -> Array:
-    """Variances of effects (e, p) by generalised least squares."""
-    _, _, core = generalised(one.design.x, covariance)
-    return np.asarray(np.einsum("ij,jk,ik->i", rows, core, rows))
-
-
-def _laws(study: Study, measured: Propagation) -> tuple[JointLaw, dict[Remedy, JointLaw]]:
-    """The joint law of the study, and those with another sieve, balance or sample."""
-    law = prepare(study, sources=measured.sources, rule=measured.rule)
-    changed = {
-        Remedy(name): prepare(own, sources=measured.sources, rule=measured.rule, curves=law.curves)
-        for name, own in changed_studies(study).items()
-    }
-    return law, changed
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class _Parts:
-    """Covariances (n, n) of the runs of a quantity, by what they come from."""
-
-    run: Array
-    cell_and_drift: Array
-    measured: Array
-    own_of_run: Array  # of `measured`: what every run has by itself
-    own_of_group: Array
-
-    @property
-    def total(self) -> Array:
-        return np.asarray(self.run + self.cell_and_drift + self.measured)
-
-
-def _parts(one: QuantityAnalysis, law: JointLaw) -> _Parts:
-    run, other = scatter(one)
-    inputs = _inputs(one, law)
-    code = one.frame[GROUP].factorize()[0]
-    places = (code, np.arange(len(code)))
-    of_group = sparse.csr_array((np.ones(len(code)), places), shape=(code.max() + 1, len(code)))
-    is_own = (_touched(inputs) == 1) & ~_of_source(law, _SHARED_BY_REPLICATES)
-    return _Parts(
-        run=run,
-        cell_and_drift=other,
-        measured=_covariance(inputs),
-        own_of_run=_covariance(inputs[:, np.flatnonzero(is_own)]),
-        own_of_group=_covariance(inputs[:, np.flatnonzero(_touched(of_group @ abs(inputs)) == 1)]),
-    )
-
-
-def _parts_in_hand(one: QuantityAnalysis) -> _Parts:
-    """The same of values in hand: what runs share is not told, so none of it is divided."""
-    run, other = scatter(one)
-    known = np.asarray(one.response.known)
-    is_own = not (known - np.diag(np.diagonal(known))).any()
-    own = known if is_own else np.zeros_like(known)
-    return _Parts(run=run, cell_and_drift=other, measured=known, own_of_run=own, own_of_group=own)
-
-
-def _covariances(
-    one: QuantityAnalysis, parts: _Parts, changed: dict[Remedy, JointLaw]
-) -> Iterator[tuple[Remedy, Array]]:
-    """What each remedy makes of the covariance of the runs."""
-    yield Remedy.TWICE_RUNS, parts.total - (parts.run + parts.own_of_run) / 2.0
-    if (GROUP,) in [columns_of(each) for each in one.plan.blocks]:
-        own = parts.run + parts.cell_and_drift + parts.own_of_group
-        yield Remedy.ONE_MORE_GROUP, parts.total - own / (one.frame[GROUP].nunique() + 1.0)
-    for remedy, law in changed.items():
-        measured = _covariance(_inputs(one, law))
-        yield remedy, parts.run + parts.cell_and_drift + measured
+def _covariances(comparison: Comparison, one: QuantityAnalysis) -> dict[Remedy | None, Array]:
+    """Covariance (n, n) of the runs of a quantity as it is (None), and as each remedy makes it."""
+    run, other = scatter(one)  # between runs; of cells and drift
+    study, code = comparison.analysis.study, one.frame[GROUP].factorize()[0]
+    changed = dict[Remedy, Array]()
+    if isinstance(study, Study):
+        sources = comparison.analysis.measured()
+        prepared = partial(prepare, sources=sources.sources, rule=sources.rule)
+        law = prepared(study)
+        inputs, named = _inputs(one, law), law.table.sources
+        number = named.index(_SHARED_BY_REPLICATES) if _SHARED_BY_REPLICATES in named else -1
+        own = (_touched(inputs) == 1) & (law.contributions.source != number)
+        places = (code, np.arange(len(code)))
+        of_group = sparse.csr_array((np.ones(len(code)), places), (code.max() + 1, len(code)))
+        in_group = _touched(of_group @ abs(inputs)) == 1
+        measured = _covariance(inputs)
+        own_of_run = _covariance(inputs[:, np.flatnonzero(own)])
+        own_of_group = _covariance(inputs[:, np.flatnonzero(in_group)])
+        for name, then in changed_studies(study).items():
+            changed[Remedy(name)] = _covariance(_inputs(one, prepared(then, curves=law.curves)))
+    else:  # what values in hand share is not told, so none of it is divided
+        measured = np.asarray(one.response.known)
+        is_own = not (measured - np.diag(np.diagonal(measured))).any()
+        own_of_run = own_of_group = measured if is_own else np.zeros_like(measured)
+    total = run + other + measured
+    found: dict[Remedy | None, Array] = {None: total}
+    found[Remedy.TWICE_RUNS] = total - (run + own_of_run) / 2.0
+    if (GROUP,) in map(columns_of, one.plan.blocks):
+        own = run + other + own_of_group
+        found[Remedy.ONE_MORE_GROUP] = total - own / (one.frame[GROUP].nunique() + 1.0)
+    return found | {remedy: run + other + then for remedy, then in changed.items()}
 
 
 def _inputs(one: QuantityAnalysis, law: JointLaw) -> sparse.csr_array:
@@ -182,12 +144,6 @@ def _inputs(one: QuantityAnalysis, law: JointLaw) -> sparse.csr_array:
 
 def _covariance(inputs: sparse.csr_array) -> Array:
     return np.asarray((inputs @ inputs.T).toarray(), dtype=np.float64)
-
-
-def _of_source(law: JointLaw, name: str) -> NDArray[np.bool_]:
-    sources = law.table.sources
-    number = sources.index(name) if name in sources else -1
-    return np.asarray(law.contributions.source == number)
 
 
 def _touched(inputs: sparse.csr_array) -> NDArray[np.intp]:

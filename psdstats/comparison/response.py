@@ -13,7 +13,6 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from psdstats.columns import RUN
 from psdstats.comparison.plan import ComparisonPlan
@@ -143,16 +142,17 @@ def build_response(
     first = [one for one in plan.within[:1] if isinstance(one, str)]
     aside = in_open_cell(runs, is_open, [*first, *plan.factors])
     placed = plan.placed(runs)
-    lost = _lost_cells(runs[placed], aside[placed], plan)
+    texts = pd.Series(cell_texts(runs, plan), index=runs.index)
+    share = pd.Series(aside, index=runs.index)[placed].groupby(texts[placed]).mean()
+    lost = [cell for cell in share.index if share[cell] > _MOST_SET_ASIDE]
+    gone = placed & texts.isin(lost).to_numpy()
     obstacles = {}
-    gone = np.zeros(len(runs), dtype=np.bool_)
-    for level_, where in lost:
-        here = placed & _in_cell(runs, plan, level_, where)
-        gone |= here
-        obstacles[level_, where] = ComparisonRemark.NOT_BRACKETED(
+    for cell in lost:
+        here = placed & texts.isin([cell]).to_numpy()
+        obstacles[cell] = ComparisonRemark.NOT_BRACKETED(
             quantity=quantity,
             column=plan.by,
-            level=level_,
+            level=cell[0],
             count=int((is_open & here).sum()),
             runs=int(here.sum()),
         )
@@ -190,15 +190,3 @@ def cell_texts(runs: pd.DataFrame, plan: ComparisonPlan) -> list[tuple[str, str]
     levels = runs[plan.by].map(level_text)
     where = [""] * len(runs) if plan.where is None else runs[plan.where].map(level_text)
     return list(zip(levels, where, strict=True))
-
-
-def _in_cell(runs: pd.DataFrame, plan: ComparisonPlan, level: str, where: str) -> NDArray[np.bool_]:
-    return np.array([one == (level, where) for one in cell_texts(runs, plan)], dtype=np.bool_)
-
-
-def _lost_cells(
-    runs: pd.DataFrame, aside: NDArray[np.bool_], plan: ComparisonPlan
-) -> list[tuple[str, str]]:
-    """Cells that lose more than half of their runs."""
-    share = pd.Series(aside.astype(float)).groupby(pd.Series(cell_texts(runs, plan))).mean()
-    return [one for one in share.index if share[one] > _MOST_SET_ASIDE]

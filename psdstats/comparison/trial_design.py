@@ -7,6 +7,7 @@ order of the levels, and single runs.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
@@ -67,19 +68,17 @@ class AnalysisDesign:
     @cached_property
     def unlinked(self) -> tuple[tuple[str, str], ...]:
         """Conditions that blocks or further factors keep apart from most of their level."""
-        found: list[tuple[str, str]] = []
+        # columns differ by what the runs tell where what they leave untold is the same
+        untold = (np.eye(len(self.row_space)) - self.row_space)[:, : len(self.cells)]
+        found = []
         for where in dict.fromkeys(where for _, where in self.cells):
-            linked: list[list[tuple[str, str]]] = []
-            for cell in (one for one in self.cells if one[1] == where):
-                row = self.mean_row(*cell)
-                own = (one for one in linked if self.is_told(row - self.mean_row(*one[0])))
-                mates = next(own, None)
-                if mates is None:
-                    linked.append([cell])
-                else:
-                    mates.append(cell)
-            largest = max(linked, key=len)
-            found += [cell for one in linked if one is not largest for cell in one]
+            own = [k for k, cell in enumerate(self.cells) if cell[1] == where]
+            mate = [
+                next(j for j in own if np.abs(untold[:, j] - untold[:, k]).max() < _UNTOLD)
+                for k in own
+            ]
+            largest = Counter(mate).most_common(1)[0][0]
+            found += [self.cells[k] for k, one in zip(own, mate, strict=True) if one != largest]
         return tuple(found)
 
     def mean_row(self, level: str, where: str = "") -> Array:

@@ -17,6 +17,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
+from psdstats import columns as col
 from psdstats.columns import APERTURE, CHARGE, GROSS, GROUP, RUN, SIEVE, TARE, TIME, unit_of
 from psdstats.comparison.analysis import Analysis, analyse_sizes
 from psdstats.comparison.plan import ComparisonPlan
@@ -27,21 +28,10 @@ from psdstats.room import ensure_room
 from psdstats.student import critical_t
 from psdstats.study.assemble import read_runs
 from psdstats.study.cells import SourceFile, to_number
-from psdstats.study.forms import decode, read_csv_sheet, read_csv_table, settings_lines
-from psdstats.study.frames import frame_table
-from psdstats.study.order import place_of
-from psdstats.study.reader import file_bytes, settled
-from psdstats.study.runs import AsideRun, frame_of_runs
-from psdstats.study.tables import (
-    APERTURE_MM,
-    NET,
-    RUN_COLUMNS,
-    Cell,
-    RawStudy,
-    Row,
-    Table,
-    plain_words,
-)
+from psdstats.study.forms import file_text, read_csv_sheet, read_csv_table, settings_lines
+from psdstats.study.reader import settled
+from psdstats.study.runs import AsideRun, frame_of_runs, place_of
+from psdstats.study.tables import Cell, Origin, RawStudy, Row, Table
 from psdstats.study.wide import looks_wide
 from psdstats.uncertainty.propagation import Joint, Method, Propagation
 
@@ -147,7 +137,7 @@ def value_columns(columns: Sequence[str]) -> dict[str, str]:
     """
     found: dict[str, str] = {}
     for name in columns:
-        plain = plain_words(name)
+        plain = col.plain_words(name)
         size = _SIZE.fullmatch(plain)
         if size is not None or plain == "span":
             found.setdefault(f"D{size[1]}" if size else "span", name)
@@ -167,19 +157,19 @@ def read_values(
 
     Covariances are CSV files, in the order of the quantities: a row and a column a run.
     """
-    place, problems, files = Path(path), list[Problem](), list[SourceFile]()
+    place, raw = Path(path), RawStudy(Path(path).name, name=Path(path).stem)
     if not place.is_file() or place.suffix.lower() not in _TEXTS:
         return None
-    text = _text(place, encoding, files, problems)
+    text = file_text(place.resolve(), raw, encoding=encoding) or ""
     skip = settings_lines(text)[1]
     top = "".join(text.splitlines(keepends=True)[: skip + _HEAD])
-    head = read_csv_table(top, place.name, known=RUN_COLUMNS, skip=skip, problems=[])
+    head = read_csv_table(top, Origin(place.name), known=col.RUN_COLUMNS, skip=skip)
     if head is None or not _holds_values(head, value, text):
         return None
-    table = read_csv_table(text, place.name, known=RUN_COLUMNS, skip=skip, problems=problems)
-    matrices = [_covariance_of(Path(one), encoding, files, problems) for one in covariance]
-    if problems or table is None:
-        raise StudyError(problems)
+    table = read_csv_table(text, raw, known=col.RUN_COLUMNS, skip=skip)
+    matrices = [_covariance_of(Path(one), raw, encoding) for one in covariance]
+    if raw.problems or table is None:
+        raise StudyError(raw.problems)
     return values_of(
         table,
         value,
@@ -187,29 +177,19 @@ def read_values(
         covariance=_by_quantity(matrices, value, table),
         roles=roles,
         title=place.stem,
-        files=tuple(files),
+        files=tuple(raw.files),
     )
-
-
-def _text(
-    place: Path, encoding: str | None, files: list[SourceFile], problems: list[Problem]
-) -> str:
-    """What a text file holds; its digest is noted."""
-    raw, own = RawStudy(name=place.stem, settings_file=place.name), place.resolve()
-    content = file_bytes(own.parent, own.name, raw, problems)
-    files += raw.files
-    return decode(content, place.name, encoding=encoding, problems=problems) or ""
 
 
 def _holds_values(head: Table, value: Sequence[str], text: str) -> bool:
     """Whether a table holds values and no weighings; refuses one that holds neither."""
     columns = set(head.columns)
-    if columns & {GROSS, TARE, APERTURE, APERTURE_MM}:
+    if columns & {GROSS, TARE, APERTURE, col.APERTURE_MM}:
         return False
     if {QUANTITY, VALUE} <= columns or value_columns(head.columns) or columns & set(value):
         return True
-    sheet, _ = read_csv_sheet(text, head.file, [])
-    if looks_wide({"": sheet}, head.file) is not None or columns & {SIEVE, NET}:
+    sheet, _ = read_csv_sheet(text, Origin(head.file))
+    if looks_wide({"": sheet}, head.file) is not None or columns & {SIEVE, col.NET}:
         return False
     of = ", ".join(value) or "sizes"
     fault = f"this is neither a study nor a table of {of} (columns {_listed(head)})"
@@ -218,12 +198,10 @@ def _holds_values(head: Table, value: Sequence[str], text: str) -> bool:
     raise StudyError([Problem(head.file, fault, remedy)])
 
 
-def _covariance_of(
-    place: Path, encoding: str | None, files: list[SourceFile], problems: list[Problem]
-) -> pd.DataFrame:
+def _covariance_of(place: Path, raw: RawStudy, encoding: str | None) -> pd.DataFrame:
     """A covariance from a CSV file: the run, then a column a run."""
-    text = _text(place, encoding, files, problems)
-    table = read_csv_table(text, place.name, known=(RUN,), problems=problems) if text else None
+    text = file_text(place.resolve(), raw, encoding=encoding)
+    table = read_csv_table(text, raw.part(place.name), known=(RUN,)) if text else None
     if table is None:
         return pd.DataFrame()
     first, *names = table.columns
@@ -254,10 +232,12 @@ def values_of_frame(
     roles: Mapping[str, str] | None = None,
 ) -> Values:
     """Values of a frame; a covariance alone is that of the one quantity compared."""
-    problems: list[Problem] = []
-    table, file = frame_table(frame, "values (frame)", RUN_COLUMNS, problems)
-    if problems or table is None or file is None:
-        raise StudyError(problems)
+    from psdstats.study.frames import frame_table
+
+    source = Origin("values (frame)")
+    table, file = frame_table(frame, source, col.RUN_COLUMNS)
+    if source.problems or table is None or file is None:
+        raise StudyError(source.problems)
     joint = covariance
     if joint is not None and not isinstance(joint, Mapping):
         joint = _by_quantity([joint], value, table)
@@ -322,8 +302,8 @@ def _listed(table: Table) -> str:
 
 def _column(table: Table, named: str, what: str) -> str:
     """The column of that name, or of that heading in words."""
-    plain = plain_words(named)
-    own = [name for name in table.columns if plain_words(name) == plain]
+    plain = col.plain_words(named)
+    own = [name for name in table.columns if col.plain_words(name) == plain]
     if not own:
         raise ModelError(
             f"{table.file} has no column {named!r} for {what}; its columns are {_listed(table)}."
@@ -337,7 +317,7 @@ def _renamed(table: Table, roles: Mapping[str, str]) -> Table:
     if unknown:
         known = ", ".join(ROLES)
         raise ModelError(f"A column cannot be the {unknown[0]!r} of a run; name one of {known}.")
-    minutes = next((one for one in table.columns if plain_words(one) == "time min"), "")
+    minutes = next((one for one in table.columns if col.plain_words(one) == "time min"), "")
     if minutes and TIME not in table.columns:
         roles = {"time": minutes, **roles}
     names = {_column(table, named, f"the {one}"): ROLES[one] for one, named in roles.items()}
@@ -385,8 +365,7 @@ def _side_by_side(table: Table) -> Table:
 
 def _wrong(table: Table, row: Row, fault: str, remedy: str, column: str) -> None:
     """Note what is wrong with a cell."""
-    place = (row.at(column), column, row.text(column)[:40] or None)
-    table.problems.append(Problem(table.file, fault, remedy, *place))
+    table.refuse(fault, remedy, row.at(column), column, row.text(column)[:40] or None)
 
 
 def _bound_text(row: Row) -> str:
@@ -414,7 +393,7 @@ def _columns(table: Table, value: Sequence[str], u: Sequence[str]) -> list[_Foun
     stated = [_column(table, one, "u") for one in u] or [
         _u_of(table, one, is_alone=len(columns) == 1) for one in columns
     ]
-    left = [one for one in table.columns if plain_words(one) in _U_ALONE and one not in stated]
+    left = [one for one in table.columns if col.plain_words(one) in _U_ALONE and one not in stated]
     if left:
         raise ModelError(
             f"{table.file} has a column {left[0]}, and it is not said of which quantity it is the "
@@ -428,9 +407,9 @@ def _columns(table: Table, value: Sequence[str], u: Sequence[str]) -> list[_Foun
 
 def _u_of(table: Table, column: str, *, is_alone: bool) -> str:
     """The column of the standard uncertainty of a quantity; empty where there is none."""
-    plain = plain_words(column)
+    plain = col.plain_words(column)
     names = dict.fromkeys((plain, plain.removesuffix(" um")))
-    by_words = {plain_words(name): name for name in table.columns}
+    by_words = {col.plain_words(name): name for name in table.columns}
     wanted = [f"u {one}{end}" for end in ("", " percent") for one in names]
     wanted += _U_ALONE if is_alone else ()
     return next((by_words[one] for one in wanted if one in by_words), "")
@@ -459,8 +438,8 @@ def _cell(table: Table, row: Row, found: _Found) -> tuple[float, float, float, f
         return np.nan, number, _positive(table, row, found.column, last.strip()), np.nan
     if np.isnan(number):
         return np.nan, 0.0, np.inf, np.nan
-    u = float(table.number(row, found.u, needed=True) or 0.0) if found.u else np.nan
-    u *= number / 100.0 if plain_words(found.u).endswith("percent") else 1.0
+    u = float(table.needed(row, found.u) or 0.0) if found.u else np.nan
+    u *= number / 100.0 if col.plain_words(found.u).endswith("percent") else 1.0
     if not (np.isnan(u) or 0.0 <= u < number):
         remedy = "Give the standard uncertainty, in the unit of the value, below the value itself."
         _wrong(table, row, f"this is no uncertainty of {number:g}", remedy, found.u)

@@ -37,8 +37,7 @@ from psdstats.limits import LEVEL, PERMUTATIONS, SEED
 from psdstats.models.design_columns import column as column_without_gaps
 from psdstats.models.design_columns import need_columns
 from psdstats.present import Shown
-from psdstats.study.order import in_order
-from psdstats.study.records import Run, Study
+from psdstats.study.records import Run, Study, in_order
 
 # share of the detection limit put in place of an empty class: 0.65 in J. A. Martín-Fernández,
 # C. Barceló-Vidal and V. Pawlowsky-Glahn, Mathematical Geology 35 (2003) 253-278 (from memory)

@@ -9,9 +9,8 @@ between runs stay those of their readings: no level or width is borrowed.
 
 from __future__ import annotations
 
-import os
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 from scipy.special import expit, ndtri
@@ -30,6 +29,7 @@ from psdstats.distribution.trial_runs import (
     trials,
 )
 from psdstats.frozen import Array, freeze_arrays
+from psdstats.processes import shared_out
 
 FLOOR = 0.1  # share of each run's own law in the quantiles
 FLOOR_UNTRIED = (
@@ -95,24 +95,16 @@ def borrow(runs: TrialRuns, single: CurveLaw, correlation: Array, *, seed: int =
     weight = np.zeros(len(conditions))
     errors = elementary_errors(runs)
     written, noise, blocks = Written.of(single), _noise(errors, single), []
-    together, scatter = list(trials(runs, single.ln_size[:, LEVELS.size // 2])), np.diag(noise)
-
-    def fitted(own: Indices) -> tuple[_Dense, float] | None:
-        rows = merged(runs, own, errors)
-        part = _Dense(runs, rows, single, scatter) if len(rows.undersize) > 1 else None
-        return (part, part.fit(seed)) if part is not None and len(part.run) else None
-
-    side = os.cpu_count() or 1
-    with ThreadPoolExecutor(max_workers=side) as pool:
-        for first in range(0, len(together), side):  # few at a time: each holds much
-            some = together[first : first + side]
-            for own, found in zip(some, pool.map(fitted, some), strict=True):
-                if found is None:
-                    continue
-                part, of_breakage = found
-                blocks.append((part.at, part.joint(noise, correlation, errors, written)))
-                k = int(np.searchsorted(conditions, runs.condition[own[0]]))
-                weight[k] = max(weight[k], of_breakage)
+    scatter = np.diag(noise)
+    rows = (merged(runs, own, errors) for own in trials(runs, single.ln_size[:, LEVELS.size // 2]))
+    parts = [_Dense(runs, own, single, scatter) for own in rows if len(own.undersize) > 1]
+    parts = [part for part in parts if len(part.run)]
+    laws = shared_out([partial(part.laws, seed) for part in parts])
+    for part, (law, of_breakage) in zip(parts, laws, strict=True):
+        part.take(law)
+        blocks.append((part.at, part.joint(noise, correlation, errors, written)))
+        k = int(np.searchsorted(conditions, runs.condition[part.rows.runs[0][0]]))
+        weight[k] = max(weight[k], of_breakage)
     return _joined(errors, written.law(single), correlation, blocks, weight)
 
 
@@ -236,22 +228,38 @@ class Moved:
         self.u2 = single.u[self.run, self.level] ** 2
         self.between = np.sqrt(np.maximum(self.u2 - noise[self.at], 0))
 
-    def fit(self, seed: int) -> float:
-        """Fit the laws to the rows and move the means to the runs; the weight of breakage."""
+    def fit(self, seed: int) -> None:
+        """Fit the laws to the rows and move the means to the runs."""
+        self.take(self.laws(seed)[0])
+
+    def laws(self, seed: int) -> tuple[RowLaw, float]:
+        """Law of the rows, and the weight of breakage in it."""
         law, weight = curves_law(self.rows, self.places), 0.0
-        minutes = self.rows.minutes
-        least = TIMES_TO_BREAK[int(minutes[0] > 0)]
-        milled = len(minutes) >= least and minutes[-1] > 0
-        self.floor = FLOOR if milled else FLOOR_UNTRIED
-        if milled and self._gain():
+        if self._is_milled and self._gain():
             other = breakage_law(self.rows, self.places, seed, law.log_evidence)
             if other is not None:
                 gap = TEMPER * (other.log_evidence - law.log_evidence)
                 weight = float(expit(np.clip(gap, -50, 50)))
                 law = _both(law, other, weight)
+        return law, weight
+
+    def take(self, law: RowLaw) -> None:
+        """Move the means of that law to the runs."""
         self.law = law
         self._move()
-        return weight
+
+    @property
+    def _is_milled(self) -> bool:
+        """Whether there are times enough to try breakage."""
+        minutes = self.rows.minutes
+        least = TIMES_TO_BREAK[int(minutes[0] > 0)]
+        return bool(len(minutes) >= least and minutes[-1] > 0)
+
+    @property
+    def shares(self) -> tuple[float, float]:
+        """Of the law of the rows, and of each run's own as a floor."""
+        floor = FLOOR if self._is_milled else FLOOR_UNTRIED
+        return 1 - floor, floor
 
     def _gain(self) -> bool:
         """Whether some size is well above what apertures and readings alone would leave."""
@@ -300,7 +308,7 @@ class Moved:
         limits = np.full((2, *self.single.table.shape[:2]), np.nan)
         limits[:, ends.row, ends.level] = ends.left, ends.right
         own = np.clip(table, limits[0][at][:, None], limits[1][at][:, None])
-        share = 1 - self.floor, self.floor
+        share = self.shares
         # quantiles are averaged: a mixture would end just where the floor takes over, at 2.5 %
         written.table[at] = share[0] * own + share[1] * self.single.table[at]
         written.by_t[at] = share[0] * self.by_own[0] + share[1] * written.by_t[at]
@@ -323,7 +331,7 @@ class _Dense(Moved):
         moved = self.law.covariance[np.ix_(self.place, self.place)]
         moved = moved + self._of_errors(errors) + departure
         self.write(np.diag(moved), written)
-        share = 1 - self.floor, self.floor
+        share = self.shares
         mixed = share[0] * moved + share[1] * (noise[both] + alike * np.outer(between, between))
         return np.asarray(mixed + share[0] * share[1] * np.outer(self.apart, self.apart))
 

@@ -122,7 +122,7 @@ class _Many(Moved):
 
     def variances(self) -> tuple[Array, Array]:
         """Of the sizes moved, and mixed with the law of each run alone."""
-        p, at, share = self.place, self.at, (1 - self.floor, self.floor)
+        p, at, share = self.place, self.at, self.shares
         moved = np.diag(self.base)[p] + (self.of_sieve**2).sum(1) + self.departure**2
         moved += 2 * (self.rest[p, self.row] * self.met).sum(1)
         moved += (self.own_noise.with_reading[at] * self.own_noise.by_reading[at]).sum(1)
@@ -131,7 +131,7 @@ class _Many(Moved):
 
     def covariance(self, i: Indices, j: Indices, *, readings: bool) -> Array:
         """Of some sizes of the trial with others, by their positions in it."""
-        p, own, share = self.place, (self.at[i], self.at[j]), (1 - self.floor, self.floor)
+        p, own, share = self.place, (self.at[i], self.at[j]), self.shares
         alike = self.kernel.between(*own)
         moved = self.base[np.ix_(p[i], p[j])] + self.of_sieve[i] @ self.of_sieve[j].T
         moved += self._met(i, j) + self._met(j, i).T

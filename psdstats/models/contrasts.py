@@ -1,4 +1,4 @@
-"""Families of contrasts: which comparisons are asked, and their table.
+"""Families of contrasts: which comparisons are asked, how they are adjusted, and their table.
 
 A contrast is a row of weights that add to zero.  With a response on the log scale the difference
 "b - a" is the logarithm of the ratio b / a.  Weights are in the unit of the means, except for
@@ -6,15 +6,20 @@ trends, which are per power of the score's unit.  What a contrast compares is a 
 
 The table has estimate, standard error, p alone and in the family, intervals that agree; it works
 on coefficients and their covariance and knows no study.  Estimates are in the unit of the response;
-`ContrastResult.as_ratios` gives ratios and per cent.  How contrasts are adjusted for each other
-comes from `multiplicity`.
+`ContrastResult.as_ratios` gives ratios and per cent.
+
+Simultaneous intervals agree with the adjusted p-values: one excludes zero where the other is below
+1 - level (for Holm's rule see `simultaneous`).  Two-sided only.  Sources: C. W. Dunnett, J. Amer.
+Statist. Assoc. 50 (1955) 1096; S. Holm, Scand. J. Statist. 6 (1979) 65; the studentised range is
+Tukey's (all from memory).
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
-from itertools import combinations
+from enum import StrEnum
+from itertools import combinations, pairwise
 
 import numpy as np
 import pandas as pd
@@ -23,9 +28,145 @@ from numpy.typing import ArrayLike
 from psdstats.errors import ModelError
 from psdstats.findings import Contrast, ContrastKind
 from psdstats.frozen import Array, freeze_arrays
-from psdstats.models.multiplicity import Adjustment, Simultaneous, simultaneous
+from psdstats.models.judged import Family, StudentJudged
+from psdstats.models.maximum_law import MAX_DIMENSION, maximum_law
 from psdstats.present import Shown
-from psdstats.student import critical_t
+from psdstats.student import critical_t, two_sided_p
+
+
+class Adjustment(StrEnum):
+    """How p-values and intervals allow for several contrasts being looked at together."""
+
+    DUNNETT = "dunnett"
+    TUKEY = "tukey"
+    MULTIVARIATE_T = "mvt"
+    HOLM = "holm"
+    BONFERRONI = "bonferroni"
+    NONE = "none"
+
+    @classmethod
+    def _missing_(cls, value: object) -> Adjustment:
+        known = ", ".join(cls)
+        raise ModelError(f"No adjustment is called {value!r}; use one of {known}.")
+
+
+_JOINTLY = (Adjustment.DUNNETT, Adjustment.TUKEY, Adjustment.MULTIVARIATE_T)
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Simultaneous:
+    """Result of `simultaneous`.
+
+    Parameters
+    ----------
+    adjustment : Adjustment
+        The rule used: the one asked for, or Bonferroni's where a family is too large.
+    law : str
+        Name of the joint law behind it; empty for rules without one.
+    level : float
+        Joint confidence level.
+    p, p_adjusted : ndarray, shape (m,)
+        Two-sided p of each contrast alone, and within its family.
+    critical : ndarray, shape (m,)
+        Factors of the standard errors that make the simultaneous intervals.
+    integration_error : float
+        Standard error of the adjusted p from numerical integration; 0 where it is exact.
+    """
+
+    adjustment: Adjustment
+    law: str
+    level: float
+    p: Array
+    p_adjusted: Array
+    critical: Array
+    integration_error: float
+
+    def __post_init__(self) -> None:
+        freeze_arrays(self)
+
+
+def simultaneous(
+    t: ArrayLike,
+    correlation: ArrayLike,
+    df: ArrayLike,
+    *,
+    kind: Adjustment | str = Adjustment.MULTIVARIATE_T,
+    level: float = 0.95,
+) -> Simultaneous:
+    """Adjust a family of t values for each other.
+
+    Shapes: t (m,), correlation (m, m), df (m,).
+
+    Notes
+    -----
+    Where the degrees of freedom differ, no exact law exists.  Each |t_i| is then carried to the
+    largest of them, ν, keeping its own two-sided p; the family is adjusted at ν, and the critical
+    value is carried back to each df_i.  Single p-values stay as they are, and with equal degrees
+    of freedom the result is exact.  The largest ν lets the standard deviations depend on each
+    other least, which errs towards larger p.
+
+    Holm's step-down rule has no intervals of its own that are of use: Bonferroni's are given,
+    which may include zero where Holm's p is just below 1 - level.
+
+    Families of more than `MAX_DIMENSION` contrasts are adjusted by Bonferroni's rule, whatever is
+    asked.
+
+    Examples
+    --------
+    >>> found = simultaneous([2.8, 1.1], [[1.0, 0.5], [0.5, 1.0]], 10, kind="dunnett")
+    >>> found.p_adjusted.round(4), found.critical.round(4)
+    (array([0.0339, 0.4659]), array([2.5683, 2.5683]))
+    """
+    rule, t_all = Adjustment(kind), np.array(t, dtype=float).reshape(-1)
+    matrix, m, alpha = np.array(correlation, dtype=float), len(t_all), 1.0 - level
+    if not 0.0 < level < 1.0:
+        raise ModelError(f"The confidence level is {level}; give a number between 0 and 1.")
+    own = np.asarray(df, dtype=float)
+    one = StudentJudged(estimate=t_all, se=np.ones(m), df=own, correlation=matrix)
+    single, law, error = two_sided_p(t_all, one.df), "", 0.0
+    if rule in _JOINTLY and m <= MAX_DIMENSION:
+        family = Family(members=tuple(range(m)), signs=(1,) * m)
+        adjusted, critical = one.family_p(family), one.family_half_width(family, alpha)
+        law, error = maximum_law(matrix).name, maximum_law(matrix).error
+    else:
+        rule = Adjustment.BONFERRONI if rule in _JOINTLY else rule
+        adjusted = adjust_p(single, kind=rule)
+        critical = critical_t(alpha if rule is Adjustment.NONE else alpha / m, one.df)
+    return Simultaneous(
+        adjustment=rule,
+        law=law,
+        level=level,
+        p=single,
+        p_adjusted=adjusted,
+        critical=critical,
+        integration_error=error,
+    )
+
+
+def adjust_p(p: ArrayLike, *, kind: Adjustment | str = Adjustment.HOLM) -> Array:
+    """Adjust p-values without knowing their correlations.
+
+    Shapes: p (m,); gives (m,).
+
+    Examples
+    --------
+    >>> adjust_p([0.01, 0.04, 0.03])
+    array([0.03, 0.06, 0.06])
+    """
+    rule = Adjustment(kind)
+    values = np.array(p, dtype=float).reshape(-1)
+    if not ((values >= 0.0) & (values <= 1.0)).all():
+        raise ModelError(f"The p-values {values.tolist()} must lie between 0 and 1.")
+    if rule is Adjustment.NONE:
+        return values
+    if rule not in (Adjustment.HOLM, Adjustment.BONFERRONI):
+        raise ModelError(
+            f"The rule {rule.value!r} needs the correlations of the contrasts; "
+            "use simultaneous(), or holm, bonferroni or none here."
+        )
+    from statsmodels.stats.multitest import multipletests
+
+    return np.asarray(multipletests(values, method=rule.value)[1], dtype=np.float64)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -50,31 +191,28 @@ class ContrastMatrix:
 Asked = tuple[Array, list[Contrast]]  # weights (m, k), and what each compares
 
 
-def _differences(levels: Sequence[str], pairs: Sequence[tuple[int, int]]) -> Asked:
+def _differences(levels: Sequence[str], pairs: Iterable[tuple[int, int]]) -> Asked:
     """Weights and contrasts of "b against a", for pairs (a, b) of places."""
-    identity = np.eye(len(levels))
+    identity, chosen = np.eye(len(levels)), list(pairs)
     return (
-        np.array([identity[b] - identity[a] for a, b in pairs]),
-        [Contrast(high=levels[b], low=levels[a]) for a, b in pairs],
+        np.array([identity[b] - identity[a] for a, b in chosen]),
+        [Contrast(high=levels[b], low=levels[a]) for a, b in chosen],
     )
 
 
-def _against_first(levels: Sequence[str]) -> Asked:
-    return _differences(levels, [(0, b) for b in range(1, len(levels))])
-
-
-def _all_pairs(levels: Sequence[str]) -> Asked:
-    return _differences(levels, list(combinations(range(len(levels)), 2)))
-
-
-def _successive(levels: Sequence[str]) -> Asked:
-    return _differences(levels, [(b - 1, b) for b in range(1, len(levels))])
-
-
 FAMILIES: dict[ContrastKind, tuple[Callable[[Sequence[str]], Asked], Adjustment]] = {
-    ContrastKind.AGAINST_FIRST: (_against_first, Adjustment.DUNNETT),
-    ContrastKind.ALL_PAIRS: (_all_pairs, Adjustment.TUKEY),
-    ContrastKind.SUCCESSIVE: (_successive, Adjustment.MULTIVARIATE_T),
+    ContrastKind.AGAINST_FIRST: (
+        lambda levels: _differences(levels, ((0, b) for b in range(1, len(levels)))),
+        Adjustment.DUNNETT,
+    ),
+    ContrastKind.ALL_PAIRS: (
+        lambda levels: _differences(levels, combinations(range(len(levels)), 2)),
+        Adjustment.TUKEY,
+    ),
+    ContrastKind.SUCCESSIVE: (
+        lambda levels: _differences(levels, pairwise(range(len(levels)))),
+        Adjustment.MULTIVARIATE_T,
+    ),
 }
 """Families of a factor's levels: what makes one, and how it is adjusted by default.
 
@@ -112,13 +250,11 @@ def polynomial_trend(scores: ArrayLike, *, degree: int = 1) -> ContrastMatrix:
 
     Examples
     --------
-    >>> (polynomial_trend([1, 2, 3], degree=2).weights * 2).round(12)
+    >>> (polynomial_trend([1, 2, 3], degree=2).weights * 2).round(12) + 0.0
     array([[-1.,  0.,  1.],
            [ 1., -2.,  1.]])
     """
     x = np.array(scores, dtype=float).reshape(-1)
-    if not np.isfinite(x).all() or len(np.unique(x)) < len(x):
-        raise ModelError(f"The scores {x.tolist()} must be finite and all different.")
     if not 1 <= degree < len(x):
         raise ModelError(
             f"A trend of degree {degree} needs at least {degree + 1} levels and degree 1 or more; "
@@ -126,16 +262,11 @@ def polynomial_trend(scores: ArrayLike, *, degree: int = 1) -> ContrastMatrix:
         )
     centred = x - x.mean()
     scale = np.abs(centred).max()
-    rows, basis = [], np.ones((len(x), 1)) / np.sqrt(len(x))
-    for power in range(1, degree + 1):
-        column = (centred / scale) ** power
-        for _ in range(2):  # twice is enough for orthogonality to rounding
-            column = column - basis @ (basis.T @ column)
-        rows.append(column / (column @ column) / scale**power)
-        basis = np.column_stack([basis, column / np.linalg.norm(column)])
+    basis, triangle = np.linalg.qr(np.vander(centred / scale, degree + 1, increasing=True))
+    rows = (basis / (np.diag(triangle) * scale ** np.arange(degree + 1))).T
     names = ["linear", "quadratic", "cubic"] + [f"degree {d}" for d in range(4, degree + 1)]
     return ContrastMatrix(
-        weights=np.array(rows, dtype=float),
+        weights=rows[1:],
         contrasts=tuple(
             Contrast(high=f"{name} trend", family=ContrastKind.TREND) for name in names[:degree]
         ),
@@ -310,13 +441,15 @@ def contrast_table(
 
     Examples
     --------
-    >>> asked = ContrastMatrix(weights=[[0, 1]], contrasts=(Contrast(high="b", low="a"),))
+    >>> asked = ContrastMatrix(weights=np.eye(2)[1:], contrasts=(Contrast(high="b", low="a"),))
     >>> found = contrast_table(asked, [1.0, 0.5], [[0.04, 0], [0, 0.01]], 8)
     >>> found.to_frame()[["contrast", "estimate", "t", "p"]].round(4)
       contrast  estimate    t       p
     0    b - a       0.5  5.0  0.0011
     """
-    estimate, joint = _estimates(asked, beta, covariance)
+    estimate = asked.weights @ np.asarray(beta, dtype=float)
+    joint = asked.weights @ np.asarray(covariance, dtype=float) @ asked.weights.T
+    joint = (joint + joint.T) / 2.0
     error = np.sqrt(np.diag(joint))
     correlation = joint / np.outer(error, error)
     np.fill_diagonal(correlation, 1.0)
@@ -342,29 +475,3 @@ def contrast_table(
         simultaneous=together,
         level=level,
     )
-
-
-def _estimates(
-    asked: ContrastMatrix, beta: ArrayLike, covariance: ArrayLike
-) -> tuple[Array, Array]:
-    """Estimates (m,) of the contrasts and their joint covariance (m, m)."""
-    rows = np.atleast_2d(np.array(asked.weights, dtype=float))
-    coefficients = np.array(beta, dtype=float).reshape(-1)
-    between = np.array(covariance, dtype=float)
-    m, k = rows.shape
-    if coefficients.shape != (k,) or between.shape != (k, k) or len(asked.contrasts) != m:
-        raise ModelError(
-            f"The weights have shape {rows.shape}, with {len(asked.contrasts)} contrasts, "
-            f"{len(coefficients)} coefficients and a covariance of shape {between.shape}; "
-            "give one row a contrast and one column a coefficient."
-        )
-    joint = rows @ between @ rows.T
-    variance = np.diag(joint)
-    size = (np.abs(rows) * np.sqrt(np.abs(np.diag(between)))).sum(axis=1) ** 2
-    for contrast, value, largest in zip(asked.contrasts, variance, size, strict=True):
-        if not value > 1e-14 * largest:
-            raise ModelError(
-                f"The contrast {contrast.label!r} has the variance {value:.3g}; a contrast of "
-                "weights zero, or of coefficients known exactly, cannot be tested: leave it out."
-            )
-    return rows @ coefficients, (joint + joint.T) / 2.0

@@ -1,27 +1,29 @@
-"""Other packages' analyses, to set beside the mixed model: common tests and an independent refit.
+"""Other packages' analyses, to set beside the mixed model: common tests and independent refits.
 
 Common tests of a complete design (pingouin computes): repeated-measures analysis of variance with
 the Greenhouse-Geisser correction, and Friedman's rank test.  They need every group measured at
 every level; replicates of a group at a level are averaged first.  They know nothing of measurement
 uncertainty: they are a check, and the mixed model gives the verdict.
 
-The refit (statsmodels computes) shares no code with the fit it is set beside.  The response may be
-in any unit; statistics are dimensionless.
+The refits (statsmodels computes) share no code with the fit they are set beside.  The response may
+be in any unit; statistics are dimensionless.
 """
 
 from __future__ import annotations
 
 import warnings
+from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
+from itertools import product
 
 import numpy as np
 import pandas as pd
 
 from psdstats.errors import ModelError
 from psdstats.findings import Remark, RemarkKind
+from psdstats.frozen import Array
 from psdstats.models.design_columns import need_columns
-from psdstats.models.likelihood import Criterion
 from psdstats.models.mixed_model import MixedModelFit
 
 
@@ -103,8 +105,8 @@ def repeated_measures_check(
     >>> round(float(found.table["f"].iloc[0]), 1)
     27.8
     """
-    test = CommonTest.REPEATED_MEASURES
-    cells, remarks = _complete_cells(frame, response=response, within=within, group=group)
+    test, names = CommonTest.REPEATED_MEASURES, {"group": group, "level": within}
+    cells, remarks = _complete_cells(frame, response, names)
     if cells is not None and cells["group"].nunique() < 3:
         cells, remarks = None, (CheckRemark.FEWER_THAN_THREE_GROUPS(),)
     if cells is None:
@@ -122,19 +124,22 @@ def repeated_measures_check(
             detailed=True,
             effsize="np2",
         )
-    effect = _first_row(found)
     groups, levels = cells["group"].nunique(), cells["level"].nunique()
-    testable = levels > 2 and groups >= levels
+    effect = _first_row(found)
+    if levels == 2:
+        effect["eps"], effect["p_GG_corr"] = 1.0, effect["p_unc"]
+    if levels == 2 or groups < levels:
+        effect["W_spher"] = effect["p_spher"] = np.nan
     row = {
         "f": effect["F"],
         "df_num": levels - 1,
         "df_den": (levels - 1) * (groups - 1),
         "p": effect["p_unc"],
-        "epsilon": effect["eps"] if levels > 2 else 1.0,
-        "p_corrected": effect["p_GG_corr"] if levels > 2 else effect["p_unc"],
+        "epsilon": effect["eps"],
+        "p_corrected": effect["p_GG_corr"],
         "partial_eta_squared": effect["np2"],
-        "sphericity_w": effect["W_spher"] if testable else np.nan,
-        "sphericity_p": effect["p_spher"] if testable else np.nan,
+        "sphericity_w": effect["W_spher"],
+        "sphericity_p": effect["p_spher"],
     }
     return CrossCheck(test=test, table=pd.DataFrame([row]).astype(float), remarks=remarks)
 
@@ -168,8 +173,8 @@ def friedman_check(frame: pd.DataFrame, *, response: str, within: str, group: st
     >>> round(float(found.table["p"].iloc[0]), 3)
     0.05
     """
-    test = CommonTest.FRIEDMAN
-    cells, remarks = _complete_cells(frame, response=response, within=within, group=group)
+    test, names = CommonTest.FRIEDMAN, {"group": group, "level": within}
+    cells, remarks = _complete_cells(frame, response, names)
     if cells is not None and cells["level"].nunique() < 3:
         cells, remarks = None, (CheckRemark.FEWER_THAN_THREE_LEVELS(),)
     if cells is None:
@@ -199,32 +204,29 @@ def _first_row(found: pd.DataFrame) -> pd.Series:
 
 
 def _complete_cells(
-    frame: pd.DataFrame, *, response: str, within: str, group: str
+    frame: pd.DataFrame, response: str, names: Mapping[str, str]
 ) -> tuple[pd.DataFrame | None, tuple[Remark, ...]]:
     """One row a group and level, or None; and what was done, or what is missing."""
+    group, within = names["group"], names["level"]
     need_columns(frame, (response, within, group))
     if not pd.api.types.is_numeric_dtype(frame[response]):
         raise ModelError(f"The column {response!r} is not numeric; give the response as numbers.")
-    rows = pd.DataFrame(
-        {
-            "group": frame[group].astype(str),
-            "level": frame[within].astype(str),
-            "response": frame[response].astype(float),
-        }
-    ).dropna()
-    cells = rows.groupby(["group", "level"], as_index=False)["response"].agg(["mean", "size"])
-    groups, levels = rows["group"].unique(), rows["level"].unique()
-    counts = {"groups": len(groups), "levels": len(levels)}
+    rows = frame[[response, group, within]].dropna()
+    keys = [pd.factorize(rows[name].astype(str))[1] for name in (group, within)]
+    counts = {"groups": len(keys[0]), "levels": len(keys[1])}
     if min(counts.values()) < 2:
         return None, (CheckRemark.TOO_FEW(**counts, group=group, within=within),)
-    present = set(zip(cells["group"], cells["level"], strict=True))
-    missing = [(g, level) for g in groups for level in levels if (g, level) not in present]
+    columns = {one: rows[name].astype(str) for one, name in names.items()}
+    cells = rows[response].astype(float).groupby(list(columns.values())).agg(["mean", "size"])
+    cells.index.names = list(names)
+    present = set(cells.index)
+    missing = [pair for pair in product(*keys) if pair not in present]
     if missing:
         named = dict(zip(frame[within].astype(str), frame[within], strict=True))
         return None, (
             CheckRemark.INCOMPLETE(
                 missing=len(missing),
-                cells=len(groups) * len(levels),
+                cells=len(keys[0]) * len(keys[1]),
                 group=group,
                 first_group=missing[0][0],
                 within=within,
@@ -232,7 +234,8 @@ def _complete_cells(
             ),
         )
     averaged = (CheckRemark.AVERAGED(),) if cells["size"].max() > 1 else ()
-    return cells.rename(columns={"mean": "response"}), (CheckRemark.CELLS(**counts), *averaged)
+    cells = cells.reset_index().rename(columns={"mean": "response"})
+    return cells, (CheckRemark.CELLS(**counts), *averaged)
 
 
 def why_apart(
@@ -259,24 +262,12 @@ def why_apart(
     return tuple(found)
 
 
-class RefitRoute(StrEnum):
-    """How a fit was repeated."""
-
-    MIXED_MODEL = "mixed model"  # variances estimated anew
-    WITHOUT_KNOWN = "without the known covariance"  # the same, of a model that lacks it
-    LEAST_SQUARES = "generalised least squares"  # at the variances found
-
-
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Refit:
     """The estimates of a fit beside those of another package.
 
     Parameters
     ----------
-    route : RefitRoute
-        A mixed model where that package has the same one (random intercepts of one grouping, no
-        known covariance), else generalised least squares with the covariance found; or the mixed
-        model without the known covariance, which that package cannot take.
     table : DataFrame
         One row a coefficient, then one a variance estimated anew: name, estimate, refit,
         standard_error, refit_standard_error (NaN for variances).
@@ -284,7 +275,6 @@ class Refit:
         Whether the other package found a maximum.
     """
 
-    route: RefitRoute
     table: pd.DataFrame
     converged: bool = True
 
@@ -295,51 +285,32 @@ class Refit:
         return float(((own["refit"] - own["estimate"]).abs() / own["standard_error"]).max())
 
 
-def independent_refit(fit: MixedModelFit) -> Refit:
-    """Repeat a fit by statsmodels.
-
-    Notes
-    -----
-    Standard errors are the plain ones, (XᵀV⁻¹X)⁻¹.  The response is scaled for statsmodels, which
-    takes variances below about 0.01 for zero.
-    """
-    y, x, n = fit.response, fit.fixed.matrix, len(fit.response)
-    variances, parts = fit.variance_components, fit.random.parts
-    groupings = fit.random.groupings
-    table = pd.DataFrame(
+def _refit_table(fit: MixedModelFit, refit: Array, standard_error: Array) -> pd.DataFrame:
+    """The coefficients; standard errors of the fit are the plain ones, (XᵀV⁻¹X)⁻¹."""
+    return pd.DataFrame(
         {
             "name": fit.fixed.names,
             "estimate": fit.estimates.beta,
             "standard_error": np.sqrt(np.diagonal(fit.covariance.plain)),
+            "refit": refit,
+            "refit_standard_error": standard_error,
         }
     )
-    plain = len(variances) == 2 and "residual" in variances.index and variances.min() > 0.0
-    if plain and parts.known is None and len(groupings) == 1:
-        from statsmodels.regression.mixed_linear_model import MixedLM
 
-        scale = float(np.sqrt(variances["residual"]))
-        reml = fit.estimates.criterion is Criterion.REML
-        model = MixedLM(y / scale, x, groups=groupings[0].codes)
-        with warnings.catch_warnings():  # whether it converged is told
-            warnings.simplefilter("ignore")
-            found = model.fit(reml=reml, method=["bfgs"], gtol=1e-8)
-        table["refit"], table["refit_standard_error"] = found.fe_params, found.bse_fe
-        table[["refit", "refit_standard_error"]] *= scale
-        anew = np.array([found.cov_re[0, 0], found.scale]) * scale**2
-        below = pd.DataFrame({"name": variances.index, "estimate": variances, "refit": anew})
-        whole = pd.concat([table, below], ignore_index=True)
-        return Refit(route=RefitRoute.MIXED_MODEL, table=whole, converged=bool(found.converged))
+
+def independent_refit(fit: MixedModelFit) -> Refit:
+    """Repeat a fit by statsmodels: generalised least squares with the covariance found."""
     from statsmodels.regression.linear_model import GLS
 
-    v = float(variances.get("residual", 0.0)) * np.eye(n)
-    v = v if parts.known is None else v + parts.known
-    for grouping in groupings:
+    n, known = len(fit.response), fit.random.parts.known
+    v = float(fit.variance_components.get("residual", 0.0)) * np.eye(n)
+    v = v if known is None else v + known
+    for grouping in fit.random.groupings:
         z = grouping.indicators()
         v = v + np.einsum("nle,ef,mlf->nm", z, grouping.spread(fit.estimates.theta), z)
-    found = GLS(y, x, sigma=v).fit()
-    table["refit"] = found.params
-    table["refit_standard_error"] = np.sqrt(np.diagonal(found.normalized_cov_params))
-    return Refit(route=RefitRoute.LEAST_SQUARES, table=table)
+    found = GLS(fit.response, fit.fixed.matrix, sigma=v).fit()
+    error = np.sqrt(np.diagonal(found.normalized_cov_params))
+    return Refit(table=_refit_table(fit, found.params, error))
 
 
 _MOST_ROWS = 300  # that package keeps whole matrices of a model without independent groups
@@ -350,7 +321,8 @@ def refit_without_known(fit: MixedModelFit) -> Refit | None:
 
     What the measurement adds then goes into the variances, and what runs share by their sieves
     counts as independent.  None where there is no known covariance, slopes are correlated, or
-    there are too many rows.
+    there are too many rows.  The response is scaled, since statsmodels takes variances below about
+    0.01 for zero.
     """
     groupings, x, n = fit.random.groupings, fit.fixed.matrix, len(fit.response)
     correlated = any(one.cross is not None for one in groupings)
@@ -371,15 +343,7 @@ def refit_without_known(fit: MixedModelFit) -> Refit | None:
         warnings.simplefilter("ignore")
         model = MixedLM(fit.response / scale, x, groups=np.ones(n), exog_vc=parts)
         found = model.fit(reml=True, method=["bfgs", "powell"])
-    table = pd.DataFrame(
-        {
-            "name": fit.fixed.names,
-            "estimate": fit.estimates.beta,
-            "standard_error": np.sqrt(np.diagonal(fit.covariance.plain)),
-            "refit": found.fe_params * scale,
-            "refit_standard_error": found.bse_fe * scale,
-        }
-    )
+    table = _refit_table(fit, found.fe_params * scale, found.bse_fe * scale)
     own = [*names, "residual"]
     below = pd.DataFrame(
         {
@@ -388,8 +352,5 @@ def refit_without_known(fit: MixedModelFit) -> Refit | None:
             "refit": np.append(found.vcomp, found.scale) * scale**2,
         }
     )
-    return Refit(
-        route=RefitRoute.WITHOUT_KNOWN,
-        table=pd.concat([table, below], ignore_index=True),
-        converged=bool(found.converged),
-    )
+    whole = pd.concat([table, below], ignore_index=True)
+    return Refit(table=whole, converged=bool(found.converged))

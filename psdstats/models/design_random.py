@@ -17,7 +17,6 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
-from scipy import sparse
 
 from psdstats.columns import signed
 from psdstats.covariance import Covariance, SharedErrors
@@ -25,8 +24,7 @@ from psdstats.errors import ModelError
 from psdstats.frozen import Array
 from psdstats.models.design_columns import RandomSlope, column, factor_column
 from psdstats.models.engine import BatchFit, CovarianceParts
-from psdstats.models.span import LevelColumns, Span, build_span, columns_outside
-from psdstats.models.woodbury import WhitenedSpan
+from psdstats.models.woodbury import Span
 
 
 def known_covariance(
@@ -92,7 +90,7 @@ def _in_order(known: pd.DataFrame, frame: pd.DataFrame) -> pd.DataFrame:
 _MOST_ROWS = 4000
 """Largest side of the covariance matrices: rows, or directions of the span of a long frame."""
 
-_SHORT = 64
+_SHORT = 16
 """Frames of up to so many rows are cheaper whole than by their span."""
 
 _MOST_DENSE = 100_000_000
@@ -118,17 +116,21 @@ class Grouping:
     components: tuple[int, ...]
     cross: int | None
 
-    def indicators(self, span: Span | WhitenedSpan | None = None) -> Array:
+    def indicators(self, span: Span | None = None) -> Array:
         """Z, shape (n, n_levels, effects); QᵀZ, shape (m, n_levels, effects), with a span."""
         size = len(self.levels)
         if span is None:
             return np.eye(size)[self.codes][:, :, None] * self.columns[:, None, :]
         return np.stack([span.of_levels(self.codes, size, v) for v in self.columns.T], axis=2)
 
-    def sparse_columns(self) -> list[sparse.csr_array]:
-        """Z of each effect, shape (n, n_levels)."""
-        rows, shape = np.arange(len(self.codes)), (len(self.codes), len(self.levels))
-        return [sparse.csr_array((v, (rows, self.codes)), shape=shape) for v in self.columns.T]
+    def covariances(self, span: Span | None = None) -> dict[int, Array]:
+        """The G_k of its variances, and of its covariance, by their place in θ."""
+        z = self.indicators(span)
+        found = {k: z[:, :, i] @ z[:, :, i].T for i, k in enumerate(self.components)}
+        if self.cross is not None:
+            both = z[:, :, 0] @ z[:, :, 1].T
+            found[self.cross] = both + both.T
+        return found
 
     def spread(self, theta: Array) -> Array:
         """Covariance of the effects of one level, shape (effects, effects), from all θ (q,)."""
@@ -248,13 +250,12 @@ def _freed_of(design: Array, parts: CovarianceParts) -> tuple[Array, float]:
                 inner[j, k] = np.square((one.T @ other).toarray() - own @ theirs.T).sum()
         value, vector = np.linalg.eigh(inner)
         return np.asarray(vector * np.sqrt(np.maximum(value, 0.0))), 1e-6
-    x, span = design, parts.span
-    if isinstance(span, Span):
-        x = span.coordinates(design.T).T
+    span = parts.span
+    x = design if span is None else span.coordinates(design.T).T
     complement = np.linalg.qr(x, mode="complete")[0][:, design.shape[1] :]
     flat = (complement.T @ parts.matrices @ complement).reshape(len(parts.matrices), -1)
-    if isinstance(span, Span) and parts.outside is not None:
-        flat = np.column_stack([flat, np.sqrt(span.n_outside) * parts.outside])
+    if span is not None:  # where the residual, which is last, is alone
+        flat = np.column_stack([flat, np.sqrt(span.n_outside) * np.eye(len(flat))[-1]])
     return flat, 1e-8
 
 
@@ -278,13 +279,13 @@ def build_random(
         names += own
     if residual:
         names.append("residual")
-    span, z = None, None
     crossed = [(*one.components, one.cross) for one in groupings if one.cross is not None]
-    if isinstance(known, SharedErrors) and (crossed or not residual):
-        known = np.asarray(known)
-    if isinstance(known, SharedErrors):
-        z = [own for one in groupings for own in one.sparse_columns()]
-    elif design is not None and residual and known is None and len(frame) > _SHORT:
+    if isinstance(known, SharedErrors) and residual and not crossed:
+        z = [own for one in groupings for own in np.moveaxis(one.indicators(), 2, 0)]
+        parts = CovarianceParts.of(z, known)
+        return RandomDesign(groupings=tuple(groupings), names=tuple(names), parts=parts)
+    span = None
+    if design is not None and residual and known is None and len(frame) > _SHORT:
         span = _span(design, groupings)
     elif len(frame) > _MOST_ROWS:
         raise ModelError(
@@ -292,33 +293,31 @@ def build_random(
             f"variance, matrices are kept whole and only up to {_MOST_ROWS} rows; fit means of "
             f"replicates instead."
         )
-    size = len(frame) if span is None else span.size
-    covariance = CovarianceParts(
-        matrices=np.zeros((len(names), 0, 0))
-        if z is not None
-        else _matrices(groupings, names, size, span),
+    size = len(frame) if span is None else span.basis.shape[1]
+    matrices = {len(names) - 1: np.eye(size)} if residual else {}
+    for one in groupings:
+        matrices |= one.covariances(span)
+    parts = CovarianceParts(
+        matrices=np.array([matrices[k] for k in range(len(names))]).reshape(-1, size, size),
         is_variance=~np.isin(np.arange(len(names)), [cross for *_, cross in crossed]),
         blocks=tuple((first, second, cross) for first, second, cross in crossed),
-        known=known_covariance(known, frame),
+        known=None if known is None else np.asarray(known_covariance(known, frame)),
         span=span,
-        columns=z,
-        outside=None if span is None else np.array([n == "residual" for n in names], float),
     )
-    return RandomDesign(groupings=tuple(groupings), names=tuple(names), parts=covariance)
+    return RandomDesign(groupings=tuple(groupings), names=tuple(names), parts=parts)
 
 
 def _span(design: Array, groupings: Sequence[Grouping]) -> Span | None:
     """The span of a long frame; None where the matrices of its rows are as small."""
-    n = len(design)
-    columns = [
-        LevelColumns(codes=g.codes, n_levels=len(g.levels), values=g.columns) for g in groupings
-    ]
-    dense = columns_outside(design, columns)
-    largest = max((c.width for c in columns), default=0)
-    if dense + largest >= n and n <= _MOST_ROWS:
+    n, widths = len(design), [len(one.levels) * one.columns.shape[1] for one in groupings]
+    width = design.shape[1] + sum(widths)
+    if width >= n and n <= _MOST_ROWS:
         return None
-    span = build_span(design, columns) if dense * n <= _MOST_DENSE else None
-    size = dense + largest if span is None else span.size
+    size, span = max(widths, default=0), None
+    if size <= _MOST_ROWS and width * n <= _MOST_DENSE:
+        z = [one.indicators().reshape(n, -1) for one in groupings]
+        span = Span.of(np.hstack([design, *z]))
+        size = span.basis.shape[1]
     if span is None or size > _MOST_ROWS:
         raise ModelError(
             f"The fixed terms and the levels of the groupings span {size} directions over {n} "
@@ -326,23 +325,6 @@ def _span(design: Array, groupings: Sequence[Grouping]) -> Span | None:
             f"or take a grouping out."
         )
     return span
-
-
-def _matrices(
-    groupings: Sequence[Grouping], names: Sequence[str], size: int, span: Span | None
-) -> Array:
-    """The G_k, shape (q, size, size); the residual's is the identity."""
-    matrices = np.zeros((len(names), size, size))
-    if names and names[-1] == "residual":
-        matrices[-1] = np.eye(size)
-    for grouping in groupings:
-        z = grouping.indicators(span)
-        for effect, place in enumerate(grouping.components):
-            matrices[place] = z[:, :, effect] @ z[:, :, effect].T
-        if grouping.cross is not None:
-            both = z[:, :, 0] @ z[:, :, 1].T
-            matrices[grouping.cross] = both + both.T
-    return matrices
 
 
 def _gather(random: Sequence[RandomSpec]) -> dict[tuple[str, ...], list[RandomSlope]]:

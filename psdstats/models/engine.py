@@ -1,9 +1,9 @@
 """Variance components and fixed effects of many responses that share one design.
 
 Model: y_b ~ N(X β_b, V_b), V_b = V_known + Σ θ_bk G_k, fitted by REML or ML.  Arrays only: what the
-columns and matrices mean is the business of `design_fixed` and `design_random`.  Units: whatever
+columns and matrices mean is the business of `design_columns` and `design_random`.  Units: whatever
 the responses have; θ and V in their squares.  Long designs give the matrices in the coordinates of
-a `Span`; outside it V is one variance.  No testing here (`kenward_roger`).
+a `Span`; outside it V is the last variance.  No testing here (`kenward_roger`).
 """
 
 from __future__ import annotations
@@ -19,10 +19,9 @@ from scipy import sparse
 from psdstats.covariance import Covariance, SharedErrors
 from psdstats.errors import ModelError
 from psdstats.frozen import Array
-from psdstats.models.likelihood import Criterion, Outside, build_problem, invert_positive
-from psdstats.models.solver import Bounds, let_free, maximise, settle_edge
-from psdstats.models.span import Span
-from psdstats.models.woodbury import Columns, SharedProblem, WhitenedSpan, shared_problem
+from psdstats.models.likelihood import Criterion, Scaled, build_problem, invert_positive
+from psdstats.models.solver import Solution, let_free, maximise, maximise_blocks
+from psdstats.models.woodbury import Columns, SharedProblem, Span, shared_problem
 
 Mask = NDArray[np.bool_]
 
@@ -42,27 +41,21 @@ class CovarianceParts:
         (variance, variance, covariance) positions that form 2 x 2 matrices.
     known : ndarray or SharedErrors, shape (n, n), or None
         V_known.  With a span (m, m), in its coordinates.
-    span : Span, WhitenedSpan or None
+    span : Span or None
         Where the matrices live, unless they are those of all rows.
     columns : tuple of sparse array, or None
         Beside shared errors: Z_k with G_k = Z_k Z_kᵀ, of all but the last, which is the residual.
     leak : ndarray, shape (m, m), or None
-        With a whitened span: what the square of the residual's G has in it beyond its own there.
-    outside : ndarray, shape (q,), or None
-        With a span: what a G_k multiplies the identity by outside it (1 for the residual).
-    outside_known : float
-        With a span: the known variance outside it.
+        With rows over their SD: what the square of the residual's G has in it beyond its own there.
     """
 
     matrices: Array
     is_variance: Mask
     blocks: tuple[tuple[int, int, int], ...] = ()
     known: Covariance | None = None
-    span: Span | WhitenedSpan | None = None
+    span: Span | None = None
     columns: Columns | None = None
     leak: Array | None = None
-    outside: Array | None = None
-    outside_known: float = 0.0
 
     @classmethod
     def of(cls, columns: Sequence[Array], known: Covariance) -> CovarianceParts:
@@ -74,14 +67,6 @@ class CovarianceParts:
             known=known,
             columns=[sparse.csr_array(z) for z in columns] if is_shared else None,
         )
-
-    def whole(self) -> CovarianceParts:
-        """The same with matrices over all rows in place of columns."""
-        if self.columns is None or self.known is None:
-            return self
-        own = [z.toarray() for z in self.columns]
-        matrices, known = squares_of(own, len(self.known)), np.asarray(self.known)
-        return replace(self, matrices=matrices, known=known, columns=None)
 
     def covariance(self, theta: Array) -> Array:
         """Covariance of the rows.
@@ -125,8 +110,6 @@ class BatchFit:
         REML or ML.
     free : bool
         Whether variances were allowed below zero.
-    strata_only : bool
-        Whether all covariance matrices share their eigenvectors, as in balanced designs.
     """
 
     design: Array
@@ -143,7 +126,6 @@ class BatchFit:
     converged: Mask
     criterion: Criterion
     free: bool
-    strata_only: bool
 
     def row(self, row: int) -> BatchFit:
         """The fit of one response, its arrays without the first axis."""
@@ -181,58 +163,57 @@ def fit_batch(
     criterion: Criterion | str = Criterion.REML,
     free: bool = False,
     tolerance: float = 1e-10,
+    held: tuple[int, Array] | None = None,
 ) -> BatchFit:
-    """Fit one design to many responses.
+    """Fit one design to many responses; ``held`` is a variance with its value for each of them.
 
     Shapes: responses (B, n), design (n, p).
     """
     y = np.atleast_2d(np.asarray(responses, dtype=float))
     x = np.asarray(design, dtype=float)
-    q, criterion = len(parts.matrices), Criterion(criterion)
-    if parts.columns is not None and criterion is Criterion.ML:
-        parts = parts.whole()
+    criterion = Criterion(criterion)
     # residuals of a first fit carry no large mean, which would cost digits
     first = np.linalg.lstsq(x, y.T, rcond=None)[0].T
-    y = y - first @ x.T
+    y, squares = y - first @ x.T, np.zeros(len(y))
     if parts.columns is not None and isinstance(parts.known, SharedErrors):
-        found = _joined([_fit_shared(one, x, parts, parts.known, free, tolerance) for one in y])
-        return replace(found, beta=found.beta + first)
-    count, squares = 0, np.zeros(len(y))
-    if isinstance(parts.span, Span):
-        inside = parts.span.coordinates(y)
-        count, squares = parts.span.n_outside, parts.span.squares_outside(y, inside)
-        y, x = inside, parts.span.coordinates(x.T).T
-    slopes = np.zeros(q) if parts.outside is None else parts.outside
-    chunk = max(1, _CHUNK_NUMBERS // (max(q, 1) * len(x) ** 2))
-    pieces = []
-    for some in (slice(low, low + chunk) for low in range(0, len(y), chunk)):
-        outside = Outside(
-            count=count, slopes=slopes, known=parts.outside_known, squares=squares[some]
-        )
-        pieces.append(_fit_chunk(y[some], x, parts, outside, criterion, free, tolerance))
-    found = _joined(pieces)
-    return replace(found, beta=found.beta + first)
-
-
-def _joined(pieces: Sequence[BatchFit]) -> BatchFit:
-    """Fits of some responses after each other."""
+        pieces = [_fit_shared(one, x, parts, parts.known, free, tolerance) for one in y]
+    else:
+        if parts.span is not None:
+            inside = parts.span.coordinates(y)
+            squares = np.square(y - inside @ parts.span.basis.T).sum(axis=1)
+            y, x = inside, parts.span.coordinates(x.T).T
+        chunk = max(1, _CHUNK_NUMBERS // (max(len(parts.matrices), 1) * len(x) ** 2))
+        pieces = [
+            _fit_chunk(
+                y[some],
+                x,
+                parts,
+                squares[some],
+                criterion,
+                free,
+                tolerance,
+                None if held is None else (held[0], held[1][some]),
+            )
+            for some in (slice(low, low + chunk) for low in range(0, len(y), chunk))
+        ]
     arrays: dict[str, Any] = {
-        k: np.concatenate([getattr(piece, k) for piece in pieces]) for k in _BY_RESPONSE
+        name: np.concatenate([getattr(piece, name) for piece in pieces]) for name in _BY_RESPONSE
     }
-    return replace(pieces[0], **arrays)
+    return replace(pieces[0], **arrays | {"beta": arrays["beta"] + first})
 
 
 def _fit_chunk(
     y: Array,
     x: Array,
     parts: CovarianceParts,
-    outside: Outside,
+    squares: Array,
     criterion: Criterion,
     free: bool,
     tolerance: float,
+    held: tuple[int, Array] | None,
 ) -> BatchFit:
     """The maximum of each response inside the bounds, or one step beyond them."""
-    guard = _refuse_unfit(x, parts, outside)
+    n_outside = 0 if parts.span is None else parts.span.n_outside
     problem = build_problem(
         y,
         x,
@@ -240,39 +221,48 @@ def _fit_chunk(
         None if parts.known is None else np.asarray(parts.known),
         criterion=criterion,
         blocks=parts.blocks,
-        guard=free or guard,
-        outside=outside,
+        guard=_is_singular(parts) or free,
+        n_outside=n_outside,
+        squares_outside=squares,
     )
-    alone = parts.is_variance.copy()
-    alone[[i for block in parts.blocks for i in block]] = False
-    bounds = Bounds(variance=alone, blocks=parts.blocks)
     # equal shares of the variance, no covariance
     start = np.where(parts.is_variance, 1.0 / max(int(parts.is_variance.sum()), 1), 0.0)
-    solution = maximise(problem, np.tile(start, (len(y), 1)), bounds, tolerance=tolerance)
-    for block in parts.blocks:
-        settle_edge(problem, solution, bounds, block, tolerance=tolerance)
-    if free:
-        let_free(problem, solution)
-    value = problem.back(solution.value)
-    theta = solution.theta * problem.response_scale[:, None] ** 2 / problem.matrix_scale
-    beta, beta_covariance, precision, positive = _least_squares(y, x, parts.covariance(theta))
+    start = np.tile(start, (len(y), 1))
+    bounded = parts.is_variance.copy()
+    if parts.blocks:
+        bounded[[place for block in parts.blocks for place in block]] = False
+        solution = maximise_blocks(problem, start, bounded, parts.blocks, tolerance=tolerance)
+    elif held is not None:
+        place, value = held
+        start[:, place] = value * problem.matrix_scale[place] / problem.response_scale**2
+        still = np.arange(len(bounded)) == place
+        solution = maximise(problem, start, bounded, tolerance=tolerance, held=still)
+    else:
+        solution = maximise(problem, start, bounded, tolerance=tolerance)
+    solution = let_free(problem, solution) if free else solution
+    found = _at_maximum(problem, solution)
+    v = parts.covariance(found["theta"])
+    beta, beta_covariance, precision, positive = _least_squares(y, x, v)
     return BatchFit(
         design=x,
         parts=parts,
-        theta=theta,
-        log_likelihood=value.log_likelihood,
-        score=value.score,
-        expected=value.expected,
-        observed=value.observed,
+        **found,
         beta=beta,
         beta_covariance=beta_covariance,
         precision=precision,
-        on_edge=solution.on_edge,
         converged=solution.converged & positive,
         criterion=criterion,
         free=free,
-        strata_only=not problem.quadratic.dense.shape[1],
     )
+
+
+def _at_maximum(problem: Scaled, solution: Solution) -> dict[str, Any]:
+    """What the likelihood says at its maximum, in the units of the responses."""
+    return {
+        "theta": solution.theta * problem.response_scale[:, None] ** 2 / problem.matrix_scale,
+        "on_edge": solution.on_edge,
+        **vars(problem.back(solution.value)),
+    }
 
 
 def _fit_shared(
@@ -285,12 +275,11 @@ def _fit_shared(
 ) -> BatchFit:
     """The maximum for one response with shared errors, in the coordinates of a whitened span."""
     problem = shared_problem(y, x, parts.columns or (), known)
-    bounds = Bounds(variance=parts.is_variance)
     q = len(parts.is_variance)
-    solution = maximise(problem, np.full((1, q), 1.0 / q), bounds, tolerance=tolerance)
-    if free:
-        let_free(problem, solution)
-    value, at = problem.back(solution.value), problem.point(solution.theta[0])
+    start = np.full((1, q), 1.0 / q)
+    solution = maximise(problem, start, parts.is_variance, tolerance=tolerance)
+    solution = let_free(problem, solution) if free else solution
+    at = problem.point(solution.theta[0])
     if at is None:
         raise ModelError(
             "The covariance of the runs is not positive definite where its likelihood is largest; "
@@ -301,24 +290,18 @@ def _fit_shared(
     return BatchFit(
         design=inside[:, : x.shape[1]] / scale,
         parts=_in_span(parts, problem, at.w, span, inside),
-        theta=solution.theta * scale**2 / problem.matrix_scale,
-        log_likelihood=value.log_likelihood,
-        score=value.score,
-        expected=value.expected,
-        observed=value.observed,
+        **_at_maximum(problem, solution),
         beta=scale * problem.coefficients(at)[None],
         beta_covariance=scale**2 * at.phi[None],
         precision=precision[None],
-        on_edge=solution.on_edge,
         converged=solution.converged,
         criterion=Criterion.REML,
         free=free,
-        strata_only=False,
     )
 
 
 def _in_span(
-    parts: CovarianceParts, problem: SharedProblem, w: Array, span: WhitenedSpan, inside: Array
+    parts: CovarianceParts, problem: SharedProblem, w: Array, span: Span, inside: Array
 ) -> CovarianceParts:
     """The parts in the coordinates of a whitened span, U being (m, M) there."""
     scale, (p, ends) = problem.response_scale[0], (problem.x.shape[1], np.cumsum(problem.widths))
@@ -335,26 +318,16 @@ def _in_span(
     )
 
 
-def _refuse_unfit(x: Array, parts: CovarianceParts, outside: Outside) -> bool:
-    """Raise where nothing can be estimated; tells whether the known covariance is singular."""
-    n, p = len(x) + outside.count, x.shape[1]
-    singular = False
-    if parts.known is not None:
-        size = np.linalg.eigvalsh(parts.known)
-        singular = bool(size[0] <= 1e-12 * size[-1])
-    if len(parts.matrices):
-        if n <= p:
-            raise ModelError(
-                f"The model has {p} fixed effects for {n} rows, so nothing is left to estimate "
-                f"variances from; take terms out, add replicates, or declare the covariance."
-            )
-        return singular
-    if parts.known is None or singular or (outside.count > 0 and outside.known <= 0):
+def _is_singular(parts: CovarianceParts) -> bool:
+    """Whether the known covariance is; raises where nothing stands beside it."""
+    size = np.zeros(1) if parts.known is None else np.linalg.eigvalsh(parts.known)
+    singular = bool(size[0] <= 1e-12 * size[-1])
+    if singular and not len(parts.matrices):
         raise ModelError(
             "The model estimates no variance and its known covariance is missing or not positive "
             "definite; give a known covariance that covers every row, or add a residual variance."
         )
-    return False
+    return singular and parts.known is not None
 
 
 def _least_squares(y: Array, x: Array, v: Array) -> tuple[Array, Array, Array, Mask]:

@@ -8,9 +8,10 @@ may carry leading axes, one a data set of the same design; contrasts stand on th
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
+from collections.abc import Callable
 from dataclasses import dataclass
 from enum import StrEnum
-from functools import lru_cache
+from functools import cache, lru_cache, partial
 from itertools import islice
 
 import numpy as np
@@ -275,7 +276,7 @@ class StudentJudged(Judged):
     Notes
     -----
     A family whose degrees of freedom differ is adjusted at the largest of them, each contrast
-    keeping its own p, as `psdstats.models.multiplicity.simultaneous` does; a set tested at once
+    keeping its own p, as `psdstats.models.contrasts.simultaneous` does; a set tested at once
     takes the least.  More than `MAX_DIMENSION` contrasts are adjusted by Bonferroni's rule.
     """
 
@@ -364,13 +365,13 @@ class _TwoSidedLaw:
     law: MaximumLaw
 
     def tail(self, c: Array, df: Array) -> Array:
-        pairs, place = np.unique(np.stack([np.ravel(c), np.ravel(df)]), axis=1, return_inverse=True)
-        found = [np.nan if np.isnan(one).any() else self.law.tail(*one) for one in pairs.T]
-        return np.array(found)[place.ravel()].reshape(np.shape(c))
+        return _each(self.law.tail, c, df)
 
     def critical(self, alpha: float, df: Array) -> Array:
-        values, place = np.unique(np.ravel(df), return_inverse=True)
-        found = [
-            np.nan if np.isnan(one) else self.law.critical(alpha, float(one)) for one in values
-        ]
-        return np.array(found)[place.ravel()].reshape(np.shape(df))
+        return _each(partial(self.law.critical, alpha), df)
+
+
+def _each(function: Callable[..., float], *given: Array) -> Array:
+    """A function of numbers for arrays, NaN where one of them is."""
+    known = cache(lambda *one: np.nan if np.isnan(one).any() else function(*one))
+    return np.asarray(np.vectorize(known, otypes=[float])(*given))

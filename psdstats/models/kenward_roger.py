@@ -17,6 +17,7 @@ Arrays of B responses have a first axis B; those of one response (`BatchFit.row`
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -24,7 +25,7 @@ from numpy.typing import ArrayLike, NDArray
 from psdstats.frozen import Array
 from psdstats.models.engine import BatchFit
 from psdstats.models.likelihood import Choice
-from psdstats.models.solver import bent_information, rank_one_jacobian
+from psdstats.models.solver import add_bend, root_jacobian
 
 
 class Inference(Choice):
@@ -45,7 +46,8 @@ class TermTest:
     method : Inference
         How the degrees of freedom were found.
     f, df_num, df_den, p : float
-        Statistic (scaling included), degrees of freedom, upper tail.
+        Statistic (scaling included), degrees of freedom (infinite where nothing is estimated),
+        upper tail; of many responses arrays (B,), but for df_num.
     scaling : float
         Factor in ``f`` that the method put there (1 for one contrast).
     """
@@ -57,6 +59,15 @@ class TermTest:
     df_den: float
     p: float
     scaling: float
+
+
+def _term_test(method: Inference, f: Array, rank: int, df: Array, scaling: Array) -> TermTest:
+    """The record of a test: numbers of one response, arrays of several."""
+    found = {"f": f, "df_den": df, "p": f_tail(f, rank, df), "scaling": scaling}
+    plain: dict[str, Any] = {
+        name: one if np.ndim(one) else float(one) for name, one in found.items()
+    }
+    return TermTest(term="contrast matrix", method=method, df_num=rank, **plain)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -79,29 +90,6 @@ class AdjustedCovariance:
     adjusted: Array
     slopes: Array
     theta_covariance: Array
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class FTests:
-    """F tests of one hypothesis for B responses.
-
-    Parameters
-    ----------
-    f : ndarray, shape (B,)
-        Statistics, the scaling included.
-    df_num : int
-        Rank of the hypothesis.
-    df_den, p : ndarray, shape (B,)
-        Denominator degrees of freedom (infinite where nothing is estimated); upper tails.
-    scaling : ndarray, shape (B,)
-        Factor λ in ``f`` (1 for one contrast, and for Satterthwaite's test).
-    """
-
-    f: Array
-    df_num: int
-    df_den: Array
-    p: Array
-    scaling: Array
 
 
 def adjusted_covariance(fit: BatchFit, *, drop_edges: bool = False) -> AdjustedCovariance:
@@ -139,12 +127,10 @@ def adjusted_covariance(fit: BatchFit, *, drop_edges: bool = False) -> AdjustedC
     return AdjustedCovariance(plain=phi, adjusted=adjusted, slopes=slopes, theta_covariance=w)
 
 
-def kenward_roger(
-    fit: BatchFit, covariance: AdjustedCovariance, contrast: ArrayLike, *, at: ArrayLike = 0.0
-) -> FTests:
-    """Test Lβ = h for every response.
+def kenward_roger(fit: BatchFit, covariance: AdjustedCovariance, contrast: ArrayLike) -> TermTest:
+    """Test Lβ = 0 for every response.
 
-    Shapes: contrast (l, p), at (l,).
+    Shapes: contrast (l, p).
 
     Notes
     -----
@@ -154,7 +140,7 @@ def kenward_roger(
     """
     l_matrix = np.atleast_2d(np.asarray(contrast, dtype=float))
     rank = len(l_matrix)
-    difference = fit.beta @ l_matrix.T - np.asarray(at, dtype=float)
+    difference = fit.beta @ l_matrix.T
     spread = l_matrix @ covariance.adjusted @ l_matrix.T
     solved = np.linalg.solve(spread, difference[..., None])[..., 0]
     wald = (difference * solved).sum(axis=-1) / rank
@@ -166,8 +152,7 @@ def kenward_roger(
     a1 = np.einsum("...ij,...i,...j->...", w, traces, traces)
     a2 = np.einsum("...ij,...ixy,...jyx->...", w, shares, shares, optimize=True)
     df, scaling = _moments(a1, a2, rank)
-    f = wald * scaling
-    return FTests(f=f, df_num=rank, df_den=df, p=f_tail(f, rank, df), scaling=scaling)
+    return _term_test(Inference.KENWARD_ROGER, wald * scaling, rank, df, scaling)
 
 
 def single_df(covariance: AdjustedCovariance, contrasts: ArrayLike) -> Array:
@@ -254,9 +239,10 @@ def _edge_coordinates(fit: BatchFit) -> tuple[Array, Array, NDArray[np.bool_]]:
         loose[..., first] = np.sqrt(np.maximum(fit.theta[..., first], 0.0))
         sign = np.where(fit.theta[..., cross] < 0, -1.0, 1.0)
         loose[..., second] = sign * np.sqrt(np.maximum(fit.theta[..., second], 0.0))
-        chain = rank_one_jacobian(loose, block)
-        pick = edged[..., None, None]
-        observed = np.where(pick, bent_information(observed, fit.score, chain, block), observed)
+        chain, pick = root_jacobian(loose, block), edged[..., None, None]
+        bent = chain.mT @ observed @ chain
+        add_bend(bent, fit.score, block)
+        observed = np.where(pick, bent, observed)
         jacobian = np.where(pick, jacobian @ chain, jacobian)
         use[..., first] |= edged
         use[..., second] |= edged
@@ -280,7 +266,7 @@ def satterthwaite_df(fit: BatchFit, covariance: AdjustedCovariance, contrasts: A
     return df
 
 
-def satterthwaite(fit: BatchFit, covariance: AdjustedCovariance, contrast: ArrayLike) -> FTests:
+def satterthwaite(fit: BatchFit, covariance: AdjustedCovariance, contrast: ArrayLike) -> TermTest:
     """Test Lβ = 0 for every response with Satterthwaite degrees of freedom.
 
     Shapes: contrast (l, p).
@@ -292,7 +278,7 @@ def satterthwaite(fit: BatchFit, covariance: AdjustedCovariance, contrast: Array
     along = (vectors.mT @ difference[..., None])[..., 0]
     f = (along**2 / size).sum(axis=-1) / rank
     df = _pooled(satterthwaite_df(fit, covariance, vectors.mT @ l_matrix))
-    return FTests(f=f, df_num=rank, df_den=df, p=f_tail(f, rank, df), scaling=np.ones_like(f))
+    return _term_test(Inference.SATTERTHWAITE, f, rank, df, np.ones_like(f))
 
 
 def _pooled(df: Array) -> Array:

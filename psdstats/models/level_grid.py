@@ -113,9 +113,12 @@ class LevelGrid:
 
     def posterior(self, r: Array, dtype: type[np.floating[Any]] = np.float64) -> NDArray[Any]:
         """Weights of the grid points (N, points) of residual contrasts (N, m)."""
-        logs = np.square(r @ self._turn) @ self._halves
-        logs = logs.swapaxes(0, 1).reshape(len(r), -1)
-        logs += self.log_constant
+        square = r @ self._turn
+        np.square(square, out=square)
+        by_point = (square @ self._halves).swapaxes(0, 1)
+        logs = np.empty(by_point.shape)
+        np.add(by_point, self.log_constant.reshape(by_point.shape[1:]), out=logs)
+        logs = logs.reshape(len(r), -1)
         logs -= logs.max(axis=1, keepdims=True)
         weight: NDArray[Any] = logs.astype(dtype, copy=False)
         np.exp(weight, out=weight)
@@ -251,7 +254,10 @@ class _JointGrid:
         else:
             square = products[:, self.inner] @ inverse.reshape(count, f * f, 1)
         i, j = self._pair
-        common = (products * self._twice[1] * packed[:, i] * packed[:, j]).sum(axis=1)
+        pairs = packed[:, i]
+        pairs *= packed[:, j]
+        pairs *= self._twice[1]
+        common = np.einsum("nk,nk->n", products, pairs)
         return np.asarray(square.reshape(count, f, f), dtype=np.float64), common
 
     def moments(
@@ -266,7 +272,7 @@ class _JointGrid:
         spread, turn = np.linalg.eigh(back @ square @ back.mT - np.eye(f))
         common = common / f**2 - 1.0
         shift = shift @ self._shift_right if rough else shift
-        moved = np.linalg.solve(mean, shift.reshape(count, f, -1) @ r[:, :, None])
+        moved = back.mT @ (back @ (shift.reshape(count, f, -1) @ r[:, :, None]))
         return JointMoments(
             shift=np.asarray(moved[:, :, 0], dtype=np.float64),
             turn=(root @ turn).mT,

@@ -333,13 +333,18 @@ class LevelTable:
 def _rates(z: NDArray[np.float32], weight: NDArray[np.float32], laws: NDArray[np.float32]) -> Array:
     """Rates (kinds, levels) at which the averaged p is below each level, at one point."""
     kinds, n = len(z), len(weight)
-    rows = np.log(weight @ laws).ravel()
+    rows = (weight @ laws).ravel()
     place = np.maximum(z.reshape(kinds, -1, n) * np.float32(1 / _Z_STEP), 0)
     index = np.minimum(place.astype(np.int32), _Z_COUNT - 2)
     place -= index
     index += (_Z_COUNT * (np.arange(kinds)[:, None, None] + kinds * np.arange(n))).astype(np.int32)
-    low = rows.take(index)
-    u = -(low + place * (rows.take(index + 1) - low))
+    low = np.log(rows.take(index))
+    index += 1
+    u = np.log(rows.take(index))
+    u -= low
+    u *= place
+    u += low
+    np.negative(u, out=u)
     return _exceeding(u.reshape(kinds, -1), _U_STEP, _U_COUNT, -U)
 
 
@@ -405,6 +410,8 @@ class _Lattice:
 
     def normal(self) -> Array:
         """The next values (count, dimension)."""
-        uniform = (self.lattice + self.rng.random(self.lattice.shape[1])) % 1.0
-        values = special.ndtri(np.clip(uniform, 1e-12, 1.0 - 1e-12))
+        uniform = self.lattice + self.rng.random(self.lattice.shape[1])
+        uniform -= uniform >= 1.0
+        np.clip(uniform, 1e-12, 1.0 - 1e-12, out=uniform)
+        values = special.ndtri(uniform, out=uniform)
         return np.asarray(np.resize(values, (self.count, values.shape[1])), dtype=np.float64)

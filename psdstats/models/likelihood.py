@@ -4,19 +4,14 @@ Responses follow y ~ N(Xβ, V) with V = V_known + Σ θ_k G_k.  The restricted l
 K'y, K an orthonormal basis of the space orthogonal to X (Patterson and Thompson 1971).  Inside,
 every response is scaled to unit variance and every matrix to unit mean eigenvalue, so that log
 sizes near 0.01 and raw sizes near 10 000 run through the same numbers.
-
-The matrices M(θ) = M₀ + Σ θ_k W_k live in one space of dimension d (all rows, or the rows freed of
-the fixed effects).  Building their family splits that space into directions in which every W_k is
-already diagonal (strata: only counts and sums of squares are left of them) and, where the matrices
-do not commute, a dense remainder.  Balanced designs consist of strata alone, which makes their
-fits very cheap.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from enum import StrEnum
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,60 +21,9 @@ from psdstats.frozen import Array
 
 Rows = NDArray[np.intp]
 
-_RANK_TOLERANCE = 1e-10
-_DIAGONAL_TOLERANCE = 1e-11
-
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class Family:
-    """Matrices M(θ) after rotation: strata, and a dense remainder of dimension r.
-
-    Parameters
-    ----------
-    basis : ndarray, shape (d, s + r)
-        Orthonormal columns; the first s belong to single stratum directions.
-    stratum_of : ndarray of int, shape (s,)
-        Stratum of each of the first s columns.
-    slopes : ndarray, shape (n_strata, q)
-        Eigenvalue of each W_k in each stratum.
-    offset : ndarray, shape (n_strata,)
-        Eigenvalue of M₀ in each stratum.
-    count : ndarray, shape (n_strata,)
-        Number of directions in each stratum.
-    dense : ndarray, shape (q, r, r)
-        The W_k in the remainder.
-    dense_offset : ndarray, shape (r, r)
-        M₀ in the remainder.
-    """
-
-    basis: Array
-    stratum_of: NDArray[np.intp]
-    slopes: Array
-    offset: Array
-    count: Array
-    dense: Array
-    dense_offset: Array
-
-    def with_stratum(self, slopes: Array, offset: float, count: int) -> Family:
-        """The family with a last stratum of ``count`` directions of which no basis is kept."""
-        return replace(
-            self,
-            slopes=np.vstack([self.slopes, slopes]),
-            offset=np.append(self.offset, offset),
-            count=np.append(self.count, float(count)),
-        )
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class FamilyData:
-    """What the quadratic form needs of B responses: sums of squares by stratum, dense rest."""
-
-    squares: Array
-    rest: Array
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class FamilyValue:
+class Forms:
     """Log determinant, quadratic form z'M⁻¹z and their derivatives for B values of θ.
 
     ``traces`` (B, q) holds tr(M⁻¹W_k), ``trace_pairs`` (B, q, q) tr(M⁻¹W_jM⁻¹W_k); with
@@ -95,94 +39,63 @@ class FamilyValue:
     form_pairs: Array
 
 
-def build_family(matrices: Array, known: Array | None) -> Family:
-    """Split the space of M(θ) into strata and a dense remainder.
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Space:
+    """Matrices M(θ) = M₀ + Σ θ_k W_k of a space of dimension d.
 
-    Shapes: matrices (q, d, d), known (d, d).
-
-    Notes
-    -----
-    If any basis diagonalises all matrices, the eigenvectors of a fixed combination of them do.
+    Parameters
+    ----------
+    matrices, known : ndarray, shapes (q, d, d) and (d, d)
+        The W_k and M₀.
+    n_outside : int
+        Further directions, in which the last matrix is ``unit`` times the identity, all else zero.
+    unit : float
+        This factor.
     """
-    q, d = matrices.shape[0], matrices.shape[1]
-    everything = np.concatenate([matrices, (np.zeros((d, d)) if known is None else known)[None]])
-    if d == 0:
-        return _strata_family(np.zeros((0, 0)), everything.reshape(q + 1, 0), everything)
-    norm = np.sqrt((everything**2).sum(axis=(1, 2)))
-    weights = np.sqrt(np.arange(2.0, 3.0 + q)) % 1.0 + 0.37
-    scaled = np.divide(weights, norm, out=np.zeros_like(norm), where=norm > 0)
-    _, rotation = np.linalg.eigh(np.tensordot(scaled, everything, axes=1))
-    rotated = rotation.T @ everything @ rotation
-    diagonals = np.diagonal(rotated, axis1=1, axis2=2)
-    off = np.abs(rotated - diagonals[:, :, None] * np.eye(d)).max(axis=(1, 2))
-    largest = np.maximum(np.abs(rotated).max(axis=(1, 2)), 1e-300)
-    if np.all(off <= _DIAGONAL_TOLERANCE * largest):
-        return _strata_family(rotation, diagonals, np.zeros((q + 1, 0, 0)))
-    return _mixed_family(everything)
 
+    matrices: Array
+    known: Array
+    n_outside: int
+    unit: float
 
-def _mixed_family(everything: Array) -> Family:
-    """Keep dense what the non-scalar matrices span; the rest of the space is one plain stratum."""
-    d = everything.shape[1]
-    scalar = np.array([np.allclose(w, w[0, 0] * np.eye(d), rtol=0, atol=1e-12) for w in everything])
-    squares = np.zeros((d, d))
-    for w in everything[~scalar]:
-        squares += w @ w / max(float((w**2).sum()), 1e-300)
-    size, vectors = np.linalg.eigh(squares)
-    inside = size > _RANK_TOLERANCE * size[-1]
-    outer, inner = vectors[:, ~inside], vectors[:, inside]
-    outside = np.where(scalar, everything[:, 0, 0], 0.0)[:, None] * np.ones(outer.shape[1])
-    return _strata_family(np.hstack([outer, inner]), outside, inner.T @ everything @ inner)
+    def evaluate(
+        self, theta: Array, offset_scale: Array, z: Array, squares: Array | float
+    ) -> Forms:
+        """At θ (B, q) with M₀ multiplied by ``offset_scale`` (B,).
 
-
-def _strata_family(basis: Array, diagonals: Array, dense: Array) -> Family:
-    """Gather directions with equal eigenvalues (q + 1, s), the known part last."""
-    size = np.maximum(np.abs(diagonals).max(axis=1, initial=0.0), 1e-300)[:, None]
-    key = np.round(diagonals / size, 11) + 0.0
-    unique, stratum_of = np.unique(key.T, axis=0, return_inverse=True)
-    stratum_of = stratum_of.reshape(-1)
-    count = np.bincount(stratum_of, minlength=len(unique)).astype(float)
-    values = np.zeros((len(unique), diagonals.shape[0]))
-    np.add.at(values, stratum_of, diagonals.T)
-    values /= count[:, None]
-    values[np.abs(values) <= 1e-13 * size.T] = 0.0
-    return Family(
-        basis=basis,
-        stratum_of=stratum_of,
-        slopes=values[:, :-1],
-        offset=values[:, -1],
-        count=count,
-        dense=dense[:-1],
-        dense_offset=dense[-1],
-    )
-
-
-def evaluate(
-    family: Family, theta: Array, offset_scale: Array, data: FamilyData | None
-) -> FamilyValue:
-    """Evaluate a family at θ (B, q) with M₀ multiplied by ``offset_scale`` (B,)."""
-    slopes, count, q = family.slopes, family.count, theta.shape[1]
-    size = theta @ slopes.T + offset_scale[:, None] * family.offset
-    positive: NDArray[np.bool_] = np.all(size > 0, axis=1)
-    size = np.where(size > 0, size, 1.0)
-    inverse = 1.0 / size
-    per = inverse * count
-    flat_pairs = (slopes[:, :, None] * slopes[:, None, :]).reshape(len(count), q * q)
-    once = inverse * (0.0 if data is None else data.squares)
-    twice = once * inverse
-    strata = FamilyValue(
-        positive=positive,
-        log_determinant=np.log(size) @ count,
-        traces=per @ slopes,
-        trace_pairs=((per * inverse) @ flat_pairs).reshape(len(theta), q, q),
-        quadratic=once.sum(axis=1),
-        forms=twice @ slopes,
-        form_pairs=((twice * inverse) @ flat_pairs).reshape(len(theta), q, q),
-    )
-    if not family.dense.shape[1]:
-        return strata
-    known = family.dense_offset * offset_scale[:, None, None]
-    return _with_dense(family, theta, known, None if data is None else data.rest, strata)
+        Of each response it needs its coordinates z (B, d) and its sum of squares outside.
+        """
+        (q, r), rows = self.matrices.shape[:2], len(theta)
+        flat = self.matrices.reshape(q, r * r)
+        whole = (theta @ flat).reshape(rows, r, r) + self.known * offset_scale[:, None, None]
+        inverse, log_determinant, positive = invert_positive(whole)
+        side = self.matrices.transpose(1, 0, 2).reshape(r, q * r)
+        products = (inverse @ side).reshape(rows, r, q, r)
+        left = products.transpose(0, 2, 1, 3).reshape(rows, q, r * r)
+        right = products.transpose(0, 3, 1, 2).reshape(rows, r * r, q)
+        solved = (inverse @ z[:, :, None])[:, :, 0]
+        pushed = (solved @ side).reshape(rows, q, r)
+        found = Forms(
+            positive=positive,
+            log_determinant=log_determinant,
+            traces=inverse.reshape(rows, r * r) @ flat.T,
+            trace_pairs=left @ right,
+            quadratic=(z * solved).sum(axis=1),
+            forms=(pushed @ solved[:, :, None])[:, :, 0],
+            form_pairs=pushed @ inverse @ pushed.transpose(0, 2, 1),
+        )
+        if self.n_outside:
+            variance = np.maximum(theta[:, -1], 0.0) * self.unit
+            found.positive[variance <= 0.0] = False
+            inverse = 1.0 / np.where(variance > 0.0, variance, 1.0)
+            share, square = inverse * self.unit, inverse * squares
+            found.log_determinant[:] -= self.n_outside * np.log(inverse)
+            found.quadratic[:] += square
+            found.traces[:, -1] += self.n_outside * share
+            found.trace_pairs[:, -1, -1] += self.n_outside * share**2
+            found.forms[:, -1] += square * share
+            found.form_pairs[:, -1, -1] += square * share**2
+        return found
 
 
 def invert_positive(matrices: Array) -> tuple[Array, Array, NDArray[np.bool_]]:
@@ -199,44 +112,13 @@ def invert_positive(matrices: Array) -> tuple[Array, Array, NDArray[np.bool_]]:
         matrices = np.where(positive[:, None, None], matrices, np.eye(matrices.shape[1]))
         factor = np.linalg.cholesky(matrices)
     diagonal = np.diagonal(factor, axis1=1, axis2=2)
-    sound = diagonal.min(axis=1, initial=np.inf) > 1e-8 * diagonal.max(axis=1, initial=0.0)
+    sound = diagonal.min(axis=1, initial=np.inf) > 1e-7 * diagonal.max(axis=1, initial=0.0)
     if not sound.all():
         positive = positive & sound
         matrices = np.where(sound[:, None, None], matrices, np.eye(matrices.shape[1]))
     inverse: Array = np.asarray(np.linalg.inv(matrices), dtype=np.float64)
     log_determinant: Array = 2.0 * np.log(diagonal).sum(axis=1)
     return inverse, log_determinant, positive
-
-
-def _with_dense(
-    family: Family, theta: Array, known: Array, rest: Array | None, strata: FamilyValue
-) -> FamilyValue:
-    """Add what the dense remainder has to the strata."""
-    q, r = family.dense.shape[0], family.dense.shape[1]
-    rows = len(theta)
-    flat = family.dense.reshape(q, r * r)
-    inverse, log_determinant, positive = invert_positive((theta @ flat).reshape(rows, r, r) + known)
-    side = family.dense.transpose(1, 0, 2).reshape(r, q * r)
-    products = (inverse @ side).reshape(rows, r, q, r)
-    left = products.transpose(0, 2, 1, 3).reshape(rows, q, r * r)
-    right = products.transpose(0, 3, 1, 2).reshape(rows, r * r, q)
-    quadratic, forms = strata.quadratic, strata.forms
-    form_pairs = strata.form_pairs
-    if rest is not None:
-        solved = (inverse @ rest[:, :, None])[:, :, 0]
-        pushed = (solved @ side).reshape(rows, q, r)
-        quadratic = quadratic + (rest * solved).sum(axis=1)
-        forms = forms + (pushed @ solved[:, :, None])[:, :, 0]
-        form_pairs = form_pairs + pushed @ inverse @ pushed.transpose(0, 2, 1)
-    return FamilyValue(
-        positive=positive & strata.positive,
-        log_determinant=log_determinant + strata.log_determinant,
-        traces=inverse.reshape(rows, r * r) @ flat.T + strata.traces,
-        trace_pairs=left @ right + strata.trace_pairs,
-        quadratic=quadratic,
-        forms=forms,
-        form_pairs=form_pairs,
-    )
 
 
 class Choice(StrEnum):
@@ -253,20 +135,6 @@ class Criterion(Choice):
 
     REML = "reml"
     ML = "ml"
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class Outside:
-    """Directions in which V is σ²I, of which only their number and the sums of squares count.
-
-    ``slopes`` (q,) is what each G_k multiplies the identity by there, ``known`` the known
-    variance, ``squares`` (B,) the sum of squares of each response.
-    """
-
-    count: int
-    slopes: Array
-    known: float
-    squares: Array
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -328,30 +196,31 @@ class Problem(Scaled):
 
     Parameters
     ----------
-    quadratic : Family
-        Matrices in the space orthogonal to X, which give the quadratic form.
-    whole : Family or None
-        Matrices in the space of all rows: they give log|V| for ML, and for REML they guard that V
-        itself stays positive definite where θ may go below zero or V_known is singular.
-    data : FamilyData
-        The responses in the rotated space of ``quadratic``.
+    inner : Space
+        The space orthogonal to X, which gives the quadratic form.
+    whole : Space or None
+        The space of all rows: it gives log|V| for ML, and for REML it guards that V itself stays
+        positive definite where θ may go below zero or V_known is singular.
+    freed, squares : ndarray, shapes (B, d) and (B,)
+        The responses in the inner space, and what they have outside.
     criterion : Criterion
         Which likelihood it is.
     """
 
-    quadratic: Family
-    whole: Family | None
-    data: FamilyData
+    inner: Space
+    whole: Space | None
+    freed: Array
+    squares: Array
     criterion: Criterion
 
-    def value(self, theta: Array, rows: NDArray[np.intp]) -> LikelihoodValue:
+    def value(self, theta: Array, rows: Rows) -> LikelihoodValue:
         """Evaluate at scaled θ (len(rows), q) for the responses ``rows``."""
         offset = self.response_scale[rows] ** -2.0
-        data = FamilyData(squares=self.data.squares[rows], rest=self.data.rest[rows])
-        form = evaluate(self.quadratic, theta, offset, data)
+        form = self.inner.evaluate(theta, offset, self.freed[rows], self.squares[rows])
         trace, positive = form, form.positive
         if self.whole is not None:
-            everywhere = evaluate(self.whole, theta, offset, None)
+            nothing = np.zeros((len(theta), len(self.whole.known)))
+            everywhere = self.whole.evaluate(theta, offset, nothing, 0.0)
             positive = positive & everywhere.positive
             trace = everywhere if self.criterion is Criterion.ML else form
         level = -0.5 * (trace.log_determinant + form.quadratic)
@@ -372,46 +241,44 @@ def build_problem(
     criterion: Criterion = Criterion.REML,
     blocks: Sequence[tuple[int, int, int]] = (),
     guard: bool = False,
-    outside: Outside | None = None,
+    n_outside: int = 0,
+    squares_outside: Array | None = None,
 ) -> Problem:
     """Prepare a likelihood.
 
-    Shapes: responses (B, n), design (n, p), matrices (q, n, n), known (n, n).
+    Shapes: responses (B, n), design (n, p), matrices (q, n, n), known (n, n), squares_outside (B,).
+
+    Notes
+    -----
+    Where the rows are coordinates in a span, ``n_outside`` further directions are outside it: the
+    last matrix is the identity there, all else is zero.
     """
-    q = len(matrices)
-    if outside is None:
-        nothing = np.zeros(len(responses))
-        outside = Outside(count=0, slopes=np.zeros(q), known=0.0, squares=nothing)
-    n, p = design.shape[0] + outside.count, design.shape[1]
+    rows, p = len(design) + n_outside, design.shape[1]
     full, triangle = np.linalg.qr(design, mode="complete")
     complement = full[:, p:]
-    freed = responses @ complement
-    scale = _response_scale(responses, freed, outside, n - p) if q else np.ones(len(responses))
+    freed, scale = responses @ complement, np.ones(len(responses))
+    squares = np.zeros(len(responses)) if squares_outside is None else squares_outside
+    if len(matrices):
+        scale = _response_scale(responses, freed, squares, rows, rows - p)
     inner = complement.T @ matrices @ complement
-    matrix_scale = np.trace(inner, axis1=1, axis2=2) + outside.count * outside.slopes
-    matrix_scale /= max(n - p, 1)  # mean eigenvalues; of a covariance, those of its variances
+    matrix_scale = np.trace(inner, axis1=1, axis2=2)
+    matrix_scale[-1:] += n_outside
+    matrix_scale /= max(rows - p, 1)  # mean eigenvalues; of a covariance, those of its variances
     for first, second, cross in blocks:
         matrix_scale[cross] = np.sqrt(max(float(matrix_scale[first] * matrix_scale[second]), 0.0))
     matrix_scale = np.where(matrix_scale > 0, matrix_scale, 1.0)
-    inner_known = None if known is None else complement.T @ known @ complement
-    quadratic = build_family(inner / matrix_scale[:, None, None], inner_known)
-    whole = None
-    if criterion is Criterion.ML or guard:
-        whole = build_family(matrices / matrix_scale[:, None, None], known)
-    data = _family_data(quadratic, freed / scale[:, None])
-    if outside.count:
-        stratum = (outside.slopes / matrix_scale, outside.known, outside.count)
-        squares = np.column_stack([data.squares, outside.squares / scale**2])
-        data = FamilyData(squares=squares, rest=data.rest)
-        quadratic = quadratic.with_stratum(*stratum)
-        whole = None if whole is None else whole.with_stratum(*stratum)
+    known = np.zeros((len(design), len(design))) if known is None else known
+    last = float(1.0 / matrix_scale[-1]) if n_outside else 1.0
+    space = partial(Space, n_outside=n_outside, unit=last)
+    unit = matrix_scale[:, None, None]
     restricted = criterion is Criterion.REML
-    n_free = n - p if restricted else n
+    n_free = rows - p if restricted else rows
     log_design = 2.0 * float(np.log(np.abs(np.diagonal(triangle))).sum()) if restricted else 0.0
     return Problem(
-        quadratic=quadratic,
-        whole=whole,
-        data=data,
+        inner=space(matrices=inner / unit, known=complement.T @ known @ complement),
+        whole=space(matrices=matrices / unit, known=known) if guard or not restricted else None,
+        freed=freed / scale[:, None],
+        squares=squares / scale**2,
         response_scale=scale,
         matrix_scale=matrix_scale,
         n_free=n_free,
@@ -420,23 +287,13 @@ def build_problem(
     )
 
 
-def _response_scale(responses: Array, freed: Array, outside: Outside, df: int) -> Array:
+def _response_scale(responses: Array, freed: Array, outside: Array, rows: int, df: int) -> Array:
     """Root mean square of each response freed of the fixed effects."""
-    rows = responses.shape[1] + outside.count
-    scale: Array = np.sqrt(((freed**2).sum(axis=1) + outside.squares) / df)
-    size = np.sqrt(((responses**2).sum(axis=1) + outside.squares) / rows)
+    scale: Array = np.sqrt(((freed**2).sum(axis=1) + outside) / df)
+    size = np.sqrt(((responses**2).sum(axis=1) + outside) / rows)
     if not np.all(scale > 1e-12 * size):
         raise ModelError(
             "The fixed effects reproduce a response exactly, so no variance is left to estimate; "
             "take terms out or add replicates."
         )
     return scale
-
-
-def _family_data(family: Family, responses: Array) -> FamilyData:
-    """Sums of squares by stratum and the dense rest of responses (B, d)."""
-    rotated = responses @ family.basis
-    single = len(family.stratum_of)
-    squares = np.zeros((len(family.count), len(responses)))
-    np.add.at(squares, family.stratum_of, rotated[:, :single].T ** 2)
-    return FamilyData(squares=squares.T.copy(), rest=rotated[:, single:].copy())

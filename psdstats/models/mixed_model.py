@@ -20,8 +20,14 @@ from psdstats.errors import ModelError
 from psdstats.findings import Remark, RemarkKind
 from psdstats.frozen import Array
 from psdstats.models.contrasts import ContrastResult, contrast_table
-from psdstats.models.design_columns import TermSpec, column
-from psdstats.models.design_fixed import FixedDesign, asked_contrasts, build_fixed, cell_means
+from psdstats.models.design_columns import (
+    FixedDesign,
+    TermSpec,
+    asked_contrasts,
+    build_fixed,
+    cell_means,
+    column,
+)
 from psdstats.models.design_random import Effects, RandomDesign, RandomSpec, build_random
 from psdstats.models.engine import BatchFit, fit_batch
 from psdstats.models.kenward_roger import (
@@ -202,7 +208,7 @@ class MixedModelFit(Shown):
         few_cells = q > 2 and beside <= _FEW_WITH_CELLS
         kind = None
         if parts.known is None:
-            if q > 2 and beside < _FEW_WITH_CELLS and not self.estimates.strata_only:
+            if q > 2 and beside < _FEW_WITH_CELLS and not self._has_strata:
                 kind = FitRemark.INCOMPLETE
         elif few_cells and np.linalg.matrix_rank(parts.matrices[0]) <= 2:
             kind = FitRemark.TWO_GROUPS
@@ -211,6 +217,15 @@ class MixedModelFit(Shown):
         elif q and beside < _FEW_WITH_KNOWN:
             kind = FitRemark.FEW_RUNS
         return () if kind is None else (kind(rows=rows, variances=q),)
+
+    @property
+    def _has_strata(self) -> bool:
+        """Whether all covariance matrices share their eigenvectors, as in balanced designs."""
+        x = self.estimates.design
+        inner = np.linalg.qr(x, mode="complete")[0][:, x.shape[1] :]
+        parts = inner.T @ self.estimates.parts.matrices @ inner
+        products = parts[:, None] @ parts
+        return bool(np.abs(products - products.mT).max() < _TINY * np.abs(products).max())
 
     @cached_property
     def covariance(self) -> AdjustedCovariance:
@@ -223,6 +238,15 @@ class MixedModelFit(Shown):
         if Inference(method) is Inference.SATTERTHWAITE:
             return self.covariance.plain, satterthwaite_df(self.estimates, self.covariance, rows)
         return self.covariance.adjusted, single_df(self.covariance, rows)
+
+    def _estimated(self, rows: Array, method: Inference | str, level: float) -> dict[str, Array]:
+        """Single contrasts (m, p) with standard errors, degrees of freedom and intervals."""
+        covariance, df = self._used(rows, method)
+        estimate = rows @ self.estimates.beta
+        error = np.sqrt(((rows @ covariance) * rows).sum(axis=1))
+        half = critical_t(1.0 - level, df) * error
+        ends = {"lower": estimate - half, "upper": estimate + half}
+        return {"estimate": estimate, "standard_error": error, "df": df, **ends}
 
     def to_frame(
         self, *, method: Inference | str = Inference.KENWARD_ROGER, level: float = 0.95
@@ -252,20 +276,18 @@ class MixedModelFit(Shown):
         >>> fit.to_frame()["estimate"].round(3).to_dict()
         {'(Intercept)': 5.9, 'time[5]': -0.4, 'time[9]': -0.7}
         """
-        estimate = self.estimates.beta
-        covariance, df = self._used(np.eye(len(estimate)), method)
-        used = np.sqrt(np.diagonal(covariance))
-        half = critical_t(1.0 - level, df) * used
+        found = self._estimated(np.eye(len(self.fixed.names)), method, level)
+        t = found["estimate"] / found["standard_error"]
         return pd.DataFrame(
             {
-                "estimate": estimate,
+                "estimate": found["estimate"],
                 "standard_error": np.sqrt(np.diagonal(self.covariance.plain)),
                 "standard_error_adjusted": np.sqrt(np.diagonal(self.covariance.adjusted)),
-                "df": df,
-                "t": estimate / used,
-                "p": two_sided_p(estimate / used, df),
-                "lower": estimate - half,
-                "upper": estimate + half,
+                "df": found["df"],
+                "t": t,
+                "p": two_sided_p(t, found["df"]),
+                "lower": found["lower"],
+                "upper": found["upper"],
             },
             index=pd.Index(self.fixed.names, name="coefficient"),
         )
@@ -351,18 +373,11 @@ class MixedModelFit(Shown):
                 f"{np.linalg.matrix_rank(rows)}; it needs {len(self.fixed.names)} columns, one a "
                 f"coefficient, and rows that do not repeat each other."
             )
-        chosen = Inference(method)
-        run = kenward_roger if chosen is Inference.KENWARD_ROGER else satterthwaite
-        found = run(self.estimates, self.covariance, rows)
-        return TermTest(
-            term=term,
-            method=chosen,
-            f=float(found.f),
-            df_num=found.df_num,
-            df_den=float(found.df_den),
-            p=float(found.p),
-            scaling=float(found.scaling),
+        is_first = Inference(method) is Inference.KENWARD_ROGER
+        found = (kenward_roger if is_first else satterthwaite)(
+            self.estimates, self.covariance, rows
         )
+        return replace(found, term=term)
 
     def marginal_means(
         self,
@@ -411,12 +426,7 @@ class MixedModelFit(Shown):
         """
         factors = (*self.fixed.variables(term), *([] if by is None else [by]))
         cells, weights = cell_means(self.fixed, factors)
-        covariance, df = self._used(weights, method)
-        estimate = weights @ self.estimates.beta
-        error = np.sqrt(((weights @ covariance) * weights).sum(axis=1))
-        half = critical_t(1.0 - level, df) * error
-        numbers = {"estimate": estimate, "standard_error": error, "df": df}
-        return cells.assign(**numbers, lower=estimate - half, upper=estimate + half)
+        return cells.assign(**self._estimated(weights, method, level))
 
     def contrasts(
         self,
@@ -509,7 +519,7 @@ class MixedModel:
     Notes
     -----
     A known covariance is kept whole, up to 4,000 rows.  Without one a frame may have any length:
-    beyond 64 rows it is fitted in the span of its fixed terms and groupings, which is exact; that
+    beyond 16 rows it is fitted in the span of its fixed terms and groupings, which is exact; that
     span may have up to 4,000 directions.
 
     Examples
@@ -565,13 +575,16 @@ class MixedModel:
         """
         if not len(self.frame):
             raise ModelError("The frame has no rows, so there is nothing to fit.")
-        y = _response(self.frame, self.response)
+        y, known = _response(self.frame, self.response), self.known_covariance
+        rule = Criterion(criterion)
+        if isinstance(known, SharedErrors) and rule is Criterion.ML:
+            known = np.asarray(known)
         fixed = build_fixed(self.frame, self.fixed, self.factors)
         random = build_random(
             self.frame,
             self.random,
             residual=self.residual,
-            known=self.known_covariance,
+            known=known,
             design=fixed.matrix,
         )
         random.refuse_inseparable(fixed.matrix)
@@ -579,7 +592,7 @@ class MixedModel:
             y[None],
             fixed.matrix,
             random.parts,
-            criterion=Criterion(criterion),
+            criterion=rule,
             free=Boundary(self.boundary) is Boundary.FREE,
         )
         return MixedModelFit(

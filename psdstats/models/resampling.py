@@ -8,15 +8,14 @@ interval holds the values whose restricted likelihood is within half a chi-squar
 degree of freedom) of the maximum.  Zero belongs to it where the likelihood does not rule it out.
 
 Permutation: under the hypothesis two rows may be exchanged if they agree in everything else the
-model knows: the rest of the fixed part, every random grouping, and the known covariance.
-Groupings are compared by level, not by matrix, so that long frames take no more than sorting.  The
+model knows: the rest of the fixed part, every random grouping, and the known covariance.  The
 statistic is the F of the restricted fit, the permutations are made within such blocks of rows.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from functools import partial
 from itertools import permutations, product
 from math import factorial, prod
@@ -33,7 +32,6 @@ from psdstats.models.design_random import Grouping
 from psdstats.models.engine import BatchFit, CovarianceParts, fit_batch
 from psdstats.models.likelihood import Criterion
 from psdstats.models.mixed_model import MixedModelFit
-from psdstats.models.span import Span
 from psdstats.processes import mapped
 
 Order = NDArray[np.intp]
@@ -44,14 +42,17 @@ _CHUNK, _CHUNK_NUMBERS = 250, 5_000_000
 _TOGETHER = 500
 """Arrangements of rows refitted together."""
 
+_LONG = 1000
+"""Rows up to which covariance matrices are written out to be compared."""
+
 _LOOSE = 1e-5
 """Tolerance of refits: their likelihood is then exact to about ten digits."""
 
 _SAME = 1e-9
 """Share of the largest value below which two values count as the same."""
 
-_WIDEST = 1e8
-"""Upper ends beyond so many times the estimate are reported as infinite."""
+_WIDEST, _STEP = 1e8, float(np.log(4.0))
+"""Upper ends beyond so many times the estimate are reported as infinite; steps of the search."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -151,10 +152,7 @@ def bootstrap_test(
     contrast = fit.fixed.hypothesis(term)
     small = restricted_design(design, contrast)
     observed, null = _likelihood_ratio(fit.response[None], design, small, parts)
-    simulate = Simulator(null.row(0), small, np.random.default_rng(seed))
-    chunks = (
-        simulate(min(simulate.chunk, draws - done)) for done in range(0, draws, simulate.chunk)
-    )
+    chunks = simulated(null.row(0), small, np.random.default_rng(seed), draws)
     refitted = partial(_refitted, design, small, parts)
     hits = good = 0
     for ratios, converged in mapped(refitted, chunks, workers=workers, cluster=cluster):
@@ -191,29 +189,24 @@ def _refitted(
     return ratios, null.converged
 
 
-class Simulator:
-    """Draws responses from the fit of one response with X ``design`` (n, p)."""
-
-    def __init__(self, fit: BatchFit, design: Array, rng: np.random.Generator) -> None:
-        self._mean = design @ fit.beta
-        self._span, self._outside = fit.parts.span, 0.0
-        size, vectors = np.linalg.eigh(fit.parts.covariance(fit.theta))
-        self._root = vectors * np.sqrt(np.maximum(size, 0.0))
-        if fit.parts.outside is not None:
-            self._outside = float(np.sqrt(max(float(fit.theta @ fit.parts.outside), 0.0)))
-        self._rng = rng
-        self.chunk = max(1, min(_CHUNK, _CHUNK_NUMBERS // len(self._mean)))
-
-    def __call__(self, draws: int) -> Array:
-        """Responses, shape (draws, n)."""
-        noise = self._rng.standard_normal((draws, len(self._mean)))
-        if not isinstance(self._span, Span):
-            return np.asarray(self._mean + noise @ self._root.T)
+def simulated(
+    fit: BatchFit, design: Array, rng: np.random.Generator, draws: int
+) -> Iterator[Array]:
+    """Responses (some, n) drawn from the fit of one response with X ``design`` (n, p)."""
+    mean, span = design @ fit.beta, fit.parts.span
+    size, vectors = np.linalg.eigh(fit.parts.covariance(fit.theta))
+    root = vectors * np.sqrt(np.maximum(size, 0.0))
+    outside = float(np.sqrt(np.maximum(fit.theta[-1:], 0.0).sum()))
+    chunk = max(1, min(_CHUNK, _CHUNK_NUMBERS // len(mean)))
+    for done in range(0, draws, chunk):
+        noise = rng.standard_normal((min(chunk, draws - done), len(mean)))
+        if span is None:
+            yield np.asarray(mean + noise @ root.T)
+            continue
         # the noise keeps its part outside the span, and has that inside replaced
-        inside = self._span.coordinates(noise)
-        moved = inside @ self._root.T - self._outside * inside
-        simulated: Array = self._mean + self._outside * noise + self._span.expand(moved)
-        return simulated
+        inside = span.coordinates(noise)
+        moved = inside @ root.T - outside * inside
+        yield np.asarray(mean + outside * noise + moved @ span.basis.T)
 
 
 def variance_intervals(fit: MixedModelFit, *, level: float = 0.95) -> pd.DataFrame:
@@ -238,55 +231,38 @@ def profile_log_likelihood(fit: MixedModelFit, component: str, values: Array) ->
             "Profile intervals are not available with correlated slopes, whose variances and "
             "covariance bound each other; use correlated=False."
         )
-    k = fit.random.names.index(component)
-    parts = fit.random.parts
-    known = np.zeros_like(parts.matrices[k]) if parts.known is None else parts.known
-    others = np.arange(len(parts.matrices)) != k
-    free = replace(
-        parts,
-        matrices=parts.matrices[others],
-        is_variance=parts.is_variance[others],
-        outside=None if parts.outside is None else parts.outside[others],
+    found = fit_batch(
+        np.tile(fit.response, (len(values), 1)),
+        fit.fixed.matrix,
+        fit.random.parts,
+        tolerance=1e-8,
+        held=(fit.random.names.index(component), values),
     )
-    levels = []
-    for value in values:
-        held = replace(free, known=known + value * parts.matrices[k])
-        if parts.outside is not None:
-            held = replace(held, outside_known=float(value * parts.outside[k]))
-        found = fit_batch(fit.response, fit.fixed.matrix, held, tolerance=1e-8)
-        levels.append(found.log_likelihood[0])
-    return np.array(levels)
+    return found.log_likelihood
 
 
 def _interval(fit: MixedModelFit, name: str, drop: float) -> tuple[float, float]:
-    estimate = max(float(fit.variance_components[name]), 0.0)
-    smallest = 1e-10 * float(np.var(fit.response))
-    top = float(profile_log_likelihood(fit, name, np.array([max(estimate, smallest)]))[0])
-
-    def excess(log_value: float) -> float:
-        found = profile_log_likelihood(fit, name, np.array([np.exp(log_value)]))
-        return float(found[0]) - top + drop
-
-    low, high = np.log(smallest), np.log(max(estimate, smallest))
-    lower = 0.0
-    if high > low and excess(low) < 0:
-        lower = _root(excess, low, high)
-    return lower, _upper_end(excess, high)
-
-
-def _upper_end(excess: Callable[[float], float], start: float) -> float:
-    step, inside = np.log(4.0), start
-    while inside - start < np.log(_WIDEST) + 25.0:
-        if excess(inside + step) < 0:
-            return _root(excess, inside, inside + step)
-        inside += step
-    return float("inf")
-
-
-def _root(excess: Callable[[float], float], low: float, high: float) -> float:
+    """Where the profile is so far below its maximum; zero, or infinite, where it nowhere is."""
     from scipy import optimize
 
-    return float(np.exp(optimize.brentq(excess, low, high, xtol=1e-9)))
+    smallest = 1e-10 * float(np.var(fit.response))
+    best = np.log(max(float(fit.variance_components[name]), smallest))
+
+    def level(log_value: float) -> float:
+        return float(profile_log_likelihood(fit, name, np.array([np.exp(log_value)]))[0])
+
+    floor = level(best) - drop
+
+    def end(low: float, high: float) -> float:
+        return float(np.exp(optimize.brentq(lambda at: level(at) - floor, low, high, xtol=1e-9)))
+
+    lower = 0.0
+    if best > np.log(smallest) and level(np.log(smallest)) < floor:
+        lower = end(np.log(smallest), best)
+    for inside in np.arange(best, best + np.log(_WIDEST) + 25.0, _STEP):
+        if level(inside + _STEP) < floor:
+            return lower, end(inside, inside + _STEP)
+    return lower, float("inf")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -376,25 +352,22 @@ def exchangeable_blocks(
     """Blocks of exchangeable rows, each in ascending order.
 
     Shapes: design (n, p), known (n, n).
+
+    Notes
+    -----
+    Rows may be exchanged where that leaves every covariance matrix as it is; in a long frame, whose
+    matrices are not written out, where they share their levels and what varies by level.
     """
-    keys = [_clusters(column) for column in design.T]
-    for grouping in groupings:
-        keys.extend(_grouping_keys(grouping))
-    block_of = _combined(keys, len(design))
-    rows = np.argsort(block_of, kind="stable")
-    ends = np.flatnonzero(np.diff(block_of[rows])) + 1
-    blocks = np.split(rows, ends)
-    if known is None:
-        return blocks
-    return [part for block in blocks for part in _split_by(known, block)]
-
-
-def _combined(keys: Sequence[Order], n: int) -> Order:
-    """Number of the block of each row, blocks in the order of their first rows."""
-    table = np.stack([np.zeros(n, dtype=np.intp), *keys], axis=1)
-    _, first, inverse = np.unique(table, axis=0, return_index=True, return_inverse=True)
-    rank = np.argsort(np.argsort(first))
-    return rank[inverse.reshape(-1)].astype(np.intp)
+    keys, is_long = [_clusters(column) for column in design.T], len(design) > _LONG
+    if is_long:
+        keys += [one for g in groupings for one in (g.codes, *map(_clusters, g.columns.T))]
+    table = np.stack([np.zeros(len(design), dtype=np.intp), *keys], axis=1)
+    _, first, code = np.unique(table, axis=0, return_index=True, return_inverse=True)
+    blocks = [np.flatnonzero(code.ravel() == one) for one in np.argsort(first)]
+    written = [] if is_long else [one for g in groupings for one in g.covariances().values()]
+    for matrix in written if known is None else [*written, known]:
+        blocks = [part for block in blocks for part in _split_by(matrix, block)]
+    return blocks
 
 
 def _clusters(values: Array) -> Order:
@@ -406,30 +379,8 @@ def _clusters(values: Array) -> Order:
     return number
 
 
-def _grouping_keys(grouping: Grouping) -> list[Order]:
-    """Keys that agree where swapping two rows leaves all matrices of a grouping as they are.
-
-    Such rows share their level and their values, or are each the only row of their level.  For a
-    matrix of a slope alone the sign of the value is free where no third row shares the level.
-    """
-    signed = [_clusters(v) for v in grouping.columns.T]
-    if grouping.cross is not None:
-        alone = np.bincount(grouping.codes)[grouping.codes] == 1
-        level = np.where(alone, -1, grouping.codes)
-        return [level, *signed]
-    keys = []
-    for values in grouping.columns.T:
-        there = values != 0
-        count = np.bincount(grouping.codes, weights=there)[grouping.codes]
-        shared = there & (count > 1)
-        level = np.where(shared, grouping.codes, -1)
-        free_sign = ~there | (count <= 2)
-        keys += [level, _clusters(np.where(free_sign, np.abs(values), values))]
-    return keys
-
-
 def _split_by(known: Array, block: Order) -> list[Order]:
-    """Parts of a block whose rows can change places in V_known."""
+    """Parts of a block whose rows can change places in a covariance."""
     size = float(np.abs(known).max(initial=0.0)) * _SAME
     parts: list[list[int]] = []
     for row in block.tolist():

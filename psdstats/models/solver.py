@@ -2,13 +2,14 @@
 
 The first steps use the expected information (Fisher scoring), later ones the observed information
 where it gives an ascent.  A variance that a step would carry below zero is fixed at zero and the
-others are solved again, so estimates at zero are exactly zero.  Intercept-slope blocks are kept
-positive semidefinite by shortening the step.
+others are solved again, so estimates at zero are exactly zero.
 
-Where a maximum lies at the edge there are two routes.  `settle_edge` stays on it: a block
-[[a, c], [c, b]] with a correlation of ±1, or a variance at zero, is v vᵀ with v = (v₁, v₂), and the
-likelihood is maximised over v with the chain rule.  `let_free` lets variances go below zero while V
-stays positive definite, which in balanced designs gives back the exact F tests.
+A block [[a, c], [c, b]] of intercept and slope is v vᵀ + diag(0, w) with v = (v₁, v₂) and w ≥ 0:
+positive semidefinite whatever v, and of correlation ±1 at the bound w = 0, which is that of a
+variance.  The likelihood is maximised over v and w with the chain rule.
+
+`let_free` lets variances go below zero while V stays positive definite, which in balanced designs
+gives back the exact F tests.
 """
 
 from __future__ import annotations
@@ -21,12 +22,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from psdstats.frozen import Array
-from psdstats.models.likelihood import LikelihoodValue, Problem, Rows
+from psdstats.models.likelihood import LikelihoodValue, Rows
 
 Mask = NDArray[np.bool_]
 Block = tuple[int, int, int]
 
 _SCORING_STEPS, _MAX_HALVINGS, _MAX_ITERATIONS = 2, 30, 100
+_NOTHING = 1e-12  # of the larger variance of a block, below which the other is zero
 
 
 class Target(Protocol):
@@ -34,18 +36,6 @@ class Target(Protocol):
 
     def value(self, theta: Array, rows: Rows) -> LikelihoodValue:
         """Log likelihood, score and information at θ (len(rows), q)."""
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class Bounds:
-    """What θ may be: ``variance`` (q,) marks single variances, which stay at or above zero.
-
-    ``blocks`` lists (variance, variance, covariance) positions that form 2 x 2 matrices, which
-    stay positive definite; their members are not marked in ``variance``.
-    """
-
-    variance: Mask
-    blocks: tuple[Block, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -57,25 +47,25 @@ class Solution:
     converged: Mask
     on_edge: Mask
 
-    def rows(self, chosen: Rows) -> Solution:
-        """The same for some of the responses."""
-        return Solution(
-            theta=self.theta[chosen],
-            value=self.value.rows(chosen),
-            converged=self.converged[chosen],
-            on_edge=self.on_edge[chosen],
-        )
-
-    def put(self, rows: Rows, new: Solution) -> None:
-        """Write the solutions of some responses in place."""
-        self.theta[rows] = new.theta
-        self.value.put(rows, new.value)
-        self.converged[rows] = new.converged
-        self.on_edge[rows] = new.on_edge
+    def take(self, rows: Rows, other: Solution) -> None:
+        """Write what another has for some responses in place."""
+        self.value.put(rows, other.value.rows(rows))
+        for name in ("theta", "converged", "on_edge"):
+            getattr(self, name)[rows] = getattr(other, name)[rows]
 
 
-def maximise(problem: Target, start: Array, bounds: Bounds, *, tolerance: float) -> Solution:
-    """Maximise a likelihood from ``start`` (B, q), scaled units."""
+def maximise(
+    problem: Target,
+    start: Array,
+    bounded: Mask,
+    *,
+    tolerance: float,
+    held: Mask | bool = False,
+) -> Solution:
+    """Maximise a likelihood from ``start`` (B, q), scaled units.
+
+    Shapes: bounded (q,) marks what stays at or above zero, held (q,) what stays where it is.
+    """
     theta, everyone = start.copy(), np.arange(len(start))
     value = problem.value(theta, everyone)
     converged = np.zeros(len(start), dtype=bool)
@@ -84,9 +74,9 @@ def maximise(problem: Target, start: Array, bounds: Bounds, *, tolerance: float)
         if not len(live):
             break
         scoring, now = iteration < _SCORING_STEPS, value.rows(live)
-        step = _bounded_step(theta[live], now.score, now.expected, bounds)
+        step = _bounded_step(theta[live], now.score, now.expected, bounded, held)
         if not scoring:
-            newton = _bounded_step(theta[live], now.score, now.observed, bounds)
+            newton = _bounded_step(theta[live], now.score, now.observed, bounded, held)
             gain = (newton * now.score).sum(axis=1)
             curve = (newton * (now.observed @ newton[:, :, None])[:, :, 0]).sum(axis=1)
             use = np.isfinite(newton).all(axis=1) & (gain >= 0) & (curve >= 0)
@@ -95,20 +85,22 @@ def maximise(problem: Target, start: Array, bounds: Bounds, *, tolerance: float)
         done = size <= tolerance * np.abs(theta[live]).max(axis=1, initial=1e-8)
         converged[live[done]] = True
         live, step = live[~done], step[~done]
-        moved = _search(problem, theta, value, live, step, bounds)
+        moved = _search(problem, theta, value, live, step, bounded)
         live = live[moved | scoring]
-    edge = bounds.variance & (theta == 0)
+    edge = bounded & (theta == 0)
     return Solution(theta=theta, value=value, converged=converged, on_edge=edge)
 
 
-def _bounded_step(theta: Array, score: Array, information: Array, bounds: Bounds) -> Array:
+def _bounded_step(
+    theta: Array, score: Array, information: Array, bounded: Mask, held: Mask | bool
+) -> Array:
     """Solve the quadratic model with θ + step ≥ 0 for variances, fixing those that reach zero."""
     q = theta.shape[1]
-    fixed = bounds.variance & (theta <= 0) & (score <= 0)
+    fixed = (bounded & (theta <= 0) & (score <= 0)) | held
     diagonal = np.abs(np.einsum("bii->bi", information))
     step = np.zeros_like(theta)
     for _ in range(q):
-        step = np.where(fixed, -theta, 0.0)
+        step = np.where(fixed & ~np.asarray(held), -theta, 0.0)
         right = np.where(fixed, 0.0, score - (information @ step[:, :, None])[:, :, 0])
         inner = np.where(~fixed[:, :, None] & ~fixed[:, None, :], information, 0.0)
         ridge = 1e-14 * diagonal + np.where(fixed, 1.0, 1e-300)
@@ -118,7 +110,7 @@ def _bounded_step(theta: Array, score: Array, information: Array, bounds: Bounds
         except np.linalg.LinAlgError:
             solved = (np.linalg.pinv(inner, hermitian=True) @ right[:, :, None])[:, :, 0]
         step = np.where(fixed, step, solved)
-        below = bounds.variance & ~fixed & (theta + step < 0)
+        below = bounded & ~fixed & (theta + step < 0)
         if not below.any():
             break
         fixed = fixed | below
@@ -126,28 +118,24 @@ def _bounded_step(theta: Array, score: Array, information: Array, bounds: Bounds
 
 
 def _search(
-    problem: Target, theta: Array, value: LikelihoodValue, live: Rows, step: Array, bounds: Bounds
+    problem: Target, theta: Array, value: LikelihoodValue, live: Rows, step: Array, bounded: Mask
 ) -> Mask:
     """Halve each step until the likelihood does not fall; returns which responses moved.
 
     θ and its values are written in place.
     """
     moved = np.zeros(len(live), dtype=bool)
-    shorten = _room_in_blocks(theta[live], step, bounds.blocks) if bounds.blocks else 1.0
-    shorten = shorten * np.ones(len(live))
+    shorten = np.ones(len(live))
     pending = np.arange(len(live))
     for _ in range(_MAX_HALVINGS):
         if not len(pending):
             break
         rows = live[pending]
         trial = theta[rows] + shorten[pending, None] * step[pending]
-        trial = np.where(bounds.variance, np.maximum(trial, 0.0), trial)
+        trial = np.where(bounded, np.maximum(trial, 0.0), trial)
         found = problem.value(trial, rows)
         level = value.log_likelihood[rows]
         good = found.log_likelihood >= level - 1e-10 * (1.0 + np.abs(level))
-        for first, second, cross in bounds.blocks:
-            a, b, c = trial[:, first], trial[:, second], trial[:, cross]
-            good &= (a > 0) & (b > 0) & (a * b > c**2)
         theta[rows[good]] = trial[good]
         value.put(rows[good], found.rows(good))
         moved[pending[good]] = True
@@ -156,80 +144,86 @@ def _search(
     return moved
 
 
-def _room_in_blocks(theta: Array, step: Array, blocks: Sequence[Block]) -> Array:
-    """Largest fraction of each step, at most 1, that keeps every 2 x 2 block inside its cone.
+def maximise_blocks(
+    problem: Target, start: Array, bounded: Mask, blocks: Sequence[Block], *, tolerance: float
+) -> Solution:
+    """The same where blocks stay positive semidefinite; their members are not in ``bounded``.
 
-    A step that would leave is stopped at nine tenths of the way to the edge.
+    ``start`` is without covariances.
     """
-    room = np.ones(len(theta))
+    target, ends = _Rooted(problem, blocks), bounded.copy()
+    ends[[cross for *_, cross in blocks]] = True
+    found, *others = [  # v = 0 may be a saddle
+        maximise(target, target.start(start, share), ends, tolerance=tolerance)
+        for share in (0.0, 0.9, -0.9)
+    ]
+    for other in others:
+        gain = other.value.log_likelihood - found.value.log_likelihood
+        better = gain > np.where(found.converged >= other.converged, 1e-9, -1e-9)
+        found.take(np.flatnonzero(better), other)
+    edge, theta = found.on_edge, target.theta(found.theta)
     for first, second, cross in blocks:
         a, b, c = theta[:, first], theta[:, second], theta[:, cross]
-        da, db, dc = step[:, first], step[:, second], step[:, cross]
-        # determinant along the step: constant + linear t + square t²
-        square, linear, constant = da * db - dc**2, a * db + b * da - 2 * c * dc, a * b - c**2
-        root = np.sqrt(np.maximum(linear**2 - 4 * square * constant, 0.0))
-        with np.errstate(divide="ignore", invalid="ignore"):
-            ends = np.stack([(-linear - root) / (2 * square), (-linear + root) / (2 * square)])
-            straight = -constant / linear
-        ends = np.where(np.abs(square) > 1e-14, ends, straight)
-        ends = np.where((ends > 0) & np.isfinite(ends), ends, np.inf)
-        edge = ends.min(axis=0)
-        room = np.minimum(room, np.where(edge <= 1.0, 0.9 * edge, 1.0))
-    return room
+        least = _NOTHING * np.maximum(a, b)
+        edge[:, [first, second, cross]] = (a * b - c**2 <= least * np.maximum(a, b))[:, None]
+        c[(a <= least) | (b <= least)] = 0.0
+        a[a <= least] = b[b <= least] = 0.0
+    return Solution(
+        theta=theta,
+        value=problem.value(theta, np.arange(len(theta))),
+        converged=found.converged,
+        on_edge=edge,
+    )
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
-class _RankOneTarget:
-    """The likelihood of some responses, the first two places of one block holding v₁ and v₂.
+@dataclass(frozen=True, eq=False)
+class _Rooted:
+    """A likelihood in v₁, v₂ and w, which stand in the places of a block's a, b and c."""
 
-    The place of the covariance is unused: its score is zero and its information one.
-    """
+    problem: Target
+    blocks: Sequence[Block]
 
-    problem: Problem
-    chosen: Rows
-    block: Block
-
-    def theta(self, loose: Array) -> Array:
-        """θ that belongs to v."""
-        first, second, cross = self.block
-        theta = loose.copy()
-        theta[:, first] = loose[:, first] ** 2
-        theta[:, second] = loose[:, second] ** 2
-        theta[:, cross] = loose[:, first] * loose[:, second]
-        return theta
-
-    def start(self, theta: Array) -> Array:
-        """The v whose v vᵀ is nearest to a block inside the cone: its leading eigenvector."""
-        first, second, cross = self.block
+    def start(self, theta: Array, share: float) -> Array:
+        """The v and w of variances, so much of the second one being shared with the first."""
         loose = theta.copy()
-        pairs = np.stack([theta[:, [first, cross]], theta[:, [cross, second]]], axis=1)
-        size, vectors = np.linalg.eigh(pairs)
-        leading = vectors[:, :, 1] * np.sqrt(np.maximum(size[:, 1], 1e-6))[:, None]
-        loose[:, first], loose[:, second], loose[:, cross] = leading[:, 0], leading[:, 1], 0.0
+        for first, second, cross in self.blocks:
+            loose[:, first] = np.sqrt(theta[:, first])
+            loose[:, second] = share * np.sqrt(theta[:, second])
+            loose[:, cross] = (1.0 - share**2) * theta[:, second]
         return loose
 
+    def theta(self, loose: Array) -> Array:
+        """θ that belongs to v and w."""
+        theta = loose.copy()
+        for first, second, cross in self.blocks:
+            theta[:, first] = loose[:, first] ** 2
+            theta[:, second] = loose[:, second] ** 2 + loose[:, cross]
+            theta[:, cross] = loose[:, first] * loose[:, second]
+        return theta
+
     def value(self, theta: Array, rows: Rows) -> LikelihoodValue:
-        """Value, score and information in v."""
-        value = self.problem.value(self.theta(theta), self.chosen[rows])
-        jacobian = rank_one_jacobian(theta, self.block)
-        across = jacobian.mT
-        cross = self.block[2]
-        expected = across @ value.expected @ jacobian
-        observed = bent_information(value.observed, value.score, jacobian, self.block)
-        expected[:, cross, cross] = observed[:, cross, cross] = 1.0
+        """Value, score and information in v and w."""
+        value = self.problem.value(self.theta(theta), rows)
+        jacobian = np.broadcast_to(np.eye(theta.shape[1]), (*theta.shape, theta.shape[1]))
+        for block in self.blocks:
+            jacobian = jacobian @ root_jacobian(theta, block)
+        observed = jacobian.mT @ value.observed @ jacobian
+        for block in self.blocks:
+            add_bend(observed, value.score, block)
         return LikelihoodValue(
             log_likelihood=value.log_likelihood,
-            score=(across @ value.score[:, :, None])[:, :, 0],
-            expected=expected,
+            score=(jacobian.mT @ value.score[:, :, None])[:, :, 0],
+            expected=jacobian.mT @ value.expected @ jacobian,
             observed=observed,
         )
 
 
-def rank_one_jacobian(loose: Array, block: Block) -> Array:
-    """∂θ/∂(v, rest), shape (..., q, q); the column of the covariance's place is zero."""
+def root_jacobian(loose: Array, block: Block) -> Array:
+    """∂θ/∂(v, w, rest), shape (..., q, q)."""
     first, second, cross = block
     jacobian = np.broadcast_to(np.eye(loose.shape[-1]), (*loose.shape, loose.shape[-1])).copy()
     jacobian[..., cross, cross] = 0.0
+    jacobian[..., second, cross] = 1.0
     jacobian[..., first, first] = 2 * loose[..., first]
     jacobian[..., second, second] = 2 * loose[..., second]
     jacobian[..., cross, first] = loose[..., second]
@@ -237,74 +231,25 @@ def rank_one_jacobian(loose: Array, block: Block) -> Array:
     return jacobian
 
 
-def bent_information(observed: Array, score: Array, jacobian: Array, block: Block) -> Array:
-    """Observed information in v from that in θ: chain rule, with the second derivatives of v vᵀ.
+def add_bend(observed: Array, score: Array, block: Block) -> None:
+    """Add, in place, what the second derivatives of v vᵀ give the observed information in v.
 
-    Shapes: observed (..., q, q), score (..., q), jacobian (..., q, q).
+    Shapes: observed (..., q, q), score (..., q).
     """
     first, second, cross = block
-    bent = jacobian.mT @ observed @ jacobian
-    bent[..., first, first] -= 2 * score[..., first]
-    bent[..., second, second] -= 2 * score[..., second]
-    bent[..., first, second] -= score[..., cross]
-    bent[..., second, first] -= score[..., cross]
-    return np.asarray(bent, dtype=np.float64)
+    observed[..., first, first] -= 2 * score[..., first]
+    observed[..., second, second] -= 2 * score[..., second]
+    observed[..., first, second] -= score[..., cross]
+    observed[..., second, first] -= score[..., cross]
 
 
 _SHORTENINGS = 40
 _ROOM = 1e-3
 """V has to stay positive definite a little beyond the end of a step, too."""
 
-_FLAT = 1e-4
-"""Blocks whose smaller eigenvalue is below this share of the larger are tried at rank one."""
 
-
-def settle_edge(
-    problem: Problem, solution: Solution, bounds: Bounds, block: Block, *, tolerance: float
-) -> None:
-    """Finish, in place, responses whose block ran into the edge of its cone at rank one."""
-    first, second, cross = block
-    theta = solution.theta
-    product = theta[:, first] * theta[:, second]
-    largest = theta[:, [first, second]].max(axis=1)
-    flat = product - theta[:, cross] ** 2 <= _FLAT * largest**2
-    rows = np.flatnonzero(flat | ~solution.converged)
-    if not len(rows):
-        return
-    target = _RankOneTarget(problem=problem, chosen=rows, block=block)
-    variance = bounds.variance.copy()
-    variance[list(block)] = False
-    best = _best_of_starts(target, theta[rows], Bounds(variance=variance), tolerance)
-    at_edge = target.theta(best.theta)
-    value = problem.value(at_edge, rows)
-    inside = solution.converged[rows] & (
-        solution.value.log_likelihood[rows] > value.log_likelihood + 1e-9
-    )
-    edge = variance & (at_edge == 0)
-    edge[:, list(block)] = True
-    found = Solution(theta=at_edge, value=value, converged=best.converged, on_edge=edge)
-    solution.put(rows[~inside], found.rows(np.flatnonzero(~inside)))
-
-
-def _best_of_starts(
-    target: _RankOneTarget, theta: Array, bounds: Bounds, tolerance: float
-) -> Solution:
-    """The best maximum from several v: both signs of the correlation, one effect alone, none."""
-    first, second, _ = target.block
-    leading = target.start(theta)
-    best = maximise(target, leading, bounds, tolerance=tolerance)
-    for signs in ((1.0, -1.0), (1.0, 0.0), (0.0, 1.0), (0.0, 0.0)):
-        start = leading.copy()
-        start[:, [first, second]] *= signs
-        found = maximise(target, start, bounds, tolerance=tolerance)
-        gain = found.value.log_likelihood - best.value.log_likelihood
-        better = np.flatnonzero(gain > np.where(best.converged >= found.converged, 1e-9, -1e-9))
-        best.put(better, found.rows(better))
-    return best
-
-
-def let_free(problem: Target, solution: Solution) -> None:
-    """Carry responses at an edge one scoring step beyond it, in place.
+def let_free(problem: Target, solution: Solution) -> Solution:
+    """Responses at an edge carried one scoring step beyond it.
 
     The step I(θ)⁻¹ s(θ) from the bounded maximum, with the expected information, gives the
     quadratic unbiased estimates at the weights of that maximum; in balanced designs they are the
@@ -313,25 +258,19 @@ def let_free(problem: Target, solution: Solution) -> None:
     """
     rows = np.flatnonzero(solution.on_edge.any(axis=1) & solution.converged)
     if not len(rows):
-        return
-    old = solution.rows(rows)
-    step = np.linalg.solve(old.value.expected, old.value.score[:, :, None])[:, :, 0]
+        return solution
+    old, value = solution.theta[rows], solution.value.rows(rows)
+    step = np.linalg.solve(value.expected, value.score[:, :, None])[:, :, 0]
     fraction, pending = np.ones(len(rows)), np.arange(len(rows))
     for _ in range(_SHORTENINGS):
-        beyond = old.theta[pending] + (1 + _ROOM) * fraction[pending, None] * step[pending]
+        beyond = old[pending] + (1 + _ROOM) * fraction[pending, None] * step[pending]
         good = np.isfinite(problem.value(beyond, rows[pending]).log_likelihood)
         pending = pending[~good]
         if not len(pending):
             break
         fraction[pending] *= 0.8
     fraction[pending] = 0.0
-    theta = old.theta + fraction[:, None] * step
-    solution.put(
-        rows,
-        Solution(
-            theta=theta,
-            value=problem.value(theta, rows),
-            converged=old.converged,
-            on_edge=old.on_edge & (fraction == 0)[:, None],
-        ),
-    )
+    solution.theta[rows] = old + fraction[:, None] * step
+    solution.value.put(rows, problem.value(solution.theta[rows], rows))
+    solution.on_edge[rows] &= (fraction == 0)[:, None]
+    return solution

@@ -2,18 +2,32 @@
 
 A verdict is about the trial as it was; it never calls "no difference" what was only not seen.
 Effects are ratios (differences of ln size), changes and margins in per cent.
+
+Equivalence within a margin: two one-sided tests of ratios of sizes.  A margin of δ per cent means
+that the ratio lies between 1/(1 + δ/100) and 1 + δ/100, which treats an increase and the decrease
+that undoes it alike (D. J. Schuirmann, J. Pharmacokinet. Biopharm. 15 (1987) 657, from memory).
+
+The smallest change a contrast would have shown, and the power to show a given one, use the
+noncentral t law with the contrast's own degrees of freedom; the standard error is taken as it was
+found, so the result says what this trial could see, not what another one would.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
+from scipy import special
 
 from psdstats.errors import ModelError
 from psdstats.findings import Contrast, Finding, FindingKind, Numbers, Remark, RemarkKind, Verdict
-from psdstats.frozen import Array
+from psdstats.frozen import Array, freeze_arrays
+from psdstats.limits import ALPHA, MARGIN_PERCENT
+from psdstats.models.contrasts import Adjustment, adjust_p
+from psdstats.models.judged import Family, Judged, StudentJudged
+from psdstats.student import critical_t, scale_rule, two_sided_p
 
 NO_CHANGE_SEEN_PERCENT = 99.9
 """A smallest detectable decrease of as much says that no change would have been shown."""
@@ -179,3 +193,308 @@ def undoing_percent(
     """
     room = (np.asarray(estimate) / critical) ** 2 - np.asarray(u) ** 2
     return np.asarray(100.0 * np.sqrt(np.maximum(room, 0.0) / leverage), dtype=np.float64)
+
+
+_LARGEST_SHIFT, _FEWEST_DF = 1000.0, 0.05  # beyond them a change is too large to be of use
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class DetectableChange:
+    """Smallest detectable change of one or several contrasts.
+
+    Parameters
+    ----------
+    log_change : ndarray, shape (m,)
+        Size of the smallest detectable difference, in the unit of the standard error.
+    power : float
+        Probability with which it would have been shown.
+    critical : ndarray, shape (m,)
+        Critical value |t| had to exceed.
+    """
+
+    log_change: Array
+    power: float
+    critical: Array
+
+    def __post_init__(self) -> None:
+        freeze_arrays(self)
+
+    @property
+    def increase_percent(self) -> Array:
+        """Smallest detectable increase of a size, per cent of the size compared with."""
+        with np.errstate(over="ignore"):
+            return np.asarray(100.0 * np.expm1(self.log_change), dtype=np.float64)
+
+    @property
+    def decrease_percent(self) -> Array:
+        """Smallest detectable decrease of a size, per cent of the size compared with."""
+        return np.asarray(-100.0 * np.expm1(-self.log_change), dtype=np.float64)
+
+
+def contrast_power(shift: float, df: float, *, critical: float) -> float:
+    """Probability that |t| exceeds its critical value at a true difference of ``shift`` errors.
+
+    Notes
+    -----
+    P(|T| > c) for noncentral T with noncentrality δ, the true difference over its standard error,
+    is the mean over s = sqrt(chi-square(df)/df) of Φ(δ - c s) + Φ(-δ - c s).
+
+    Examples
+    --------
+    >>> round(contrast_power(3.0, 10.0, critical=2.228139), 4)
+    0.7714
+    """
+    s, weight = scale_rule(df, edge=shift)
+    beyond = special.ndtr(shift - critical * s) + special.ndtr(-shift - critical * s)
+    return min(float(weight @ beyond), 1.0)
+
+
+def smallest_detectable(
+    standard_error: ArrayLike,
+    df: ArrayLike,
+    *,
+    critical: ArrayLike | None = None,
+    alpha: float = 0.05,
+    power: float = 0.8,
+) -> DetectableChange:
+    """Smallest true difference that would have been shown with the wanted power.
+
+    Parameters
+    ----------
+    standard_error : array_like, shape (m,)
+        Standard errors of the contrasts, log scale for sizes.
+    df : array_like, scalar or shape (m,)
+        Degrees of freedom.
+    critical : array_like or None
+        Critical values of |t|, such as the simultaneous ones of a family; by default those of
+        one two-sided test at alpha.
+    alpha : float, default=0.05
+        Level of the test where no critical value is given.
+    power : float, default=0.8
+        Wanted power, above alpha and below 1.
+
+    Returns
+    -------
+    DetectableChange
+        One value a contrast; infinite where it is above 1000 standard errors, as it is with far
+        less than one degree of freedom.
+
+    Raises
+    ------
+    ModelError
+        If a value is out of its range.
+
+    Examples
+    --------
+    >>> found = smallest_detectable([0.05], 8)
+    >>> found.increase_percent.round(2), found.decrease_percent.round(2)
+    (array([17.36]), array([14.79]))
+    """
+    error = np.atleast_1d(np.array(standard_error, dtype=float))
+    df_all = np.broadcast_to(np.asarray(df, dtype=float), error.shape)
+    limit = critical_t(alpha, df_all) if critical is None else np.asarray(critical, dtype=float)
+    limit = np.broadcast_to(limit, error.shape)
+    if not ((error > 0.0).all() and (df_all > 0.0).all() and (limit >= 0.0).all()):
+        raise ModelError(
+            f"Power needs a standard error and degrees of freedom above 0 and a critical value of "
+            f"0 or more; found {standard_error!r}, {df!r} and {critical!r}."
+        )
+    if not (power < 1.0 and (two_sided_p(limit, df_all) < power).all()):
+        raise ModelError(
+            f"The wanted power is {power}; give a number below 1 and above the level of the test."
+        )
+    shifts = [
+        _shift(float(one_df), float(one_limit), power)
+        for one_df, one_limit in zip(df_all, limit, strict=True)
+    ]
+    return DetectableChange(log_change=np.array(shifts) * error, power=power, critical=limit)
+
+
+def _shift(df: float, critical: float, power: float) -> float:
+    from scipy.optimize import brentq
+
+    if df < _FEWEST_DF:
+        return float("inf")
+    high = 1.0
+    while contrast_power(high, df, critical=critical) < power:
+        high *= 2.0
+        if high > _LARGEST_SHIFT:
+            return float("inf")
+
+    return float(
+        brentq(lambda s: contrast_power(s, df, critical=critical) - power, 0.0, high, xtol=1e-12)
+    )
+
+
+_RANGE = 0.9  # coverage of the range of what could be detected
+
+
+def multiples(half: Array, standard_error: Array) -> Array:
+    """Half widths as multiples of standard errors; NaN where either has no end."""
+    found = np.full(np.shape(half), np.nan)
+    np.divide(
+        half, standard_error, out=found, where=np.isfinite(standard_error) & (standard_error > 0)
+    )
+    return found
+
+
+def detectable_percent(
+    standard_error: Array, df: Array, *, critical: Array, power: float = POWER
+) -> dict[str, Array]:
+    """Smallest decrease that would have been shown, per cent, and its range: fields of `Numbers`.
+
+    Shapes: all (m,); NaN where there is no standard error.
+
+    Notes
+    -----
+    The true standard deviation lies with 90 per cent between the estimate times
+    sqrt(df / chi-square) at the upper and lower 5 per cent points, and what can be detected is
+    proportional to it.
+    """
+    names = ("detectable_decrease_percent", "detectable_low_percent", "detectable_high_percent")
+    found = {name: np.full(np.shape(standard_error), np.nan) for name in names}
+    good = np.isfinite(standard_error) & (standard_error > 0.0) & (df > 0.0) & np.isfinite(critical)
+    if not good.any():
+        return found
+    error, df, critical = standard_error[good], df[good], critical[good]
+    seen = smallest_detectable(error, df, critical=critical, power=power).log_change
+    finite = np.isfinite(df)
+    some = np.where(finite, df, 1.0)
+    tails = (0.5, 0.5 + 0.5 * _RANGE, 0.5 - 0.5 * _RANGE)
+    for name, tail in zip(names, tails, strict=True):
+        scale = np.sqrt(some / special.chdtri(some, 1.0 - tail))
+        scale = np.where(finite & (name != names[0]), scale, 1.0)
+        found[name][good] = -100.0 * np.expm1(-seen * scale)
+    return found
+
+
+def equivalence_of(
+    judged: Judged, family: Family, *, margin_percent: float, alpha: float = 0.05
+) -> dict[str, Array]:
+    """Equivalence within a margin, adjusted in a family: fields of `Numbers`.
+
+    Shapes: arrays (..., members); the interval is of the signed contrasts.
+
+    Notes
+    -----
+    Two one-sided tests each, at alpha over the number of contrasts (Bonferroni): the chance of any
+    false "equivalent" is at most alpha whatever the signs of the true effects, where the law of the
+    largest of them gives up to 0.056 at 0.05.  The interval lies within the margin where p < alpha.
+    """
+    rows, signs = list(family.members), np.array(family.signs, dtype=float)
+    bound, count = float(np.log1p(margin_percent / 100.0)), max(len(rows), 1)
+    larger = np.maximum(judged.p_below(bound), judged.p_above(-bound))[..., rows]
+    half = judged.half_width(2.0 * alpha / count)[..., rows]
+    value = judged.estimate[..., rows] * signs
+    return {
+        "equivalence_p": np.minimum(count * larger, 1.0),
+        "equivalence_lower": value - half,
+        "equivalence_upper": value + half,
+    }
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class EquivalenceResult:
+    """Two one-sided tests of one or several ratios against a margin.
+
+    Parameters
+    ----------
+    margin_percent, alpha : float
+        Margin, and level of each one-sided test.
+    ratio, ratio_lower, ratio_upper : ndarray, shape (m,)
+        Ratio and its 1 - 2 alpha interval, each contrast alone.
+    p_too_low, p_too_high : ndarray, shape (m,)
+        p against "the ratio is 1/(1 + margin) or less" and "… 1 + margin or more".
+    p, p_adjusted : ndarray, shape (m,)
+        The larger of the two, and the same adjusted within the family.
+    """
+
+    margin_percent: float
+    alpha: float
+    ratio: Array
+    ratio_lower: Array
+    ratio_upper: Array
+    p_too_low: Array
+    p_too_high: Array
+    p: Array
+    p_adjusted: Array
+
+    def __post_init__(self) -> None:
+        freeze_arrays(self)
+
+    @property
+    def equivalent(self) -> NDArray[np.bool_]:
+        """Whether each contrast is shown to lie within the margin."""
+        return np.asarray(self.p_adjusted < self.alpha)
+
+
+def equivalence_test(
+    log_ratio: ArrayLike,
+    standard_error: ArrayLike,
+    df: ArrayLike,
+    *,
+    margin_percent: float,
+    alpha: float = 0.05,
+    adjust: Adjustment | str = Adjustment.NONE,
+) -> EquivalenceResult:
+    """Test whether ratios of sizes lie within a margin around 1.
+
+    Parameters
+    ----------
+    log_ratio : array_like, shape (m,)
+        Differences of ln size.
+    standard_error, df : array_like, scalar or shape (m,)
+        Standard errors (ln scale) and degrees of freedom (fractions and infinity allowed).
+    margin_percent : float
+        Margin δ above 0: equivalent means a ratio between 1/(1 + δ/100) and 1 + δ/100.
+    alpha : float, default=0.05
+        Level of each one-sided test, 0 to 0.5.
+    adjust : Adjustment or str, default="none"
+        "holm" or "bonferroni" where all statements of a family must hold together.
+
+    Returns
+    -------
+    EquivalenceResult
+        p-values and the 1 - 2 alpha interval, which lies within the margin exactly where
+        p < alpha.
+
+    Raises
+    ------
+    ModelError
+        If the margin, alpha, a standard error or the degrees of freedom are out of range.
+
+    Examples
+    --------
+    >>> found = equivalence_test([0.01], [0.02], 12, margin_percent=10)
+    >>> found.p.round(4), found.equivalent
+    (array([0.0005]), array([ True]))
+    """
+    MARGIN_PERCENT.require("margin_percent", margin_percent, ModelError)
+    ALPHA.require("alpha", alpha, ModelError)
+    estimate = np.atleast_1d(np.array(log_ratio, dtype=float))
+    error = np.broadcast_to(np.asarray(standard_error, dtype=float), estimate.shape)
+    df_all = np.broadcast_to(np.asarray(df, dtype=float), estimate.shape)
+    if not (np.isfinite(estimate).all() and (error > 0.0).all() and (df_all > 0.0).all()):
+        raise ModelError(
+            "An equivalence test needs finite ratios, and standard errors and degrees of freedom "
+            f"above 0; found {estimate.tolist()}, {error.tolist()} and {df_all.tolist()}."
+        )
+    bound = float(np.log1p(margin_percent / 100.0))
+    judged = StudentJudged(
+        estimate=estimate, se=error, df=df_all, correlation=np.eye(len(estimate))
+    )
+    too_low, too_high = judged.p_above(-bound), judged.p_below(bound)
+    p, half = np.maximum(too_low, too_high), judged.half_width(2.0 * alpha)
+    with np.errstate(over="ignore"):  # next to no degrees of freedom: no upper limit
+        ratio_upper = np.exp(estimate + half)
+    return EquivalenceResult(
+        margin_percent=margin_percent,
+        alpha=alpha,
+        ratio=np.exp(estimate),
+        ratio_lower=np.exp(estimate - half),
+        ratio_upper=ratio_upper,
+        p_too_low=too_low,
+        p_too_high=too_high,
+        p=p,
+        p_adjusted=adjust_p(p, kind=adjust),
+    )

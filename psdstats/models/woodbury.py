@@ -23,13 +23,34 @@ from psdstats.models.likelihood import LikelihoodValue, Rows, Scaled
 
 Columns = Sequence[sparse.csr_array]
 
+_NOTHING_LEFT = 1e-11
+"""Share of the columns' length below which a direction is rounding."""
+
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class WhitenedSpan:
-    """Orthonormal basis Q (n, m) of the span of U in rows divided by their own SD (n,)."""
+class Span:
+    """Orthonormal basis Q (n, m) of what a design can tell apart, in rows over their SD (n,).
+
+    With V = σ²I + Σ θ_k Z_k Z_kᵀ everything but σ² acts within the span of X and the Z_k, so that
+    the m coordinates and the sum of squares left outside hold all a response has to say.  Exact.
+    """
 
     basis: Array
     sd: Array
+
+    @classmethod
+    def of(cls, columns: Array) -> Span:
+        """The span of columns (n, c), of which only directions that are rounding are dropped."""
+        length = np.sqrt((columns**2).sum(axis=0))
+        basis, triangle = np.linalg.qr(columns / np.where(length > 0, length, 1.0))
+        directions, size, _ = np.linalg.svd(triangle)
+        kept = directions[:, : len(size)][:, size > _NOTHING_LEFT]
+        return cls(basis=np.linalg.qr(basis @ kept)[0], sd=np.ones(len(columns)))
+
+    @property
+    def n_outside(self) -> int:
+        """Directions outside the span."""
+        return int(self.basis.shape[0] - self.basis.shape[1])
 
     def coordinates(self, rows: Array) -> Array:
         """Qᵀ times each row divided by the SD: (B, n) to (B, m)."""
@@ -205,14 +226,14 @@ class SharedProblem(Scaled):
         pairs[-1, -1] = w @ w - 2 * (k * cubed).sum() + (inner * inner.T).sum()
         return traces, pairs
 
-    def span(self, at: _Point) -> tuple[WhitenedSpan, Array, Array]:
+    def span(self, at: _Point) -> tuple[Span, Array, Array]:
         """Whitened span at θ, U in its coordinates (m, M) and V⁻¹ there (m, m)."""
         sd = at.w**-0.5
         columns = np.hstack([self.x, self.z.toarray(), self.known.shared]) / sd[:, None]
         basis, inside = np.linalg.qr(columns)
         shared = inside[:, self.x.shape[1] :]
         return (
-            WhitenedSpan(basis=basis, sd=sd),
+            Span(basis=basis, sd=sd),
             inside,
             np.eye(len(inside)) - shared @ at.b @ shared.T,
         )

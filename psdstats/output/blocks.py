@@ -15,12 +15,12 @@ from typing import TYPE_CHECKING, Any
 
 from psdstats import columns as col
 from psdstats.sieves.standards import practice_rule
-from psdstats.study.bench_sheet import LOSS, TOTAL
-from psdstats.study.cells import MAX_MASS_G, STATUSES
+from psdstats.study.cells import STATUSES
 from psdstats.study.records import TareHandling
 from psdstats.study.save import OutCell, decimals_of, put_cell
 from psdstats.study.sheet_plan import PlannedRun, SheetPlan, plan_runs
-from psdstats.study.tables import heading
+from psdstats.study.sheets import LOSS, TOTAL
+from psdstats.study.tables import MAX_MASS_G
 from psdstats.study.tares import lowest_net_g
 from psdstats.words.study import CELL_MESSAGES, mass_messages, sample_messages
 
@@ -202,7 +202,7 @@ class BenchBlock:
     def write(self) -> None:
         """Headings that stay in view, the blocks, what may be typed, and how it is printed."""
         for column, name in enumerate(self.columns, start=1):
-            self.sheet.cell(1, column).value = heading(name)
+            self.sheet.cell(1, column).value = col.heading(name)
             self.sheet.column_dimensions[self.letters[name]].width = _WIDTHS[name]
         dress_head(self.sheet, 1, len(self.columns))
         self.sheet.freeze_panes = "B2"
@@ -220,7 +220,7 @@ class BenchBlock:
         """Write one block: what is known of the run, its sieves, its totals."""
         head, cells = self._facts(start, facts)
         for column, name in enumerate(self.columns, start=1):
-            self.sheet.cell(head, column).value = heading(name)
+            self.sheet.cell(head, column).value = col.heading(name)
         dress_head(self.sheet, head, len(self.columns))
         stack = [(sieve.key, sieve.nominal_um) for sieve in self.plan.stack(run.group)]
         stack.append((self.plan.pan(run.group), 0.0))
@@ -249,7 +249,7 @@ class BenchBlock:
                 last = count  # the remark has the rest of the line
             label, value = (self.sheet.cell(row + 2 * line + down, first) for down in (0, 1))
             known = name not in self.plan.factors
-            put_cell(label, heading(name) if known else name.replace("_", " "))
+            put_cell(label, col.heading(name) if known else name.replace("_", " "))
             label.font = font(size=8, color=_GREY)
             size, is_input = 12 if name == col.RUN else 10, name in inputs
             self._across(value, last, name, is_input=is_input, bold=name in titles, size=size)
@@ -320,9 +320,9 @@ class BenchBlock:
             (f"{share}{row}", _SHARE, f'=IF(N({total})=0,"",100)'),
             (f"A{row + 1}", "", LOSS),
             (f"B{row + 1}", LOSS, lost),
-            (f"C{row + 1}", "", heading(LOSS_PERCENT)),
+            (f"C{row + 1}", "", col.heading(LOSS_PERCENT)),
             (f"D{row + 1}", LOSS_PERCENT, f'=IF({loss}="","",100*{loss}/{sample})'),
-            (f"{net}{row + 1}", "", heading(D50)),
+            (f"{net}{row + 1}", "", col.heading(D50)),
             (f"{share}{row + 1}", D50, self._chord(block)),
         ):
             cell = self.sheet[address]

@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import partial
 from importlib import import_module
-from typing import TypeVar
+from typing import Any, TypeVar
 
 import pandas as pd
 
@@ -20,9 +19,10 @@ from psdstats.comparison.whole import WholeComparison, compare_distributions
 from psdstats.errors import ModelError, PsdstatsError
 from psdstats.output.bundle import Progress
 from psdstats.output.pages.groups import GroupResults, collect_groups, stated_margin
+from psdstats.output.pages.model_checks import ModelChecks, model_checks
 from psdstats.output.pages.rate import collect_loss, rate_factor
 from psdstats.planning.attained import Attained
-from psdstats.processes import beside
+from psdstats.processes import beside, shared_out
 from psdstats.rate.first_order import LossRates
 from psdstats.rate.fit_rate import RateResult, fit_rate
 from psdstats.study.check import check_study
@@ -39,7 +39,12 @@ from psdstats.uncertainty.registry import measurement_sources
 
 PERMUTATIONS = 1_999
 LEAST_TIMES = 3
-_WORTH_A_PROCESS = 20  # runs
+_WANTED = (
+    "psdstats.output.report",
+    "seaborn",
+    "matplotlib.backends.backend_svg",
+    "matplotlib.backends.backend_agg",
+)
 SHARING, FURTHER, WRITING = "sharing out the uncertainty", "groups and rate", "writing"
 """Stages of the work, as a progress line names them."""
 
@@ -70,6 +75,8 @@ class Results:
         Decisions on the limits that study.toml states.
     groups, whole, rate : results or PsdstatsError or None
         None where the study does not ask for it (one group, one time, too few times).
+    model_checks : ModelChecks or None
+        What was found out about the models fitted.
     loss, loss_notes : LossRates or None, tuple of str
         Loss above each sieve, beside the rate.
     attained : Attained or None
@@ -92,6 +99,7 @@ class Results:
     groups: GroupResults | PsdstatsError | None = None
     whole: WholeComparison | PsdstatsError | None = None
     rate: RateResult | PsdstatsError | None = None
+    model_checks: ModelChecks | None = None
     loss: LossRates | None = None
     loss_notes: tuple[str, ...] = ()
     attained: Attained | None = None
@@ -123,8 +131,8 @@ def gather(
     What gives the propagation is asked for it while the trial is compared.
     """
     counted = measurement_sources(study, sources)
-    with _asked_beside(study, counted, propagation) as drawn, ThreadPoolExecutor(1) as thread:
-        thread.submit(_bring_in)
+    with _asked_beside(study, counted, propagation) as drawn:
+        bring_in()
         if comparison is None:
             given = propagation if isinstance(propagation, Propagation) else None
             made = partial(compare, study, level=level, sources=counted, propagation=given)
@@ -132,7 +140,6 @@ def gather(
         elif callable(comparison):
             comparison = comparison()
         done = comparison if isinstance(comparison, Comparison) else None
-        loss, loss_notes = _loss(study, done, level)
         if callable(attained):
             attained = None if done is None else attained(done)
         measured = drawn()
@@ -143,7 +150,17 @@ def gather(
     stage(SHARING)
     bands = undersize_bands(study, sources=names, coverage=measured.coverage)
     shares = budget(study, by=by, sources=names)
-    stage(FURTHER)
+    told = stage(FURTHER)
+    rest: dict[str, Callable[[], Any]] = {
+        "rate": partial(_rate, study, measured, done, level, target_um),
+        "model_checks": lambda: None if done is None else model_checks(done),
+        "losses": partial(_loss, study, done, level),
+        "groups": partial(_groups, study, measured, done, level),
+        "whole": partial(_whole, study, level, measured.seed or 0),
+    }
+    made_so_far = (lambda _: None) if told is None else (lambda number: told(number, len(rest)))
+    further = dict(zip(rest, shared_out(list(rest.values()), told=made_so_far), strict=True))
+    loss, loss_notes = further.pop("losses")
     return Results(
         study=study,
         checks=check_study(study) if checks is None else checks,
@@ -152,9 +169,7 @@ def gather(
         comparison=comparison,
         budget=shares,
         limits=tuple(judge_limit(study, one, sources=names) for one in specifications(study)),
-        groups=_groups(study, measured, done, level),
-        whole=_whole(study, level, measured.seed or 0),
-        rate=_rate(study, measured, done, level, target_um),
+        **further,
         loss=loss,
         loss_notes=loss_notes,
         attained=attained,
@@ -179,22 +194,19 @@ def _asked_beside(
     sources: Sequence[str | Source],
     propagation: Propagation | Callable[[], Propagation] | None,
 ) -> Iterator[Callable[[], Propagation]]:
-    """What gives the propagation at last; large ones are made meanwhile."""
+    """What gives the propagation at last; it is made meanwhile."""
     if isinstance(propagation, Propagation):
         yield lambda: propagation
         return
     ask = propagation or partial(propagate, study, sources=sources, max_draws=ENOUGH_DRAWS)
-    if len(study.runs) < _WORTH_A_PROCESS:
-        yield ask
-        return
     prepare(study, sources=sources)  # found again by whatever asks for it
     with beside(ask) as drawn:
         yield drawn
 
 
-def _bring_in() -> None:
+def bring_in() -> None:
     """Import what figures and tables will want, which takes a while."""
-    for name in ("seaborn", "matplotlib.backends.backend_svg", "openpyxl"):
+    for name in _WANTED:
         import_module(name)
 
 

@@ -80,7 +80,7 @@ from psdstats.words.distribution import fit_sentences, step_sentence, whole_sent
 from psdstats.words.groups import agreement_sentences
 from psdstats.words.models import contrast_sentences, fit_sentence
 from psdstats.words.numbers import PLAIN, Numerals
-from psdstats.words.power import power_sentences
+from psdstats.words.planning import power_sentences
 from psdstats.words.rate import loss_sentences
 from psdstats.words.report import study_sentences
 from psdstats.words.sizes import (

@@ -59,8 +59,7 @@ from psdstats.rate.fit_rate import RateResult
 from psdstats.room import one_thread
 from psdstats.study.aside import every_note
 from psdstats.study.flags import CheckReport
-from psdstats.study.order import in_order
-from psdstats.study.records import Study
+from psdstats.study.records import Study, in_order
 from psdstats.study.settings import Declared
 from psdstats.uncertainty.inputs import Source, SourceRemark
 from psdstats.uncertainty.propagation import Propagation
@@ -272,7 +271,7 @@ def _models_pages(found: Results, say: Numerals) -> list[Page]:
     """Checks of the models fitted, and what the answers attain where that was asked."""
     models: list[Page] = []
     if found.compared is not None and any(one.fit for one in found.compared.results):
-        models.append(model_checks_page(found.compared, say))
+        models.append(model_checks_page(found.compared, say, checks=found.model_checks))
     if found.attained is not None:
         models.append(attained_page(found.attained, say))
     return models

@@ -31,14 +31,7 @@ from psdstats.output.blocks import (
     protect,
     validate,
 )
-from psdstats.study.bench_sheet import (
-    BALANCE_WORDS,
-    BENCH,
-    RUN_LIST,
-    SETTING_WORDS,
-    balance_setting,
-)
-from psdstats.study.cells import number_text
+from psdstats.study.cells import number_text, workbook_bytes
 from psdstats.study.records import TareHandling
 from psdstats.study.save import (
     OutCell,
@@ -57,9 +50,14 @@ from psdstats.study.sheet_plan import (
     plan_sieves,
     plan_weighings,
 )
-from psdstats.study.tables import SIEVE_COLUMNS, heading
+from psdstats.study.sheets import (
+    BALANCE_WORDS,
+    BENCH,
+    RUN_LIST,
+    SETTING_WORDS,
+    balance_setting,
+)
 from psdstats.words.study import SETTING_HINTS, guide_lines
-from psdstats.workbooks import workbook_bytes
 
 if TYPE_CHECKING:
     from openpyxl import Workbook
@@ -171,7 +169,7 @@ def _workbook(plan: SheetPlan) -> bytes:
     bench = BenchBlock(book.create_sheet(BENCH), plan)
     bench.write()
     _list_runs(listed, bench)
-    sieves = _sheet(book, "sieves", plan_sieves(plan), plan, inputs=SIEVE_COLUMNS[2:])
+    sieves = _sheet(book, "sieves", plan_sieves(plan), plan, inputs=col.SIEVE_COLUMNS[2:])
     validate(sieves, [f"C2:E{sieves.max_row}"], "decimal", "0", kind="number")  # certified
     _settings_sheet(book, plan)
     book.active = book.sheetnames.index(BENCH)
@@ -243,7 +241,7 @@ def _sheet(
     sheet = book.create_sheet(name)
     names, rows = table
     for column, title in enumerate(names, start=1):
-        put_cell(sheet.cell(1, column), heading(title))
+        put_cell(sheet.cell(1, column), col.heading(title))
     dress_head(sheet, 1, len(names))
     for number, row in enumerate(rows, start=2):
         for column, value in enumerate(row, start=1):
@@ -269,7 +267,7 @@ def _list_runs(sheet: Worksheet, bench: BenchBlock) -> None:
     widths = {col.RUN: 18, col.GROUP: 12, col.CHARGE: 16, col.WEIGHED_BY: 12, col.WEIGHED_ON: 11}
     for column, name in enumerate(names, start=1):
         cell = sheet.cell(1, column)
-        put_cell(cell, name.replace("_", " ") if name in plan.factors else heading(name))
+        put_cell(cell, name.replace("_", " ") if name in plan.factors else col.heading(name))
         sheet.column_dimensions[cell.column_letter].width = widths.get(name, 10)
     dress_head(sheet, 1, len(names))
     for row, block in enumerate(bench.blocks, start=2):

@@ -25,7 +25,6 @@ from psdstats.models.judged import Family, Question
 from psdstats.models.level import LevelJudged, LevelLaw
 from psdstats.models.verdicts import PLAUSIBLE_DRIFT_PERCENT
 from psdstats.planning.variation import Design, Variation, analysis_of
-from psdstats.simulate.trial_sizes import simulate_ln_sizes
 
 WIDEST = 16.0  # ln D; a change by a factor of nine million is sought no further
 IN_ORDER = 1.0 - BESIDE  # share of the error of the last time
@@ -144,14 +143,7 @@ def simulate_design(
     spread: SpreadRule | str = SpreadRule.DRIFTING,
 ) -> DesignPower:
     """Simulate one design without any change and keep what its power curves need."""
-    drawn = simulate_ln_sizes(
-        variation.spread,
-        groups=design.groups,
-        times=design.times,
-        replicates=design.replicates,
-        trials=trials,
-        seed=np.random.SeedSequence([seed, design.groups, design.times, design.replicates]),
-    ).reshape(trials, design.runs)
+    drawn = draw_ln_sizes(variation, design, trials=trials, seed=seed)
     judged = judge_trials(design, variation, drawn, spread)
     asked, last = PowerQuestion(question), design.times - 2
     claims = [judged]
@@ -176,6 +168,28 @@ def simulate_design(
         df=judged.df[:, last],
         standard_error=judged.se[:, last],
     )
+
+
+def draw_ln_sizes(variation: Variation, design: Design, *, trials: int, seed: int) -> Array:
+    """Draw ln D of every run of many independent trials, about a mean of 0; shape (trials, runs).
+
+    Nothing changes with time.  Switching one part off leaves the draws of the others as they were.
+    """
+    groups, times, replicates = design.groups, design.times, design.replicates
+    rng = np.random.default_rng(np.random.SeedSequence([seed, groups, times, replicates]))
+    shared = rng.standard_normal((2, trials, groups, 1, 1))
+    lines = rng.standard_normal((trials, groups, 1, 1))
+    cells = rng.standard_normal((trials, groups, times, 1))
+    own = rng.standard_normal((2, trials, groups, times, replicates))
+    percent = (
+        variation.group_percent * shared[0]
+        + variation.sieves_percent * shared[1]
+        + variation.drift_percent * lines * np.linspace(0.0, 1.0, times)[:, None]
+        + variation.group_time_percent * cells
+        + variation.run_percent * own[0]
+        + variation.measurement_percent * own[1]
+    )
+    return np.asarray(percent.reshape(trials, design.runs) / 100)
 
 
 def _widest(claims: Sequence[LevelJudged], alpha: float) -> Array:

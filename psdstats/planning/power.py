@@ -20,8 +20,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import partial
 from itertools import groupby, islice, product
-from math import sqrt
-from typing import Any
+from math import copysign, sqrt
 
 import numpy as np
 import pandas as pd
@@ -32,11 +31,11 @@ from psdstats import limits
 from psdstats.comparison.ordered import DEFAULT_MARGIN_PERCENT, LAST_STEP
 from psdstats.comparison.plan import SpreadRule
 from psdstats.errors import PlanError
+from psdstats.frozen import Array
 from psdstats.planning.design_power import (
     IN_ORDER,
     DesignPower,
     PowerQuestion,
-    ShownAcross,
     simulate_design,
 )
 from psdstats.planning.variation import FEWEST_FOR_LINES, Design, Variation
@@ -49,56 +48,40 @@ _CURVE = 41  # points of a power curve, the middle one being what was asked
 
 
 @dataclass(frozen=True, kw_only=True)
-class Wanted:
-    """What a design has to show.
+class Claim:
+    """Something a design has to show.
 
     Parameters
     ----------
-    change : float
-        Distance of ln D from first to last time.
-    margin : float or None
-        Margin of the last step, where that is asked.
-    question, spread, alpha, power
-        As in `psdstats.planning.power`.
+    of_step : bool
+        Whether it is of the last step, not of the whole change.
+    distance : float
+        Distance of ln D at which it has to be shown.
+    alpha : float
+        One-sided level at which it is shown.
+    power : float
+        How often.
     """
 
-    change: float
-    margin: float | None
-    question: PowerQuestion
-    spread: SpreadRule
+    of_step: bool
+    distance: float
     alpha: float
     power: float
 
-    @property
-    def asked(self) -> dict[str, Any]:
-        """What a simulation is asked, as `simulate_design` takes it."""
-        return {"question": self.question, "spread": self.spread, "alpha": self.alpha}
+    def holds(self, one: DesignPower) -> bool:
+        """Whether it is shown often enough."""
+        shown = one.step if self.of_step else one.change
+        return bool(shown.power_at(self.distance)[0] >= self.power)
 
-    def shows_change(self, one: DesignPower) -> bool:
-        """Whether the change is shown often enough."""
-        return bool(one.change.power_at(self.change)[0] >= self.power)
-
-    def shows_left(self, one: DesignPower) -> bool:
-        """Whether that little was left after a level last step is shown often enough."""
-        if self.margin is None:
-            return False
-        return bool(one.step.power_at(self.margin)[0] >= self.power)
-
-    def may_show_change(self, design: Design, variation: Variation) -> bool:
+    def may_hold(self, design: Design, variation: Variation) -> bool:
         """Whether it could, if every variance were known."""
-        share = IN_ORDER if self.question is PowerQuestion.FALLEN else 0.5
-        error = _known_error(design, variation, step=1.0)
-        return self._could(self.change / error, share * self.alpha)
-
-    def may_show_left(self, design: Design, variation: Variation) -> bool:
-        """Whether it could, if every variance were known."""
-        if self.margin is None:
-            return False
-        error = _known_error(design, variation, step=1.0 / (design.times - 1))
-        return self._could(self.margin / error, LAST_STEP * self.alpha)
-
-    def _could(self, distance: float, alpha: float) -> bool:
-        return bool(special.ndtr(distance + special.ndtri(alpha)) >= self.power - _SLACK)
+        own = variation.run_percent**2 + variation.measurement_percent**2
+        variance = 2 * own / design.replicates + 2 * variation.group_time_percent**2
+        steps = design.times - 1 if self.of_step else 1
+        variance += (variation.drift_percent / steps) ** 2
+        error = sqrt(variance / design.groups) / 100
+        found = special.ndtr(self.distance / error + special.ndtri(self.alpha))
+        return bool(found >= self.power - _SLACK)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -200,14 +183,14 @@ class PowerResult(Shown):
         }
 
     def _left(self, one: DesignPower, margin_percent: float) -> dict[str, float]:
-        left = float(one.step.power_at(_margin(margin_percent, self.change_percent))[0])
-        margin = one.step.smallest(self.wanted_power)
+        left = float(one.step.power_at(self._margin(margin_percent))[0])
+        margin = copysign(one.step.smallest(self.wanted_power), self.change_percent)
         return {
             "margin_percent": margin_percent,
             "power_left": left,
             "power_left_error": float(one.step.error_of(left)),
             "enough_left": left >= self.wanted_power,
-            "smallest_margin_percent": _margin_percent(margin, self.change_percent),
+            "smallest_margin_percent": float(abs(100 * np.expm1(margin))),
         }
 
     def curve_frame(self, change_percent: ArrayLike | None = None) -> pd.DataFrame:
@@ -230,12 +213,7 @@ class PowerResult(Shown):
             changes = 100 * np.expm1(np.linspace(0, 2 * largest, _CURVE))
         else:
             changes = np.atleast_1d(np.asarray(change_percent, dtype=float))
-        apart = np.abs(np.log1p(changes / 100))
-        pieces = [
-            _curve(one, one.change, apart).assign(change_percent=changes) for one in self.designs
-        ]
-        found = pd.concat(pieces, ignore_index=True)
-        return found.assign(asked=np.isclose(found["change_percent"], self.change_percent))
+        return self._curves("change", changes, [_distance(one) for one in changes])
 
     def margin_frame(self) -> pd.DataFrame:
         """Power to show that less than a margin was left after a level last step.
@@ -253,43 +231,36 @@ class PowerResult(Shown):
         if self.margin_percent is None:
             return pd.DataFrame()
         margins = np.linspace(0, 2 * self.margin_percent, _CURVE)
-        apart = np.array([_margin(one, self.change_percent) for one in margins])
-        pieces = [
-            _curve(one, one.step, apart).assign(margin_percent=margins) for one in self.designs
-        ]
-        found = pd.concat(pieces, ignore_index=True)
-        return found.assign(asked=np.isclose(found["margin_percent"], self.margin_percent))
+        return self._curves("margin", margins, [self._margin(one) for one in margins])
 
+    def _margin(self, percent: float) -> float:
+        """A margin as a distance of ln D, in the direction of the change asked."""
+        return _distance(copysign(percent, self.change_percent))
 
-def _curve(one: DesignPower, shown: ShownAcross, apart: ArrayLike) -> pd.DataFrame:
-    power = shown.power_at(apart)
-    lower, upper = shown.interval_of(power)
-    return pd.DataFrame(
-        {
-            "design": " × ".join(map(str, vars(one.design).values())),
-            **vars(one.design),
-            "runs": one.design.runs,
-            "power": power,
-            "power_error": shown.error_of(power),
-            "power_lower": lower,
-            "power_upper": upper,
-        }
-    )
+    def _curves(self, what: str, percent: Array, apart: Sequence[float]) -> pd.DataFrame:
+        """Power of every design at these distances, which are those of changes or margins."""
+        column, pieces = f"{what}_percent", []
+        for one in self.designs:
+            shown = one.change if what == "change" else one.step
+            found = shown.power_at(apart)
+            lower, upper = shown.interval_of(found)
+            columns = {
+                "design": " × ".join(map(str, vars(one.design).values())),
+                **vars(one.design),
+                "runs": one.design.runs,
+                "power": found,
+                "power_error": shown.error_of(found),
+                "power_lower": lower,
+                "power_upper": upper,
+                column: percent,
+                "asked": np.isclose(percent, getattr(self, column)),
+            }
+            pieces.append(pd.DataFrame(columns))
+        return pd.concat(pieces, ignore_index=True)
 
 
 def _distance(change_percent: float) -> float:
     return float(abs(np.log1p(change_percent / 100)))
-
-
-def _margin(margin_percent: float, change_percent: float) -> float:
-    """The margin as a distance of ln D, in the direction of the change asked."""
-    way = -1.0 if change_percent < 0 else 1.0
-    return float(abs(np.log1p(way * margin_percent / 100)))
-
-
-def _margin_percent(apart: float, change_percent: float) -> float:
-    way = -1.0 if change_percent < 0 else 1.0
-    return float(abs(100 * np.expm1(way * apart)))
 
 
 def power(
@@ -364,19 +335,27 @@ def power(
     [9]
     """
     _refuse(change_percent, margin_percent, alpha, wanted_power, trials, seed)
-    wanted = Wanted(
-        change=_distance(change_percent),
-        margin=None if margin_percent is None else _margin(margin_percent, change_percent),
-        question=PowerQuestion(question),
-        spread=_rule(spread),
-        alpha=alpha,
-        power=wanted_power,
-    )
+    asked, rule = PowerQuestion(question), _rule(spread)
+    one_sided = IN_ORDER if asked is PowerQuestion.FALLEN else 0.5
+    apart = _distance(change_percent)
+    claims = [Claim(of_step=False, distance=apart, alpha=one_sided * alpha, power=wanted_power)]
+    if margin_percent is not None:
+        apart = _distance(copysign(margin_percent, change_percent))
+        left = Claim(of_step=True, distance=apart, alpha=LAST_STEP * alpha, power=wanted_power)
+        claims.append(left)
     designs = [
         Design(groups=g, times=t, replicates=r)
         for g, t, r in product(_several(groups), _several(times), _several(replicates))
     ]
-    simulate = partial(simulate_design, variation, trials=trials, seed=seed, **wanted.asked)
+    simulate = partial(
+        simulate_design,
+        variation,
+        question=asked,
+        spread=rule,
+        alpha=alpha,
+        trials=trials,
+        seed=seed,
+    )
     simulated = _Simulations(simulate, partial(mapped, workers=workers, cluster=cluster))
     steps = len(designs) + seek_smallest
     results = []
@@ -384,7 +363,9 @@ def power(
         results.append(found)
         if progress is not None:
             progress(len(results), steps)
-    smallest = find_smallest(designs, variation, wanted, simulated) if seek_smallest else None
+    smallest = None
+    if seek_smallest:
+        smallest = find_smallest(designs, variation, rule, claims, simulated)
     if progress is not None:
         progress(steps, steps)
     return PowerResult(
@@ -392,8 +373,8 @@ def power(
         variation=variation,
         change_percent=change_percent,
         margin_percent=margin_percent,
-        question=str(wanted.question),
-        spread=str(wanted.spread),
+        question=str(asked),
+        spread=str(rule),
         alpha=alpha,
         wanted_power=wanted_power,
         trials=trials,
@@ -405,61 +386,48 @@ def power(
 def find_smallest(
     asked: Sequence[Design],
     variation: Variation,
-    wanted: Wanted,
+    spread: SpreadRule,
+    claims: Sequence[Claim],
     simulated: Callable[[Sequence[Design]], Iterator[DesignPower]],
 ) -> Smallest:
-    """Seek the smallest design, among the times and numbers of groups asked, then beyond them."""
+    """Seek the smallest design, among the times and numbers of groups asked, then beyond them.
+
+    It has to hold the first claim, of the change, and then all of them.
+    """
     groups = [one.groups for one in asked]
     # fewer groups than asked, as long as they can still show how far they part
-    fewest = min(*groups, FEWEST_FOR_LINES if wanted.spread is SpreadRule.DRIFTING else 2)
+    fewest = min(*groups, FEWEST_FOR_LINES if spread is SpreadRule.DRIFTING else 2)
     most, most_groups = max(groups), max(*groups, MOST_GROUPS)
     replicates = max(MOST_REPLICATES, *(one.replicates for one in asked))
     times = sorted({one.times for one in asked})
 
-    def sought(low: int, high: int) -> list[Design]:
+    def sought(low: int, high: int, claims: Sequence[Claim]) -> list[Design]:
         counts = product(range(low, high + 1), times, range(1, replicates + 1))
         found = [Design(groups=g, times=t, replicates=r) for g, t, r in counts if g > 1 or r > 1]
-        return sorted(
-            (one for one in found if one.allows_for(variation, wanted.spread)),
-            key=lambda one: one.runs,
-        )
+        allowed = [one for one in found if one.allows_for(variation, spread)]
+        could = [one for one in allowed if all(each.may_hold(one, variation) for each in claims)]
+        return sorted(could, key=lambda one: one.runs)
 
-    def first(
-        could: Callable[[Design], bool], enough: Callable[[DesignPower], bool]
-    ) -> DesignPower | None:
+    def first(claims: Sequence[Claim]) -> DesignPower | None:
         for low, high in ((fewest, most), (most + 1, most_groups)):
-            designs = list(filter(could, sought(low, high)))
+            designs = sought(low, high, claims)
             made = simulated(designs)
             for _, alike in groupby(designs, key=lambda one: one.runs):
-                found = [one for one in islice(made, len(list(alike))) if enough(one)]
+                some = islice(made, len(list(alike)))
+                found = [one for one in some if all(each.holds(one) for each in claims)]
                 if found:
-                    return max(found, key=lambda one: float(one.change.power_at(wanted.change)[0]))
+                    change = claims[0].distance
+                    return max(found, key=lambda one: float(one.change.power_at(change)[0]))
         return None
 
-    change = first(lambda one: wanted.may_show_change(one, variation), wanted.shows_change)
-    both = None
-    if change is not None:
-        both = first(
-            lambda one: (
-                wanted.may_show_change(one, variation) and wanted.may_show_left(one, variation)
-            ),
-            lambda one: wanted.shows_change(one) and wanted.shows_left(one),
-        )
+    change = first(claims[:1])
     return Smallest(
         change=change,
-        both=both,
+        both=first(claims) if change is not None and len(claims) > 1 else None,
         asked_groups=(fewest, most),
         most_groups=most_groups,
         most_replicates=replicates,
     )
-
-
-def _known_error(design: Design, variation: Variation, *, step: float) -> float:
-    """Standard error of a difference over a share of the order, were every variance known."""
-    own = variation.run_percent**2 + variation.measurement_percent**2
-    variance = 2 * own / design.replicates + 2 * variation.group_time_percent**2
-    variance += (step * variation.drift_percent) ** 2
-    return sqrt(variance / design.groups) / 100
 
 
 class _Simulations:

@@ -27,6 +27,7 @@ from psdstats.comparison.plan import ComparisonPlan, columns_of
 from psdstats.comparison.response import cell_texts
 from psdstats.comparison.spread import level_order
 from psdstats.comparison.trial_design import drifting_blocks
+from psdstats.distribution.arrays import StudyArrays, study_arrays
 from psdstats.errors import ModelError
 from psdstats.frozen import Array
 from psdstats.models.design_columns import level_text
@@ -42,11 +43,11 @@ from psdstats.simulate.curve import (
 )
 from psdstats.simulate.design import Powder
 from psdstats.simulate.trial import quantities_of, round_to, sample_particles, true_classes
-from psdstats.study.records import Balance, Reading, Run, Study, TareHandling
+from psdstats.study.records import Reading, Run, Study, TareHandling
 from psdstats.uncertainty.inputs import Source
 from psdstats.uncertainty.law import at_mean_curve, prepare
 from psdstats.uncertainty.registry import measurement_sources
-from psdstats.uncertainty.sources.calibration import largest_error_g
+from psdstats.uncertainty.sources.balance import largest_error_g
 
 SIZES = QUANTITIES[:3]
 _APART = np.log(1.02)  # sizes of one powder stand in order, at least so far apart
@@ -105,6 +106,10 @@ class TrialLike:
     layers: tuple[Layer, ...]
     root: Array
     joint: tuple[Array, ...] = ()
+
+    def counts(self, source: str) -> bool:
+        """Whether a source is counted."""
+        return any(one.name == source for one in self.sources)
 
     @property
     def truth(self) -> dict[str, dict[tuple[str, str], float]]:
@@ -303,39 +308,38 @@ def curves_through(ln_size: Array, study: Study) -> TrueCurves:
     first = np.log(min(FLOOR_UM, min(one[0] for one in three) / 64))
     last = np.log(max(coarsest_um(one, per_octave=PER_OCTAVE) for one in powders))
     ln_edge = first + STEP * np.arange(int(np.ceil((last - first) / STEP)) + 1)
-    undersize = np.array([undersize_through(one, np.exp(ln_edge)) for one in three])
-    undersize /= undersize[:, -1:]
-    grain = np.zeros_like(undersize)
-    if study.density_g_per_cm3 is not None:
-        middle_um = np.exp(np.append(ln_edge[0] - STEP / 2, ln_edge[:-1] + STEP / 2))
-        particle_g = study.density_g_per_cm3 * study.shape_factor * (middle_um * 1e-4) ** 3
-        grain = np.cumsum(np.diff(undersize, axis=1, prepend=0.0) * particle_g, axis=1)
-    return TrueCurves(
-        first=float(first),
-        undersize=undersize[None],
-        grain_mass_g=grain[None],
-        shift=np.zeros((1, len(three))),
+    edges_um = np.exp(ln_edge)
+    undersize = np.array([undersize_through(one, edges_um) for one in three])
+    return TrueCurves.of(
+        edges_um,
+        np.diff(undersize, axis=1, prepend=0.0)[None],
+        np.zeros((1, len(three))),
+        density_g_per_cm3=study.density_g_per_cm3,
+        shape_factor=study.shape_factor,
     )
 
 
 def _weighed(like: TrialLike, curves: TrueCurves, rng: np.random.Generator) -> Study:
     """The study with what its sieves and balances would show of these curves."""
-    study = like.study
-    rack = _Rack(study=study, runs=like.runs, names=frozenset(one.name for one in like.sources))
-    fraction, particle_g = true_classes(curves, rack.apertures(rng)[None])
-    net_g, poured_g = fraction[0], rack.poured_g
-    if "sampling" in rack.names:
-        net_g = sample_particles(net_g, particle_g[0], poured_g, rng)
+    study, own = like.study, [like.study.runs[place] for place in like.runs]
+    arrays = study_arrays(study, own)
+    poured_g = np.array([run.sample_mass_g or max(run.total_g, _TINY) for run in own])
+    fraction, particle_g = true_classes(curves, _true_um(like, arrays, rng)[None])
+    if like.counts("sampling"):
+        net_g = sample_particles(fraction[0], particle_g[0], poured_g, rng)
     else:
-        net_g = net_g * poured_g[:, None]
-    tare_g, gross_g, sample_g = rack.read(rack.left(net_g, rng), rng)
+        net_g = fraction[0] * poured_g[:, None]
+    net_g = _left(like, net_g, np.clip(poured_g - arrays.total_g, 0.0, 0.5 * poured_g), rng)
+    tare_g, gross_g, sample_g = _read(like, arrays, net_g, poured_g, rng)
     runs = list(study.runs)
-    for row, place in enumerate(like.runs):
-        run = runs[place]
-        readings = zip(run.readings, tare_g[row], gross_g[row], strict=False)
+    for row, (place, run) in enumerate(zip(like.runs, own, strict=True)):
+        column = {sieve: number for number, sieve in enumerate(arrays.sieves[row])}
         runs[place] = replace(
             run,
-            readings=tuple(_read_anew(*each) for each in readings),
+            readings=tuple(
+                _read_anew(one, tare_g[row, column[one.sieve]], gross_g[row, column[one.sieve]])
+                for one in run.readings
+            ),
             sample_mass_g=None if run.sample_mass_g is None else float(sample_g[row]),
         )
     return replace(study, runs=tuple(runs))
@@ -349,117 +353,72 @@ def _read_anew(reading: Reading, tare_g: float, gross_g: float) -> Reading:
     return replace(reading, tare_g=float(tare_g), gross_g=float(gross_g), gross_again_g=again)
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
-class _Rack:
-    """Sieves and balances of R runs with K classes at most, pan first."""
-
-    study: Study
-    runs: tuple[int, ...]
-    names: frozenset[str]
-
-    @property
-    def _own(self) -> list[Run]:
-        return [self.study.runs[place] for place in self.runs]
-
-    def _laid_out(self, values: Sequence[Sequence[float]], pad: float) -> Array:
-        """Values of each run side by side, shape (R, K)."""
-        widest = max(map(len, values))
-        return np.array([[*row, *[pad] * (widest - len(row))] for row in values])
-
-    @property
-    def poured_g(self) -> Array:
-        """Mass of each sample, shape (R,)."""
-        return np.array([run.sample_mass_g or max(run.total_g, _TINY) for run in self._own])
-
-    def apertures(self, rng: np.random.Generator) -> Array:
-        """True apertures, 0 for pans, inf where a run has fewer classes."""
-        true = {"": 0.0}
-        shared: dict[tuple[str, str], float] = {}
-        for key, sieve in self.study.sieves.items():
-            kind, name, together = sieve.measured_with
-            normal, uniform = rng.standard_normal(), rng.uniform(-1.0, 1.0)
-            common = shared.setdefault((kind, name), rng.standard_normal())
-            error = np.sqrt(1 - together) * normal + np.sqrt(together) * common
-            if "aperture" not in self.names:
-                error = 0.0
-            elif sieve.u_um is None:
-                error = uniform * tolerance_um(sieve.nominal_um, standard=sieve.standard)
-            else:
-                error *= sieve.u_um
-            true[key] = max(sieve.best_um + float(error), 0.5 * sieve.best_um)
-        rows = [
-            [true[each.sieve if each.aperture_um > 0 else ""] for each in run.readings]
-            for run in self._own
-        ]
-        return self._laid_out(rows, np.inf)
-
-    def left(self, net_g: Array, rng: np.random.Generator) -> Array:
-        """What is left of the powder: each run loses what it lost, from the pan or from all."""
-        habit = self.study.uncertainty.get("lost_powder")
-        poured_g = net_g.sum(axis=1)
-        found_g = np.array([run.total_g for run in self._own])
-        lost_g = np.clip(self.poured_g - found_g, 0.0, 0.5 * self.poured_g)
-        from_pan = rng.uniform(0.0, 1.0, len(net_g))
-        if habit == "pan":
-            from_pan[:] = 1.0
-        elif "lost_powder" not in self.names or habit == "in proportion":
-            from_pan[:] = 0.0
-        pan_g = np.minimum(from_pan * lost_g, net_g[:, 0])
-        left = net_g * (1.0 - (lost_g - pan_g) / poured_g)[:, None]
-        left[:, 0] = np.maximum(left[:, 0] - pan_g, 0.0)
-        return np.asarray(left)
-
-    def read(self, net_g: Array, rng: np.random.Generator) -> tuple[Array, Array, Array]:
-        """Tare and gross readings, shape (R, K), and readings of the samples, shape (R,)."""
-        own = self._own
-        empty_g = self._laid_out([[each.tare_g for each in run.readings] for run in own], 0.0)
-        balances = dict.fromkeys(run.balance for run in own)
-        slope = {name: rng.standard_normal() for name in balances}
-        tare_g, gross_g = np.zeros_like(empty_g), np.zeros_like(empty_g)
-        sample_g = np.zeros(len(own))
-        off: dict[tuple[str, str], float] = {}
-        first: dict[tuple[str, str], float] = {}
-        for row, run in enumerate(own):
-            scale = _Scale(self.study.balances[run.balance], self.names, slope[run.balance], rng)
-            drift_g = scale.drift_g()
-            for place, reading in enumerate(run.readings):
-                key = (reading.sieve, run.balance)
-                load_g = float(empty_g[row, place])
-                error = off.setdefault(key, rng.uniform(-1.0, 1.0))
-                shown = scale.shown(load_g, error)
-                if self.study.tares is TareHandling.ONCE:
-                    shown = first.setdefault(key, shown)
-                tare_g[row, place] = shown
-                loaded_g = load_g + float(net_g[row, place])
-                gross_g[row, place] = scale.shown(loaded_g, rng.uniform(-1.0, 1.0), drift_g)
-            sample_g[row] = max(
-                scale.shown(float(self.poured_g[row]), rng.uniform(-1.0, 1.0)),
-                scale.balance.resolution_g,
-            )
-        return tare_g, gross_g, sample_g
+def _true_um(like: TrialLike, arrays: StudyArrays, rng: np.random.Generator) -> Array:
+    """True apertures of every run, 0 for pans, shape (R, K)."""
+    true, shared = [], dict[tuple[str, str], float]()
+    for sieve in (like.study.sieves[key] for key in arrays.sieve_keys):
+        *measured, together = sieve.measured_with
+        normal, uniform = rng.standard_normal(), rng.uniform(-1.0, 1.0)
+        common = shared.setdefault((measured[0], measured[1]), rng.standard_normal())
+        error = np.sqrt(1 - together) * normal + np.sqrt(together) * common
+        if sieve.u_um is None:
+            error_um = uniform * tolerance_um(sieve.nominal_um, standard=sieve.standard)
+        else:
+            error_um = error * sieve.u_um
+        true.append(max(sieve.best_um + like.counts("aperture") * error_um, 0.5 * sieve.best_um))
+    return np.hstack([np.zeros((len(arrays.runs), 1)), np.array(true)[arrays.sieve_index]])
 
 
-@dataclass(frozen=True)
-class _Scale:
-    """One balance with its errors in one trial."""
+def _left(like: TrialLike, net_g: Array, lost_g: Array, rng: np.random.Generator) -> Array:
+    """What is left of the powder: each run loses what it lost, from the pan or from all."""
+    habit = like.study.uncertainty.get("lost_powder")
+    from_pan = rng.uniform(0.0, 1.0, len(net_g))
+    if habit == "pan":
+        from_pan[:] = 1.0
+    elif habit == "in proportion" or not like.counts("lost_powder"):
+        from_pan[:] = 0.0
+    pan_g = np.minimum(from_pan * lost_g, net_g[:, 0])
+    left = net_g * (1.0 - (lost_g - pan_g) / net_g.sum(axis=1))[:, None]
+    left[:, 0] = np.maximum(left[:, 0] - pan_g, 0.0)
+    return np.asarray(left)
 
-    balance: Balance
-    names: frozenset[str]
-    slope: float
-    rng: np.random.Generator
 
-    def drift_g(self) -> float:
-        """How far it moves between weighing the sieves empty and loaded."""
-        moved = float(self.rng.uniform(-1.0, 1.0)) * self.balance.drift_g
-        return moved if "calibration" in self.names else 0.0
+def _read(
+    like: TrialLike, arrays: StudyArrays, net_g: Array, poured_g: Array, rng: np.random.Generator
+) -> tuple[Array, Array, Array]:
+    """Tare and gross readings, shape (R, K), and readings of the samples, shape (R,).
 
-    def shown(self, load_g: float, linearity: float, drift_g: float = 0.0) -> float:
-        """What it shows of a load; the error of that load as a share of the largest."""
-        value = load_g + drift_g
-        if "calibration" in self.names:
-            value += load_g * self.balance.slope_u * self.slope
-            value += linearity * largest_error_g(self.balance, load_g)
-        noise = self.rng.standard_normal() * self.balance.repeatability_g
-        value += noise if "repeatability" in self.names else 0.0
-        shown = round_to(np.array([value]), self.balance.resolution_g)
-        return float(max(shown[0], 0.0))
+    The empty sieve is one load on each balance, with one error of linearity; every other load has
+    its own.  A balance moves once between the empty and the loaded sieves of a run.
+    """
+    study, shape = like.study, net_g.shape
+    names = [study.runs[place].balance for place in like.runs]
+    balances = np.array([[study.balances[name]] for name in names], dtype=object)
+    number = pd.factorize(np.array(names, dtype=object))[0]
+    slope = rng.standard_normal(len(number))[number][:, None] * _each(balances, "slope_u")
+    drift_g = rng.uniform(-1.0, 1.0, (shape[0], 1)) * _each(balances, "drift_g")
+    largest_g = np.vectorize(largest_error_g, otypes=[float])
+    repeatability_g = like.counts("repeatability") * _each(balances, "repeatability_g")
+
+    def shown(load_g: Array, linearity: Array, moved_g: Array | float = 0.0) -> Array:
+        error_g: Array = moved_g + load_g * slope + linearity * largest_g(balances, load_g)
+        value = load_g + like.counts("calibration") * error_g
+        value += repeatability_g * rng.standard_normal(load_g.shape)
+        for row, balance in enumerate(balances[:, 0]):
+            value[row] = round_to(value[row], balance.resolution_g)
+        return np.asarray(np.maximum(value, 0.0))
+
+    first = dict[tuple[str, str], int]()  # reading of each sieve on each balance
+    loads = ((sieve, name) for name, row in zip(names, arrays.sieves, strict=True) for sieve in row)
+    at = np.array([first.setdefault(one, place) for place, one in enumerate(loads)])
+    tare_g = shown(arrays.tare_g, rng.uniform(-1.0, 1.0, at.size)[at].reshape(shape))
+    if study.tares is TareHandling.ONCE:
+        tare_g = tare_g.ravel()[at].reshape(shape)
+    gross_g = shown(arrays.tare_g + net_g, rng.uniform(-1.0, 1.0, shape), drift_g)
+    sample_g = shown(poured_g[:, None], rng.uniform(-1.0, 1.0, (shape[0], 1)))
+    return tare_g, gross_g, np.maximum(sample_g, _each(balances, "resolution_g"))[:, 0]
+
+
+def _each(balances: NDArray[np.object_], name: str) -> Array:
+    """A number of each balance, shape (R, 1)."""
+    return np.array([[getattr(one, name) for one in row] for row in balances], dtype=float)

@@ -26,7 +26,6 @@ from psdstats.frozen import Array
 from psdstats.models.verdicts import PLAUSIBLE_DRIFT_PERCENT
 from psdstats.planning.planned_sizes import planned_sizes
 from psdstats.planning.planned_weighing import ExpectedPowder, PlannedWeighing, PlanningRemark
-from psdstats.simulate.trial_sizes import SizeSpread
 from psdstats.study.records import Study
 from psdstats.uncertainty.propagation import Propagation
 from psdstats.uncertainty.registry import RUN_TO_RUN
@@ -81,18 +80,6 @@ class Variation:
                 "run_percent and measurement_percent are both 0, so every difference would be "
                 "seen; state the run-to-run variation."
             )
-
-    @property
-    def spread(self) -> SizeSpread:
-        """The same for the simulator: standard deviations of ln D, not in per cent."""
-        return SizeSpread(
-            run=self.run_percent / 100,
-            group=self.group_percent / 100,
-            group_time=self.group_time_percent / 100,
-            drift=self.drift_percent / 100,
-            reading=self.measurement_percent / 100,
-            sieves=self.sieves_percent / 100,
-        )
 
 
 @dataclass(frozen=True, kw_only=True)

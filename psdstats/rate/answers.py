@@ -42,16 +42,7 @@ from psdstats.frozen import Array
 from psdstats.limits import MARGIN_PERCENT, SIZE_UM
 from psdstats.models.posterior import left_over
 from psdstats.models.verdicts import judge
-from psdstats.rate.curve_fit import CurveFit, fit_curve
-from psdstats.rate.curves import (
-    CURVES,
-    Constraint,
-    CurveName,
-    at_limit,
-    held,
-    through,
-    within_margin,
-)
+from psdstats.rate.curves import CURVES, Constraint, CurveFit, CurveName, fit_curve
 from psdstats.rate.run_sizes import RateRemark, RunSizes
 
 Scale = tuple[Callable[[Array], Array], Callable[[Array], Array]]
@@ -92,6 +83,15 @@ class OpenInterval:
     def never(self) -> bool:
         """Whether the data rule out that the curve ever gets there."""
         return self.excluded and self.value is None
+
+    def exp(self) -> OpenInterval:
+        """The same of exp(value); an open lower end is zero, an open upper one infinite."""
+        return replace(
+            self,
+            value=None if self.value is None else float(np.exp(self.value)),
+            lower=0.0 if self.lower_open else float(np.exp(self.lower)),
+            upper=np.inf if self.upper_open else float(np.exp(self.upper)),
+        )
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -180,19 +180,19 @@ LEAST_SHARE = 1e-3  # a limit below a thousandth of the start counts as none
 def parameter(fit: CurveFit, name: str) -> Property:
     """One parameter of the curve on its own scale (ln D₀, ln k or s)."""
     position = fit.curve.parameters.index(name)
-    estimate = float(fit.beta[position])
-    error = float(fit.plain(np.eye(fit.curve.size)[position]))
-    ends = {
-        "ln_start": (estimate - 30 * error - 1, estimate + 30 * error + 1),
-        "ln_rate": (estimate - 8.0, estimate + 8.0),
-    }.get(name, fit.curve.shape_range)
+    estimate, direction = float(fit.beta[position]), np.eye(fit.curve.size)[position]
+
+    def put(beta: Array, _: Array, value: Array) -> None:
+        beta[:, position] = value
+
+    reach = {"ln_start": 30 * float(fit.plain(direction)) + 1, "ln_rate": 8.0}.get(name)
     return Property(
         fit=fit,
-        constraint=held(fit.curve, position),
+        constraint=Constraint(fit.curve, position, put),
         value=estimate,
         start=estimate,
-        ends=ends,
-        gradient=lambda _: np.eye(fit.curve.size)[position],
+        ends=(estimate - reach, estimate + reach) if reach else fit.curve.shape_range,
+        gradient=lambda _: direction,
     )
 
 
@@ -201,9 +201,17 @@ def limit_size(fit: CurveFit) -> Property:
     _require_limit(fit)
     share = max(float(fit.beta[2]), LEAST_SHARE)
     estimate = float(fit.beta[0] + np.log(share))
+
+    def put(beta: Array, slope: Array, value: Array) -> None:
+        """Set ln D₀ to ln D∞ − ln s, s being kept off zero."""
+        s = np.maximum(beta[:, 2], 1e-9)
+        beta[:, 2] = s
+        beta[:, 0] = value - np.log(s)
+        slope[:, 0, 1] = -1 / s
+
     return Property(
         fit=fit,
-        constraint=at_limit(fit.curve),
+        constraint=Constraint(fit.curve, 0, put),
         value=estimate if fit.beta[2] > LEAST_SHARE else None,
         start=estimate,
         ends=(float(fit.beta[0] + np.log(LEAST_SHARE)), float(fit.beta[0]) + 1.0),
@@ -219,17 +227,19 @@ def time_to_target(fit: CurveFit, target_um: float) -> Property:
     SIZE_UM.require("target_um", target_um, ModelError)
     if fit.curve.name is CurveName.NO_CHANGE:
         raise ModelError("a size that does not change reaches no target; choose another curve.")
-    target = float(np.log(target_um))
-    far = _far(fit)
-    value = _crossing_time(fit, target, far)
-    return Property(
-        fit=fit,
-        constraint=through(fit.curve, target),
-        value=value,
-        start=far if value is None else value,
-        ends=(0.0, far),
-        gradient=lambda time: fit.curve.gradient(np.array([time]), fit.beta)[0],
-        scale=_time_scale(fit),
+    curve, target = fit.curve, float(np.log(target_um))
+
+    def put(beta: Array, slope: Array, value: Array) -> None:
+        """Set ln D₀ to ln D − φ(T)."""
+        at = value[:, None]
+        beta[:, 0] = target - curve.fall(at, beta)[:, 0]
+        slope[:, 0, :] = -curve.gradient(at, beta)[:, 0, 1:]
+
+    return _time(
+        fit,
+        Constraint(curve, 0, put),
+        _crossing_time(fit, target),
+        lambda time: curve.gradient(np.array([time]), fit.beta)[0],
     )
 
 
@@ -241,21 +251,42 @@ def time_to_margin(fit: CurveFit, margin_percent: float) -> Property:
     """
     MARGIN_PERCENT.require("margin_percent", margin_percent, ModelError)
     _require_limit(fit)
-    margin, far = margin_percent / 100, _far(fit)
+    margin = margin_percent / 100
     rate, share = float(np.exp(fit.beta[1])), float(fit.beta[2])
     value = None
     if share > LEAST_SHARE:
         value = max(float(np.log((1 - share) / (share * margin)) / rate), 0.0)
-        value = None if value > far else value
+        value = None if value > _far(fit) else value
     inner = max(share, LEAST_SHARE)
+
+    def put(beta: Array, slope: Array, value: Array) -> None:
+        """Set s to 1/(1 + margin · exp(k T)), which solves (1 − s) exp(−k T)/s = margin."""
+        grown = np.exp(beta[:, 1]) * value
+        s = 1 / (1 + margin * np.exp(np.minimum(grown, 500.0)))
+        beta[:, 2] = s
+        slope[:, 2, 1] = -s * (1 - s) * grown
+
+    return _time(
+        fit,
+        Constraint(fit.curve, 2, put),
+        value,
+        lambda time: np.array([0.0, -rate * time, -1 / (inner * (1 - inner))]),
+    )
+
+
+def _time(
+    fit: CurveFit, constraint: Constraint, value: float | None, gradient: Callable[[float], Array]
+) -> Property:
+    """A milling time, searched up to far beyond the last one, in even steps of ln(1 + t/unit)."""
+    unit = float(fit.data.times[fit.data.times > 0].min())
     return Property(
         fit=fit,
-        constraint=within_margin(fit.curve, margin),
+        constraint=constraint,
         value=value,
-        start=far if value is None else value,
-        ends=(0.0, far),
-        gradient=lambda time: np.array([0.0, -rate * time, -1 / (inner * (1 - inner))]),
-        scale=_time_scale(fit),
+        start=_far(fit) if value is None else value,
+        ends=(0.0, _far(fit)),
+        gradient=gradient,
+        scale=(lambda t: np.asarray(np.log1p(t / unit)), lambda u: np.asarray(unit * np.expm1(u))),
     )
 
 
@@ -270,27 +301,17 @@ def _far(fit: CurveFit) -> float:
     return FAR * float(fit.data.time_min.max())
 
 
-def _crossing_time(fit: CurveFit, target: float, far: float) -> float | None:
+def _crossing_time(fit: CurveFit, target: float) -> float | None:
     """Time at which the fitted curve, which never rises, reaches ln D = target."""
-    ends = fit.log_size(np.array([0.0, far]))
-    if ends[0] <= target:
-        return 0.0
-    if ends[1] > target:
-        return None
-    low, high = 0.0, far
+    low, high = 0.0, _far(fit)
+    start, end = fit.log_size(np.array([low, high]))
+    if start <= target or end > target:
+        return 0.0 if start <= target else None
     for _ in range(200):
         middle = 0.5 * (low + high)
-        if fit.log_size(np.array([middle]))[0] > target:
-            low = middle
-        else:
-            high = middle
+        above = bool(fit.log_size(np.array([middle]))[0] > target)
+        low, high = (middle, high) if above else (low, middle)
     return high
-
-
-def _time_scale(fit: CurveFit) -> Scale:
-    """Even steps in ln(1 + t/shortest time)."""
-    unit = float(fit.data.times[fit.data.times > 0].min())
-    return (lambda t: np.asarray(np.log1p(t / unit)), lambda u: np.asarray(unit * np.expm1(u)))
 
 
 def check_fit(fit: CurveFit) -> Finding:
@@ -299,16 +320,16 @@ def check_fit(fit: CurveFit) -> Finding:
     The estimate is the largest deviation of a time's mean from the curve, on the log scale.
     """
     data, times = fit.data, fit.data.times
-    misfit = Misfit.of(fit)
-    worst = int(np.abs(misfit.gaps).argmax())
+    gaps, p, _ = misfit(fit)
+    worst = int(np.abs(gaps).argmax())
     obstacles = []
-    if not len(misfit.squares):
+    if np.isnan(p):
         obstacles = [RateRemark.NO_TIME_TO_SPARE(times=len(times), parameters=fit.curve.size)]
-    elif data.about_courses and misfit.p >= REJECTED:
+    elif data.about_courses and p >= REJECTED:
         obstacles = [RateRemark.NO_REPEATS()]
     finding = judge(
         Contrast(high=fit.curve.name),
-        Numbers(estimate=float(misfit.gaps[worst]), p=misfit.p, p_adjusted=misfit.p),
+        Numbers(estimate=float(gaps[worst]), p=p, p_adjusted=p),
         kind=FindingKind.RATE,
         obstacles=obstacles,
     )
@@ -316,80 +337,59 @@ def check_fit(fit: CurveFit) -> Finding:
     return replace(finding, reasons=(*finding.reasons, largest))
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
-class Misfit:
-    """How far the means of the times lie from a curve.
+def misfit(fit: CurveFit) -> tuple[Array, float, float]:
+    """How far the means of the times lie from a curve, linear at the solution.
 
-    Parameters
-    ----------
-    gaps : ndarray, shape (times,)
-        Mean of each time over the groups minus the curve, ln.
-    squares : ndarray, shape (h,) or (0,)
-        q = c'C⁻¹c at every point of the posterior; empty where the curve passes every mean.
-    p : float
-        p of no misfit; NaN where there is nothing to judge by.
-    deviance : float
-        −2 ln E exp(−q/2).
+    Mean of each time over the groups minus the curve (ln), the p of no misfit and −2 ln E
+    exp(−q/2), q being c'C⁻¹c at each point of the posterior; NaN and 0 where the curve passes every
+    mean.
     """
-
-    gaps: Array
-    squares: Array
-    p: float
-    deviance: float
-
-    @staticmethod
-    def of(fit: CurveFit) -> Misfit:
-        """The misfit of a fitted curve, linear at the solution."""
-        data, kept = fit.data, fit.kept
-        whitener = data.whitener
-        means = np.linalg.pinv(whitener @ data.at_times) @ whitener
-        gaps = means @ data.ln_size - fit.log_size(data.times)
-        gradient = fit.curve.gradient(data.times, fit.beta)[:, :kept]
-        outside = left_over(gradient).T
-        if not len(outside):
-            return Misfit(gaps=gaps, squares=np.empty(0), p=np.nan, deviance=0.0)
-        found = data.over_spread(outside @ gaps, outside @ means)
-        squares = np.einsum(
-            "hq,hq->h",
-            found.centre,
-            np.linalg.solve(found.covariance, found.centre[..., None])[..., 0],
-        )
-        weight = data.spread.weight
-        tail = special.chdtrc(len(outside), squares)
-        likelihood = weight @ np.exp(-0.5 * (squares - squares.min()))
-        return Misfit(
-            gaps=gaps,
-            squares=squares,
-            p=float(weight @ tail),
-            deviance=float(squares.min() - 2 * np.log(likelihood)),
-        )
+    data, whitener = fit.data, fit.data.whitener
+    means = np.linalg.pinv(whitener @ data.at_times) @ whitener
+    gaps = means @ data.ln_size - fit.log_size(data.times)
+    outside = left_over(fit.curve.gradient(data.times, fit.beta)[:, : fit.kept]).T
+    if not len(outside):
+        return gaps, np.nan, 0.0
+    found = data.over_spread(outside @ gaps, outside @ means)
+    solved = np.linalg.solve(found.covariance, found.centre[..., None])[..., 0]
+    squares = np.einsum("hq,hq->h", found.centre, solved)
+    weight = data.spread.weight
+    likelihood = weight @ np.exp(-0.5 * (squares - squares.min()))
+    p = float(weight @ special.chdtrc(len(outside), squares))
+    return gaps, p, float(squares.min() - 2 * np.log(likelihood))
 
 
 REJECTED, RULED_OUT = 0.05, 0.01
 CLOSE = 4.0  # by simulation: below it the intervals of the best curve alone are too narrow
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, eq=False)
 class Candidate:
     """One curve in the comparison.
 
     Parameters
     ----------
-    name : CurveName
-        The curve.
-    parameters : int
-        Parameters estimated.
-    deviance, criterion : float
-        Misfit, and misfit with the penalty for its parameters.
+    fit : CurveFit
+        The curve as it was fitted.
+    deviance : float
+        Its misfit.
     p : float
         p of no misfit; NaN where the curve passes every mean.
     """
 
-    name: CurveName
-    parameters: int
+    fit: CurveFit
     deviance: float
-    criterion: float
-    p: float = np.nan
+    p: float
+
+    @property
+    def name(self) -> CurveName:
+        """The curve."""
+        return self.fit.curve.name
+
+    @property
+    def criterion(self) -> float:
+        """Misfit with the penalty for its parameters."""
+        return self.deviance + 2 * self.fit.curve.size
 
     @property
     def rejected(self) -> bool:
@@ -397,23 +397,32 @@ class Candidate:
         return self.p < REJECTED
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, eq=False)
 class CurveChoice:
     """Curves compared.
 
     Parameters
     ----------
     candidates : tuple of Candidate
-        The curves, best first: those that are not rejected, by their criterion, then the others.
-    runs : int
-        Runs fitted.
+        The curves, put best first: those that are not rejected, by their criterion, then the
+        others; last of all one that the comparison of the trial contradicts.
     changed : bool
-        Whether the comparison of the trial shows that the size changed.
+        Whether that shows that the size changed.
     """
 
     candidates: tuple[Candidate, ...]
-    runs: int
     changed: bool = False
+
+    def __post_init__(self) -> None:
+        ordered = sorted(
+            self.candidates,
+            key=lambda one: (one.name in self._contradicted, one.rejected, one.criterion),
+        )
+        object.__setattr__(self, "candidates", tuple(ordered))
+
+    @property
+    def _contradicted(self) -> set[CurveName]:
+        return {CurveName.NO_CHANGE} if self.changed else set()
 
     @property
     def best(self) -> CurveName:
@@ -421,32 +430,32 @@ class CurveChoice:
         return self.candidates[0].name
 
     @property
-    def not_ruled_out(self) -> tuple[CurveName, ...]:
+    def fits(self) -> tuple[CurveFit, ...]:
         """The best curve and those near its criterion that nothing speaks against, best first."""
         first, *others = self.candidates
         near = [one for one in others if one.criterion - first.criterion <= CLOSE]
-        near = [one for one in near if not one.p < RULED_OUT and not self._contradicted(one)]
-        return (first.name, *(one.name for one in near))
+        near = [one for one in near if not one.p < RULED_OUT and one.name not in self._contradicted]
+        return (first.fit, *(one.fit for one in near))
 
-    def _contradicted(self, one: Candidate) -> bool:
-        return self.changed and one.name is CurveName.NO_CHANGE
+    @property
+    def not_ruled_out(self) -> tuple[CurveName, ...]:
+        """Their names."""
+        return tuple(one.curve.name for one in self.fits)
 
     def to_frame(self) -> pd.DataFrame:
         """One row a curve: parameters, deviance, criterion, difference, weight, p of no misfit."""
-        values = np.array([one.criterion for one in self.candidates])
-        gap = values - values.min()
-        weight = np.exp(-gap / 2)
-        return pd.DataFrame(
+        frame = pd.DataFrame(
             {
                 "curve": [str(one.name) for one in self.candidates],
-                "parameters": [one.parameters for one in self.candidates],
+                "parameters": [one.fit.curve.size for one in self.candidates],
                 "deviance": [one.deviance for one in self.candidates],
-                "criterion": values,
-                "difference": gap,
-                "weight": weight / weight.sum(),
-                "p": [one.p for one in self.candidates],
+                "criterion": [one.criterion for one in self.candidates],
             }
         )
+        gap = frame["criterion"] - frame["criterion"].min()
+        weight = np.exp(-gap / 2)
+        p = [one.p for one in self.candidates]
+        return frame.assign(difference=gap, weight=weight / weight.sum(), p=p)
 
 
 def choose_curve(
@@ -461,21 +470,11 @@ def choose_curve(
     fits = [fit_curve(curve, data) for curve in curves if curve.size < min(n, len(data.times) + 1)]
     if not fits:
         raise ModelError(f"{n} runs are too few for any of the curves asked for.")
-    found = [_candidate(fit) for fit in fits]
-    against = {CurveName.NO_CHANGE} if changed else set[CurveName]()
-    ordered = sorted(found, key=lambda one: (one.name in against, one.rejected, one.criterion))
-    return CurveChoice(candidates=tuple(ordered), runs=n, changed=changed)
-
-
-def _candidate(fit: CurveFit) -> Candidate:
-    misfit = Misfit.of(fit)
-    return Candidate(
-        name=fit.curve.name,
-        parameters=fit.curve.size,
-        deviance=misfit.deviance,
-        criterion=misfit.deviance + 2 * fit.curve.size,
-        p=misfit.p,
-    )
+    found = []
+    for fit in fits:
+        _, p, deviance = misfit(fit)
+        found.append(Candidate(fit=fit, deviance=deviance, p=p))
+    return CurveChoice(candidates=tuple(found), changed=changed)
 
 
 def _named(name: CurveName | str) -> CurveName:

@@ -44,7 +44,8 @@ from psdstats.errors import ModelError
 from psdstats.findings import Contrast, Finding, FindingKind, Numbers, Remark
 from psdstats.frozen import Array
 from psdstats.limits import LEVEL
-from psdstats.models.multiplicity import adjust_p
+from psdstats.models.contrasts import adjust_p
+from psdstats.models.engine import CovarianceParts
 from psdstats.models.posterior import Mixture, freed, left_over, mixture, variance_posterior
 from psdstats.models.verdicts import judge
 from psdstats.rate.run_sizes import (
@@ -118,7 +119,8 @@ def oversize_of(study: Study, *, at_each: Sequence[str] = ()) -> list[Oversize]:
     rows = {run.name: _run_rows(study, run) for run in study.runs if run.total_g > 0}
     found = []
     for label, runs in by_level(study.runs_frame(), at_each):
-        frame = pd.DataFrame([row for name in runs["run"] for row in rows.get(name, ())])
+        held = [rows[name] for name in runs["run"] if name in rows]
+        frame = pd.concat(held, ignore_index=True) if held else pd.DataFrame()
         for aperture_um in sorted(set(frame.get("aperture_um", ())), reverse=True):
             part = frame[frame["aperture_um"] == aperture_um]
             used = (part["share"] > 0) & (part["share"] >= LEAST_OVER_U * part["u_share"])
@@ -126,30 +128,23 @@ def oversize_of(study: Study, *, at_each: Sequence[str] = ()) -> list[Oversize]:
     return found
 
 
-def _run_rows(study: Study, run: Run) -> list[dict[str, object]]:
+def _run_rows(study: Study, run: Run) -> pd.DataFrame:
     """Share above each sieve of a run and its standard uncertainty from the balance."""
     balance = study.balances[run.balance]
     one_net = 2 * (balance.resolution_g**2 / 12 + balance.repeatability_g**2)
     readings = sorted(run.readings, key=lambda reading: -reading.aperture_um)
-    total = run.total_g
-    rows: list[dict[str, object]] = []
-    above = 0.0
-    for number, reading in enumerate(readings[:-1], start=1):
-        above += reading.net_g
-        share = above / total
-        below = len(readings) - number
-        variance = one_net * ((1 - share) ** 2 * number + share**2 * below) / total**2
-        rows.append(
-            {
-                "run": run.name,
-                "group": run.group,
-                "time_min": run.milling_time_min,
-                "aperture_um": reading.aperture_um,
-                "share": share,
-                "u_share": float(np.sqrt(variance)),
-            }
-        )
-    return rows
+    above = np.arange(1, len(readings))  # classes above each sieve
+    share = np.cumsum([reading.net_g for reading in readings])[:-1] / run.total_g
+    spread = (1 - share) ** 2 * above + share**2 * (len(readings) - above)
+    return pd.DataFrame(
+        {
+            "group": run.group,
+            "time_min": run.milling_time_min,
+            "aperture_um": [reading.aperture_um for reading in readings[:-1]],
+            "share": share,
+            "u_share": np.sqrt(one_net * spread / run.total_g**2),
+        }
+    )
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -217,7 +212,8 @@ def loss_rates(study: Study, *, at_each: Sequence[str] = (), level: float = 0.95
         own = [
             (one, found) for one, found in zip(enough, rates, strict=True) if one.series == series
         ]
-        told = _changes_of_rate([one for one, _ in own], [found.mean for _, found in own], level)
+        means = [float(found.estimate[0]) for _, found in own]
+        told = _changes_of_rate([one for one, _ in own], means, level)
         for (one, found), finding in zip(own, told, strict=True):
             rows.append(
                 {"series": series, "aperture_um": one.aperture_um}
@@ -225,7 +221,7 @@ def loss_rates(study: Study, *, at_each: Sequence[str] = (), level: float = 0.95
                 | {"curvature_p": finding.numbers.p, "verdict": str(finding.verdict)}
             )
         findings += told
-        exponents[series] = _exponent([(one, found.mean) for one, found in own], level)
+        exponents[series] = _exponent([one for one, _ in own], means, level)
         bare = [one.aperture_um for one in oversize if one.series == series and not one.enough]
         if bare:
             notes.append(RateRemark.TOO_FEW_ABOVE(series=series, aperture_um=tuple(bare)))
@@ -243,70 +239,56 @@ def loss_rates(study: Study, *, at_each: Sequence[str] = (), level: float = 0.95
     )
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
-class _Rates:
-    """Rates of loss above one sieve: of each group, and their mean as the runs show it."""
-
-    each: Array  # (groups,)
-    within: Mixture
-
-    @property
-    def mean(self) -> float:
-        """Mean over the groups, 1/min."""
-        return float(self.within.estimate[0])
-
-
-def _rates(one: Oversize) -> _Rates:
+def _rates(one: Oversize) -> Mixture:
+    """Rates of loss above one sieve: their mean over the groups, then that of each group."""
     lines = one.lines
-    design = np.hstack([one.blocks, lines])
+    if not left_over(np.hstack([one.blocks, lines])).shape[1]:  # too few runs for a line each
+        lines = lines.sum(axis=1, keepdims=True)
     groups = lines.shape[1]
-    if not left_over(design).shape[1]:  # too few runs for a line each
-        lines, groups = lines.sum(axis=1, keepdims=True), 1
-        design = np.hstack([one.blocks, lines])
-    residual = np.eye(len(lines))[None]
-    posterior = variance_posterior(one.ln_share, design, residual, one.known)
     rows = np.hstack([np.zeros((groups, one.blocks.shape[1])), np.eye(groups)])
     wanted = np.vstack([rows.mean(axis=0), rows])
-    found = mixture(one.ln_share, design, residual, wanted, posterior=posterior, known=one.known)
-    return _Rates(
-        each=found.estimate[1:],
-        within=Mixture(
-            weight=found.weight,
-            centre=found.centre[:, :1],
-            covariance=found.covariance[:, :1, :1],
-        ),
-    )
+    return _judged(one, np.hstack([one.blocks, lines]), wanted)
 
 
-def _between(rates: list[_Rates]) -> tuple[float, int] | None:
+def _judged(one: Oversize, design: Array, wanted: Array) -> Mixture:
+    """Contrasts of the coefficients of ln R over what its scatter may be."""
+    parts = CovarianceParts.of((), one.known)
+    posterior = variance_posterior(one.ln_share, design, parts)
+    return mixture(one.ln_share, design, parts, wanted, posterior)
+
+
+def _between(rates: list[Mixture]) -> tuple[float, int] | None:
     """Relative SD between groups of one rate with its degrees of freedom; None of one group."""
-    several = [one for one in rates if len(one.each) > 1 and one.mean > 0]
-    if not several:
+    relative = [
+        one.estimate[1:] / one.estimate[0]
+        for one in rates
+        if len(one.estimate) > 2 and one.estimate[0] > 0
+    ]
+    if not relative:
         return None
-    variances = [float(np.var(one.each / one.mean, ddof=1)) for one in several]
-    return float(np.sqrt(np.mean(variances))), max(len(one.each) for one in several) - 1
+    variances = [float(np.var(one, ddof=1)) for one in relative]
+    return float(np.sqrt(np.mean(variances))), max(map(len, relative)) - 1
 
 
 def _sieve_row(
-    one: Oversize, found: _Rates, between: tuple[float, int] | None, level: float
+    one: Oversize, found: Mixture, between: tuple[float, int] | None, level: float
 ) -> dict[str, object]:
     """What the row of one sieve says beside series and aperture."""
-    rate, reach, df = found.mean, float(found.within.half_width(1 - level)[0]), found.within.df[0]
+    rate, groups = float(found.estimate[0]), len(found.estimate) - 1
+    reach, df = float(found.half_width(1 - level)[0]), float(found.df[0])
     if between is not None:
         # the spread of the groups' rates holds that of runs; of one group it comes on top
-        sd, groups = abs(rate) * between[0], len(found.each)
-        own = float(found.within.se[0]) if groups == 1 else 0.0
-        spread = float(np.hypot(sd / np.sqrt(groups), own)) * float(
-            critical_t(1 - level, between[1])
-        )
+        sd = abs(rate) * between[0] / np.sqrt(groups)
+        own = float(found.se[0]) if groups == 1 else 0.0
+        spread = float(np.hypot(sd, own)) * float(critical_t(1 - level, between[1]))
         reach, df = (spread, float(between[1])) if spread > reach else (reach, df)
     return {
         "rate_per_min": rate,
         "lower_per_min": rate - reach,
         "upper_per_min": rate + reach,
-        "df": float(df),
+        "df": df,
         "runs": len(one.rows),
-        "groups": len(found.each),
+        "groups": groups,
         "half_life_min": float(np.log(2) / rate) if rate > 0 else None,
     }
 
@@ -314,14 +296,12 @@ def _sieve_row(
 def _changes_of_rate(sieves: list[Oversize], rates: list[float], level: float) -> list[Finding]:
     """Whether ln R bends above each sieve of a series, the p of all adjusted together."""
     bends = [_bend(one) for one in sieves]
-    alone = [one.p()[0] if one is not None else np.nan for one in bends]
-    told = [place for place, p in enumerate(alone) if np.isfinite(p)]
-    adjusted = (
-        dict(zip(told, adjust_p([alone[place] for place in told]), strict=True)) if told else {}
-    )
+    p = np.array([np.nan if one is None else one.p()[0] for one in bends])
+    if np.isfinite(p).any():
+        p[np.isfinite(p)] = adjust_p(p[np.isfinite(p)])
     return [
-        _change_of_rate(one, rate, bend, adjusted.get(place, np.nan), level)
-        for place, (one, rate, bend) in enumerate(zip(sieves, rates, bends, strict=True))
+        _change_of_rate(one, rate, bend, float(adjusted), level)
+        for one, rate, bend, adjusted in zip(sieves, rates, bends, p, strict=True)
     ]
 
 
@@ -333,11 +313,7 @@ def _bend(one: Oversize) -> Mixture | None:
         return None
     if np.linalg.matrix_rank(design) < design.shape[1]:
         return None
-    residual = np.eye(len(design))[None]
-    posterior = variance_posterior(one.ln_share, design, residual, one.known)
-    wanted = np.zeros((1, design.shape[1]))
-    wanted[0, -1] = -2.0
-    return mixture(one.ln_share, design, residual, wanted, posterior=posterior, known=one.known)
+    return _judged(one, design, -2.0 * np.eye(design.shape[1])[-1:])
 
 
 def _change_of_rate(
@@ -371,15 +347,15 @@ def _change_of_rate(
     )
 
 
-def _exponent(found: list[tuple[Oversize, float]], level: float) -> SizeExponent:
-    usable = [(one, rate) for one, rate in found if rate > 0]
+def _exponent(sieves: list[Oversize], rates: list[float], level: float) -> SizeExponent:
+    usable = [one for one, rate in zip(sieves, rates, strict=True) if rate > 0]
     if len(usable) < 3:
         return SizeExponent(basis=RateRemark.FEW_SIEVES())
-    ln_x = np.log([one.aperture_um for one, _ in usable])
-    ln_k = np.log([rate for _, rate in usable])
+    ln_x = np.log([one.aperture_um for one in usable])
+    ln_k = np.log([rate for rate in rates if rate > 0])
     slope, error = _slope(ln_x, ln_k)
     df, basis = len(usable) - 2.0, RateRemark.ABOUT_THE_LINE()
-    by_group = _group_exponents([one for one, _ in usable])
+    by_group = _group_exponents(usable)
     if len(by_group) >= 3:
         slope = float(by_group.mean())
         error, df = float(by_group.std(ddof=1) / np.sqrt(len(by_group))), len(by_group) - 1.0

@@ -34,11 +34,10 @@ from psdstats.rate.answers import (
     parameter,
     targets_over,
 )
-from psdstats.rate.curve_fit import CurveFit, fit_curve
-from psdstats.rate.curves import CURVES, CurveName
+from psdstats.rate.curves import CurveFit, CurveName
 from psdstats.rate.run_sizes import (
-    LevelSizes,
     RateRemark,
+    RunSizes,
     Withdrawal,
     set_aside,
     sizes_by_level,
@@ -57,12 +56,8 @@ class RateSeries:
 
     Parameters
     ----------
-    sizes : LevelSizes
-        The sizes.
     choice : CurveChoice
         Comparison of the curves.
-    fits : tuple of CurveFit
-        The curve used, then the others that are not ruled out.
     check : Finding
         Whether the sizes leave it.
     parameters : dict of str to OpenInterval
@@ -73,9 +68,7 @@ class RateSeries:
         Time to within the margin of the limit, where asked and possible.
     """
 
-    sizes: LevelSizes
     choice: CurveChoice
-    fits: tuple[CurveFit, ...]
     check: Finding
     parameters: dict[str, OpenInterval]
     targets: dict[CurveName, OpenInterval]
@@ -84,7 +77,12 @@ class RateSeries:
     @property
     def fit(self) -> CurveFit:
         """The curve used."""
-        return self.fits[0]
+        return self.choice.fits[0]
+
+    @property
+    def sizes(self) -> RunSizes:
+        """The sizes."""
+        return self.fit.data
 
     @property
     def target(self) -> OpenInterval | None:
@@ -99,7 +97,7 @@ class RateSeries:
     @property
     def last_min(self) -> float:
         """Last time measured."""
-        return float(self.fit.data.times[-1])
+        return float(self.sizes.times[-1])
 
     def change(self, quantity: str) -> Finding:
         """Whether the size changes with milling time, by the curves that are not ruled out."""
@@ -108,7 +106,7 @@ class RateSeries:
         if CurveName.NO_CHANGE in tried and len(tried) > 1:
             left = CurveName.NO_CHANGE in self.choice.not_ruled_out
             verdict = Verdict.NOT_SHOWN if left else Verdict.CHANGED
-        times = self.fit.data.times
+        times = self.sizes.times
         return Finding(
             kind=FindingKind.RATE,
             subject=Contrast(
@@ -117,43 +115,18 @@ class RateSeries:
             verdict=verdict,
         )
 
-    def curve_frame(
-        self, *, points: int, level: float, until_min: float | None = None
-    ) -> pd.DataFrame:
-        """Fitted size at even times with the pointwise band of all curves, for a figure."""
-        time = np.linspace(0, self.last_min if until_min is None else until_min, points)
-        lower, upper = band(self.fits, time, level=level)
-        return pd.DataFrame(
-            {
-                "series": self.label,
-                TIME: time,
-                "size_um": np.exp(self.fit.log_size(time)),
-                "lower_um": np.exp(lower),
-                "upper_um": np.exp(upper),
-            }
-        )
-
 
 def parameter_intervals(fit: CurveFit, *, level: float) -> dict[str, OpenInterval]:
     """Start size, rate and shape of a curve with profile intervals, by name."""
-    found = {"start size": _exp(parameter(fit, "ln_start").interval(level=level))}
+    asked = {"start size": parameter(fit, "ln_start")}
     if fit.curve.size > 1:
-        found["rate constant"] = _exp(parameter(fit, "ln_rate").interval(level=level))
+        asked["rate constant"] = parameter(fit, "ln_rate")
     if fit.curve.name is CurveName.LIMIT:
-        found["limit size"] = _exp(limit_size(fit).interval(level=level))
+        asked["limit size"] = limit_size(fit)
+    found = {name: one.interval(level=level).exp() for name, one in asked.items()}
     if fit.curve.name is CurveName.POWER:
         found["power shape"] = parameter(fit, "power_shape").interval(level=level)
     return found
-
-
-def _exp(interval: OpenInterval) -> OpenInterval:
-    """The same on the scale of the size; an open lower end is zero, an open upper one infinite."""
-    return replace(
-        interval,
-        value=None if interval.value is None else float(np.exp(interval.value)),
-        lower=0.0 if interval.lower_open else float(np.exp(interval.lower)),
-        upper=float("inf") if interval.upper_open else float(np.exp(interval.upper)),
-    )
 
 
 @dataclass(frozen=True, kw_only=True, eq=False, repr=False)
@@ -216,23 +189,14 @@ class RateResult(Shown):
         1  rate constant  1/min
         2    power shape      1
         """
-        return pd.DataFrame(
-            [
-                {
-                    "series": series.label,
-                    "parameter": name,
-                    "unit": UNITS[name],
-                    "value": one.value,
-                    "lower": one.lower,
-                    "upper": one.upper,
-                    "lower_open": one.lower_open,
-                    "upper_open": one.upper_open,
-                    "df": one.df,
-                }
-                for series in self.series
-                for name, one in series.parameters.items()
-            ]
-        )
+        fields = ("value", "lower", "upper", "lower_open", "upper_open", "df")
+        rows = [
+            {"series": series.label, "parameter": name, "unit": UNITS[name]}
+            | {field: getattr(one, field) for field in fields}
+            for series in self.series
+            for name, one in series.parameters.items()
+        ]
+        return pd.DataFrame(rows)
 
     def scatter_frame(self) -> pd.DataFrame:
         """One row: the spread of the analysis, per cent, and the degrees of freedom of runs.
@@ -344,13 +308,14 @@ class RateResult(Shown):
         >>> len(result.curve_frame(points=11))
         11
         """
-        return pd.concat(
-            [
-                one.curve_frame(points=points, level=self.level, until_min=until_min)
-                for one in self.series
-            ],
-            ignore_index=True,
-        )
+        pieces = []
+        for one in self.series:
+            time = np.linspace(0, one.last_min if until_min is None else until_min, points)
+            lower, upper = band(one.choice.fits, time, level=self.level)
+            sizes = (("size_um", one.fit.log_size(time)), ("lower_um", lower), ("upper_um", upper))
+            columns = {"series": one.label, TIME: time}
+            pieces.append(pd.DataFrame(columns | {name: np.exp(ln) for name, ln in sizes}))
+        return pd.concat(pieces, ignore_index=True)
 
     def points_frame(self) -> pd.DataFrame:
         """The sizes fitted, one row a run, with the fitted size and the residual in per cent.
@@ -367,12 +332,12 @@ class RateResult(Shown):
         """
         pieces = []
         for one in self.series:
-            fitted = one.fit.log_size(one.fit.data.time_min)
+            fitted = one.fit.log_size(one.sizes.time_min)
             pieces.append(
                 one.sizes.frame.assign(
                     series=one.label,
                     fitted_um=np.exp(fitted),
-                    residual_percent=100 * np.expm1(one.fit.data.ln_size - fitted),
+                    residual_percent=100 * np.expm1(one.sizes.ln_size - fitted),
                 )
             )
         return pd.concat(pieces, ignore_index=True)
@@ -487,10 +452,7 @@ def fit_rate(
     choices = _choices(one, parts, curve)
     return RateResult(
         quantity=quantity,
-        series=tuple(
-            _series(part, choice, target_um, margin, level)
-            for part, choice in zip(parts, choices, strict=True)
-        ),
+        series=tuple(_series(choice, target_um, margin, level) for choice in choices),
         at_each=one.plan.at_each,
         target_um=target_um,
         margin_percent=margin,
@@ -523,31 +485,28 @@ def _same_runs(study: Study, propagation: Propagation) -> None:
 
 
 def _choices(
-    one: QuantityAnalysis, parts: Sequence[LevelSizes], curve: CurveName | str | None
+    one: QuantityAnalysis, parts: Sequence[RunSizes], curve: CurveName | str | None
 ) -> list[CurveChoice]:
     """The curves of each level; no change is ruled out where the comparison shows one."""
     names = tuple(CurveName) if curve is None else (curve,)
-    found = [choose_curve(part.data, names) for part in parts]
+    found = [choose_curve(part, names) for part in parts]
     if curve is not None or all(CurveName.NO_CHANGE not in own.not_ruled_out for own in found):
         return found
     shown = {
         course.where: course.fallen.verdict is Verdict.CHANGED for course in answer(one, ()).courses
     }
-    return [choose_curve(part.data, names, changed=shown.get(part.where, False)) for part in parts]
+    return [
+        replace(choice, changed=shown.get(part.where, False))
+        for part, choice in zip(parts, found, strict=True)
+    ]
 
 
 def _series(
-    part: LevelSizes,
-    choice: CurveChoice,
-    target_um: float | None,
-    margin_percent: float | None,
-    level: float,
+    choice: CurveChoice, target_um: float | None, margin_percent: float | None, level: float
 ) -> RateSeries:
-    fits = tuple(fit_curve(CURVES[name], part.data) for name in choice.not_ruled_out)
+    fits = choice.fits
     return RateSeries(
-        sizes=part,
         choice=choice,
-        fits=fits,
         check=check_fit(fits[0]),
         parameters=parameter_intervals(fits[0], level=level),
         targets={} if target_um is None else targets_over(fits, target_um, level=level),

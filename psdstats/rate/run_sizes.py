@@ -11,29 +11,28 @@ ball-to-powder ratio; rates found at late times hold for that ratio.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Sequence
+from dataclasses import dataclass, field
 from enum import auto
 from functools import cached_property
 
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from psdstats.columns import BALL_RATIO, BOOKKEEPING, GROUP, REPLICATE, TIME, column_words
 from psdstats.comparison.analysis import QuantityAnalysis, SpreadBasis
-from psdstats.comparison.benches import indicators
 from psdstats.comparison.plan import columns_of
-from psdstats.comparison.single_runs import smooth_spread
+from psdstats.comparison.trial_design import indicators
 from psdstats.errors import ModelError
 from psdstats.findings import Remark, RemarkKind
 from psdstats.frozen import Array, freeze_arrays
 from psdstats.models.design_columns import level_text, need_columns
+from psdstats.models.engine import CovarianceParts
 from psdstats.models.posterior import (
     Mixture,
     VariancePosterior,
     freed,
-    left_over,
     stated_posterior,
     variance_posterior,
 )
@@ -41,9 +40,6 @@ from psdstats.study.records import Study
 
 LEAST_FOR_DRIFT = 3
 """Groups, each with as many times, from which their drift can be seen."""
-
-FEWEST_LEFT = 2
-"""Degrees of freedom that what groups and times leave must have to serve (own rule, no source)."""
 
 _SAME = 1e-9  # share of the largest below which a direction of the blocks is none
 
@@ -106,16 +102,6 @@ def runs_without_level(frame: pd.DataFrame, columns: Sequence[str]) -> tuple[Rem
     )
 
 
-def further_factors(frame: pd.DataFrame) -> list[str]:
-    """Columns beside milling time that differ between runs and are no bookkeeping."""
-    known = (*BOOKKEEPING, GROUP, TIME)
-    return [
-        column
-        for column in frame.columns
-        if column not in known and len(frame[column].dropna().unique()) > 1
-    ]
-
-
 @dataclass(frozen=True, kw_only=True, eq=False)
 class RunSizes:
     """One percentile of n runs, and what is known of its spread.
@@ -135,6 +121,14 @@ class RunSizes:
     about_courses : bool
         Whether it comes from the distance of single runs from smooth courses, so that a curve as
         free as those cannot be checked by it.
+    label : str
+        The level of further factors, for example "ball ratio 2"; empty where runs are not divided.
+    where : str
+        The same as the comparison has it, such as "2".
+    frame : DataFrame
+        run, group, milling_time_min, size_um of the runs.
+    notes : tuple of Remark
+        What few runs or groups mean for the intervals.
     """
 
     time_min: Array
@@ -144,6 +138,10 @@ class RunSizes:
     parts: Array
     spread: VariancePosterior
     about_courses: bool = False
+    label: str = ""
+    where: str = ""
+    frame: pd.DataFrame = field(default_factory=pd.DataFrame)
+    notes: tuple[Remark, ...] = ()
 
     def __post_init__(self) -> None:
         freeze_arrays(self)
@@ -153,7 +151,7 @@ class RunSizes:
         """Distinct times, increasing."""
         return np.unique(self.time_min)
 
-    @cached_property
+    @property
     def at_times(self) -> Array:
         """Indicators of the times, (n, times)."""
         return np.asarray(self.time_min[:, None] == self.times, dtype=np.float64)
@@ -191,113 +189,6 @@ class RunSizes:
         )
 
 
-def run_sizes(
-    time_min: ArrayLike,
-    size_um: ArrayLike,
-    *,
-    group: ArrayLike | None = None,
-    known_covariance: ArrayLike | None = None,
-    parts: ArrayLike | None = None,
-    spread: VariancePosterior | None = None,
-) -> RunSizes:
-    """Check and gather arrays for the rate models.
-
-    Shapes: time_min, size_um (n,), group (n,), known_covariance (n, n), parts (k, n, n).
-
-    Notes
-    -----
-    Groups of one run each count as one.  Without a spread it is found from these sizes: what groups
-    and times leave; of single runs their distance from smooth courses.
-    """
-    time = np.array(time_min, dtype=float).ravel()
-    size = np.array(size_um, dtype=float).ravel()
-    if time.size != size.size:
-        raise ModelError(f"there are {time.size} times for {size.size} sizes; give one each.")
-    for name, values, bad in (
-        ("milling time", time, ~np.isfinite(time) | (time < 0)),
-        ("size", size, ~np.isfinite(size) | (size <= 0)),
-    ):
-        if bad.any():
-            at = int(np.flatnonzero(bad)[0])
-            raise ModelError(
-                f"{name} number {at + 1} is {values[at]:g}; leave out runs without a usable value."
-            )
-    if len(np.unique(time)) < 2:
-        raise ModelError(
-            f"all {time.size} runs have one milling time; a rate needs two times or more."
-        )
-    labels = np.zeros(time.size) if group is None else np.asarray(group).ravel()
-    if labels.size != time.size:
-        raise ModelError(f"there are {labels.size} groups for {time.size} runs; give one each.")
-    known = _covariance(known_covariance, time.size)
-    codes = np.unique(labels, return_inverse=True)[1].ravel().astype(np.intp)
-    if len(np.unique(codes)) == time.size:
-        codes = np.zeros(time.size, dtype=np.intp)
-    if spread is None:
-        return _with_own_spread(time, np.log(size), codes, known)
-    return RunSizes(
-        time_min=time,
-        ln_size=np.log(size),
-        blocks=effects([indicators(codes)]),
-        known=known,
-        parts=np.eye(time.size)[None] if parts is None else np.asarray(parts, dtype=float),
-        spread=spread,
-    )
-
-
-def _covariance(given: ArrayLike | None, count: int) -> Array:
-    """Known covariance of so many runs; zero where none is given."""
-    if given is None:
-        return np.zeros((count, count))
-    known = np.asarray(given, dtype=np.float64)
-    if known.shape != (count, count):
-        raise ModelError(
-            f"the known covariance has shape {known.shape} for {count} runs; give one row and one "
-            "column a run."
-        )
-    return np.asarray(0.5 * (known + known.T))
-
-
-def _with_own_spread(time: Array, y: Array, group: NDArray[np.intp], known: Array) -> RunSizes:
-    """With the spread that the sizes themselves show."""
-    blocks = effects([indicators(group)])
-    _, place = np.unique(time, return_inverse=True)
-    design = np.hstack([indicators(place.ravel()), indicators(group)[:, 1:]])
-    parts, left = np.eye(len(y))[None], left_over(design).shape[1]
-    if left >= FEWEST_LEFT:
-        lines = drift_part(place.ravel().astype(float), group)
-        parts = parts if lines is None else np.array([lines, *parts])
-        known = np.asarray(freed(known))
-        spread = variance_posterior(y, design, parts, known)
-        return RunSizes(
-            time_min=time, ln_size=y, blocks=blocks, known=known, parts=parts, spread=spread
-        )
-    found = smooth_spread([time], [y])
-    if found is None:
-        raise ModelError(
-            f"{len(y)} runs at {len(np.unique(time))} times leave nothing to tell how far runs "
-            "scatter; sample more times, repeat one, or declare the run-to-run variation."
-        )
-    return RunSizes(
-        time_min=time,
-        ln_size=y,
-        blocks=blocks,
-        known=known,
-        parts=parts,
-        spread=stated_posterior(found[0] ** 2, found[1]),
-        about_courses=True,
-    )
-
-
-def drift_part(place: Array, group: NDArray[np.intp]) -> Array | None:
-    """Lines of the groups in the order of the times, (n, n); None below three groups and times."""
-    held = [len(np.unique(place[group == one])) for one in np.unique(group)]
-    if sum(one >= LEAST_FOR_DRIFT for one in held) < LEAST_FOR_DRIFT:
-        return None
-    centred = place - 0.5 * (place.min() + place.max())
-    return np.asarray(np.equal.outer(group, group) * np.outer(centred, centred), dtype=np.float64)
-
-
 def effects(indicated: Sequence[Array]) -> Array:
     """Basis (n, b) of effects that add up to zero, from indicators (n, levels) of each grouping."""
     columns = [own[:, 1:] - own[:, :1] for own in indicated if own.shape[1] > 1]
@@ -307,82 +198,62 @@ def effects(indicated: Sequence[Array]) -> Array:
     return np.asarray(left[:, size > _SAME * size[0]])
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
-class LevelSizes:
-    """The sizes of the runs at one level.
-
-    Parameters
-    ----------
-    label : str
-        For example "ball ratio 2"; empty where runs are not divided.
-    where : str
-        The same as the comparison has it, such as "2".
-    frame : DataFrame
-        run, group, milling_time_min, size_um of the runs used.
-    data : RunSizes
-        The same as arrays with their covariance.
-    notes : tuple of Remark
-        What few runs or groups mean for the intervals.
-    """
-
-    label: str
-    where: str
-    frame: pd.DataFrame
-    data: RunSizes
-    notes: tuple[Remark, ...]
-
-
-def sizes_by_level(one: QuantityAnalysis) -> tuple[LevelSizes, ...]:
+def sizes_by_level(one: QuantityAnalysis) -> tuple[RunSizes, ...]:
     """The runs of an analysis at each level of its further factors, with the spread of all."""
-    shared = _spread_of(one)
-    parts = by_level(one.frame, one.plan.at_each)
-    return tuple(_level(one, label, *shared, part) for label, part in parts)
-
-
-def _spread_of(one: QuantityAnalysis) -> tuple[Array, Array, VariancePosterior]:
-    """Known covariance, parts, and what their variances may be, over all runs of an analysis."""
     design, spread = one.design, one.spread
+    known, parts = np.asarray(one.known), design.parts
     if design.left > 0:
-        known = np.asarray(freed(np.asarray(one.known)))
-        return known, design.parts, variance_posterior(one.y, design.x, design.parts, known)
-    if spread.basis is SpreadBasis.NONE:
+        known = np.asarray(freed(known))
+        whole = CovarianceParts.of(design.columns, known)
+        posterior = variance_posterior(one.y, design.x, whole)
+    elif spread.basis is SpreadBasis.NONE:
         raise ModelError(
             f"{one.quantity}: {len(one.frame)} runs leave nothing to tell how far runs scatter; "
             "sample more times, repeat one, or declare the run-to-run variation."
         )
-    return np.asarray(one.known), design.parts[-1:], stated_posterior(spread.run**2, spread.df)
+    else:
+        parts, posterior = parts[-1:], stated_posterior(spread.run**2, spread.df)
+    return tuple(
+        _level(one, label, part, known, parts, posterior)
+        for label, part in by_level(one.frame, one.plan.at_each)
+    )
 
 
 def _level(
     one: QuantityAnalysis,
     label: str,
+    part: pd.DataFrame,
     known: Array,
     parts: Array,
     spread: VariancePosterior,
-    part: pd.DataFrame,
-) -> LevelSizes:
+) -> RunSizes:
     """The runs of one level."""
     rows = part.index.to_numpy()
     both = np.ix_(rows, rows)
     frame = part.assign(size_um=np.exp(part["ln_value"]))[["run", GROUP, TIME, "size_um"]]
-    try:
-        data = run_sizes(
-            frame[TIME],
-            frame["size_um"],
-            known_covariance=known[both],
-            parts=np.array([own[both] for own in parts]),
-            spread=spread,
+    if frame[TIME].nunique() < 2:
+        raise ModelError(
+            f"{label + ': ' if label else ''}{one.quantity}: all {len(frame)} runs have one "
+            "milling time; a rate needs two times or more."
         )
-    except ModelError as error:
-        raise ModelError(f"{label + ': ' if label else ''}{one.quantity}: {error}") from error
-    smooth = one.design.left < 1 and one.spread.basis is SpreadBasis.SMOOTH_COURSES
-    data = replace(data, blocks=_blocks(one, part), about_courses=smooth)
-    return LevelSizes(
+    about_courses = one.design.left < 1 and one.spread.basis is SpreadBasis.SMOOTH_COURSES
+    groups, notes = frame[GROUP].nunique(), list[Remark]()
+    if about_courses:
+        notes.append(RateRemark.ONE_RUN_A_TIME())
+    if groups < LEAST_FOR_DRIFT:
+        notes.append(RateRemark.FEW_GROUPS(groups=groups))
+    return RunSizes(
+        time_min=frame[TIME].to_numpy(dtype=float),
+        ln_size=np.log(frame["size_um"].to_numpy()),
+        blocks=_blocks(one, part),
+        known=0.5 * (known[both] + known[both].T),
+        parts=np.array([own[both] for own in parts]),
+        spread=spread,
+        about_courses=about_courses,
         label=label,
         where="" if one.plan.where is None else level_text(part[one.plan.where].iloc[0]),
         frame=frame.reset_index(drop=True),
-        data=data,
-        notes=tuple(_thin(data, frame[GROUP].nunique())),
+        notes=tuple(notes),
     )
 
 
@@ -390,17 +261,8 @@ def _blocks(one: QuantityAnalysis, part: pd.DataFrame) -> Array:
     """Effects of what the analysis sets aside, and of its blocks."""
     plan = one.plan
     keys = [(name,) for name in plan.also] + [columns_of(block) for block in plan.blocks]
-    codes = [part.groupby(list(key), observed=True, dropna=False).ngroup() for key in keys]
-    own = effects([indicators(code.to_numpy().astype(np.intp)) for code in codes])
+    own = effects([indicators(part, key) for key in keys])
     return own if own.size else np.zeros((len(part), 0))
-
-
-def _thin(data: RunSizes, groups: int) -> Iterator[Remark]:
-    """What few runs or groups mean for the intervals."""
-    if data.about_courses:
-        yield RateRemark.ONE_RUN_A_TIME()
-    if groups < LEAST_FOR_DRIFT:
-        yield RateRemark.FEW_GROUPS(groups=groups)
 
 
 def set_aside(study: Study, one: QuantityAnalysis) -> tuple[Remark, ...]:
@@ -408,9 +270,9 @@ def set_aside(study: Study, one: QuantityAnalysis) -> tuple[Remark, ...]:
     frame, plan = study.runs_frame(), one.plan
     found = list(runs_without_level(frame, plan.at_each))
     held = {*plan.factors, *(name for block in plan.within for name in columns_of(block))}
-    found += [
-        RateRemark.OTHER_FACTOR(column=name) for name in further_factors(frame) if name not in held
-    ]
+    held |= {*BOOKKEEPING, GROUP, TIME}
+    varying = [name for name in frame if len(frame[name].dropna().unique()) > 1]
+    found += [RateRemark.OTHER_FACTOR(column=name) for name in varying if name not in held]
     lost = frame[frame["run"].isin(one.response.set_aside)]
     if len(lost):
         cells = tuple(sorted(set(zip(lost[GROUP], lost[TIME], strict=True))))
@@ -502,7 +364,8 @@ def withdrawals(
         return {}
     taken = [run.total_g if run.sample_mass_g is None else run.sample_mass_g for run in study.runs]
     frame = study.runs_frame().assign(taken_g=taken)
-    if powder_g is None or (balls_g is None and not _has_ratio(frame)):
+    ratios = pd.to_numeric(frame.get(BALL_RATIO, pd.Series(np.nan, frame.index)), errors="coerce")
+    if powder_g is None or (balls_g is None and ratios.isna().any()):
         lost = frame.loc[frame[BALL_RATIO].isna(), "run"].tolist() if BALL_RATIO in frame else []
         bare = f"; {len(lost)} of {len(frame)} have none, the first being {lost[0]}" if lost else ""
         raise ModelError(
@@ -510,7 +373,12 @@ def withdrawals(
             "(--powder-g and --balls-g). The powder is enough where every run has a "
             f"{BALL_RATIO}{bare}."
         )
-    _refuse_one_mass_for_several_ratios(frame, balls_g)
+    if balls_g is not None and ratios.notna().all() and len(ratios.unique()) > 1:
+        found = ", ".join(f"{one:g}" for one in sorted(ratios.unique()))
+        raise ModelError(
+            f"One mass of balls ({balls_g:g} g) is stated for runs of ball ratio {found}; leave it "
+            "out, and the balls of each charge follow from its ratio."
+        )
     factors = sorted({name for run in study.runs for name in run.factors})
     keys = [
         name
@@ -531,19 +399,3 @@ def withdrawals(
 def _words(column: str) -> str:
     """What stands before a level: the column's name, which group and replicate do without."""
     return "" if column in (GROUP, REPLICATE) else column_words(column) + " "
-
-
-def _has_ratio(frame: pd.DataFrame) -> bool:
-    return BALL_RATIO in frame and bool(
-        pd.to_numeric(frame[BALL_RATIO], errors="coerce").notna().all()
-    )
-
-
-def _refuse_one_mass_for_several_ratios(frame: pd.DataFrame, balls_g: float | None) -> None:
-    if balls_g is None or not _has_ratio(frame) or frame[BALL_RATIO].nunique() < 2:
-        return
-    found = ", ".join(f"{float(one):g}" for one in sorted(frame[BALL_RATIO].unique()))
-    raise ModelError(
-        f"One mass of balls ({balls_g:g} g) is stated for runs of ball ratio {found}; leave it "
-        "out, and the balls of each charge follow from its ratio."
-    )

@@ -19,6 +19,7 @@ interpolated percentile is therefore near, not equal, to the pharmacopoeia's.
 from __future__ import annotations
 
 import csv
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
 from importlib.resources import as_file, files
@@ -43,8 +44,8 @@ SPLITTING_METHODS = ("cone and quarter", "scoop", "table", "chute riffle", "spin
 
 
 @cache
-def _rows() -> tuple[dict[str, str], ...]:
-    text = (files("psdstats.sieves") / "apertures.csv").read_text(encoding="utf-8")
+def _table(name: str) -> tuple[dict[str, str], ...]:
+    text = (files("psdstats.sieves") / name).read_text(encoding="utf-8")
     return tuple(csv.DictReader(text.splitlines()))
 
 
@@ -70,7 +71,7 @@ def aperture_table() -> pd.DataFrame:
 
 def nominal_apertures_um() -> tuple[float, ...]:
     """Every nominal aperture in the table, increasing."""
-    return tuple(float(row["w_um"]) for row in _rows())
+    return tuple(float(row["w_um"]) for row in _table("apertures.csv"))
 
 
 def series(
@@ -102,11 +103,8 @@ def series(
     """
     if name not in SERIES:
         raise SizeError(f"The series {name!r} is not known. Use one of {', '.join(SERIES)}.")
-    found = tuple(
-        float(row["w_um"])
-        for row in _rows()
-        if name in row["series"].split(" + ") and finest_um <= float(row["w_um"]) <= coarsest_um
-    )
+    own = (row for row in _table("apertures.csv") if name in row["series"].split(" + "))
+    found = tuple(w for row in own if finest_um <= (w := float(row["w_um"])) <= coarsest_um)
     if not found:
         raise SizeError(
             f"Series {name} has no aperture between {finest_um:g} and {coarsest_um:g} µm. "
@@ -183,8 +181,8 @@ class PracticeRule:
         Unit of the value.
     says : str
         What the limit is, as a clause.
-    document, edition, clause : str
-        Where it stands; empty where not known.
+    source : str
+        Document, edition and clause on one line, with the status where it is not searched.
     status : str
         "searched", "from memory" or "no source".
     """
@@ -193,15 +191,8 @@ class PracticeRule:
     value: float
     unit: str
     says: str
-    document: str
-    edition: str
-    clause: str
+    source: str
     status: str
-
-    @property
-    def source(self) -> str:
-        """Document, edition and clause on one line, with the status where it is not searched."""
-        return _source(self.document, self.edition, self.clause, self.status)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -228,36 +219,31 @@ class FinenessClass:
     source: str
 
 
-def _source(document: str, edition: str, clause: str, status: str) -> str:
-    named = document + (f":{edition}" if edition else "") + (f", {clause}" if clause else "")
-    shown = "document not checked" if status == "from memory" else status
-    return named if status == "searched" else f"{named}, {shown}"
-
-
-def _table(name: str) -> list[dict[str, str]]:
-    text = (files("psdstats.sieves") / name).read_text(encoding="utf-8")
-    return list(csv.DictReader(text.splitlines()))
+def _source(row: Mapping[str, str]) -> str:
+    """Where a rule stands, and how sure that is."""
+    named = row["document"]
+    named += f":{row['edition']}" if row["edition"] else ""
+    named += f", {row['clause']}" if row["clause"] else ""
+    told = {"searched": "", "from memory": ", document not checked"}
+    return named + told.get(row["status"], f", {row['status']}")
 
 
 @cache
-def practice_rules() -> tuple[PracticeRule, ...]:
-    """Every rule of practice that psdstats uses."""
-    return tuple(
-        PracticeRule(
+def practice_rules() -> dict[str, PracticeRule]:
+    """Every rule of practice that psdstats uses, by name."""
+    return {
+        row["rule"]: PracticeRule(
             name=row["rule"],
             value=float(row["value"]),
             unit=row["unit"],
             says=row["says"],
-            document=row["document"],
-            edition=row["edition"],
-            clause=row["clause"],
+            source=_source(row),
             status=row["status"],
         )
         for row in _table("rules.csv")
-    )
+    }
 
 
-@cache
 def practice_rule(name: str) -> PracticeRule:
     """One rule of practice.
 
@@ -267,11 +253,10 @@ def practice_rule(name: str) -> PracticeRule:
     >>> rule.value, rule.unit, rule.source
     (7.0, 'kg/m2', 'ASTM C136/C136M:2019, 8.3')
     """
-    for rule in practice_rules():
-        if rule.name == name:
-            return rule
-    known = ", ".join(rule.name for rule in practice_rules())
-    raise SizeError(f"There is no rule of practice {name!r}. Use one of {known}.")
+    rules = practice_rules()
+    if name not in rules:
+        raise SizeError(f"There is no rule of practice {name!r}. Use one of {', '.join(rules)}.")
+    return rules[name]
 
 
 @cache
@@ -291,7 +276,7 @@ def fineness_classes(scheme: str = "Ph. Eur.") -> tuple[FinenessClass, ...]:
             percentile=row["percentile"],
             over_um=float(row["over_um"]),
             up_to_um=float(row["up_to_um"]) if row["up_to_um"] else None,
-            source=_source(row["document"], row["edition"], row["clause"], row["status"]),
+            source=_source(row),
         )
         for row in rows
         if row["scheme"] == scheme

@@ -13,6 +13,7 @@ Arrays run over trials T, runs R and grid edges n.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Self
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -104,6 +105,27 @@ class TrueCurves:
     grain_mass_g: Array
     shift: Array
 
+    @classmethod
+    def of(
+        cls,
+        edges_um: Array,
+        mass: Array,
+        shift: Array,
+        *,
+        density_g_per_cm3: float | None,
+        shape_factor: float,
+    ) -> Self:
+        """Curves of rising classes, mass (T, R, n), the first below the first edge."""
+        undersize = np.cumsum(mass, axis=-1)
+        undersize /= undersize[..., -1:]
+        grain = np.zeros_like(undersize)
+        if density_g_per_cm3 is not None:
+            middle_um = np.append(edges_um[0] / 2, np.sqrt(edges_um[:-1] * edges_um[1:]))
+            particle_g = density_g_per_cm3 * shape_factor * (middle_um * 1e-4) ** 3
+            grain = np.cumsum(mass * particle_g, axis=-1)
+        first = float(np.log(edges_um[0]))
+        return cls(first=first, undersize=undersize, grain_mass_g=grain, shift=shift)
+
     def at(self, aperture_um: Array) -> tuple[Array, ...]:
         """Undersize and integrated particle mass below sizes of shape (T, R, K), inf allowed."""
         with np.errstate(divide="ignore"):
@@ -164,16 +186,12 @@ def _curves(powder: Powder, time_min: Array, shift: Array) -> TrueCurves:
         mass = np.broadcast_to(feed, (*time_min.shape, feed.size))
     else:
         mass = mill(feed, edges, powder.breakage, time_min=time_min)
-    rising = mass[..., ::-1]  # finest class first
-    undersize = np.cumsum(rising, axis=-1)
-    undersize /= undersize[..., -1:]
-    grain = np.zeros_like(undersize)
-    if powder.density_g_per_cm3 is not None:
-        middle_um = np.append(np.sqrt(edges[:-1] * edges[1:]), edges[-1] / 2)[::-1]
-        particle_g = powder.density_g_per_cm3 * powder.shape_factor * (middle_um * 1e-4) ** 3
-        grain = np.cumsum(rising * particle_g, axis=-1)
-    return TrueCurves(
-        first=float(np.log(edges[-1])), undersize=undersize, grain_mass_g=grain, shift=shift
+    return TrueCurves.of(
+        edges[::-1],
+        mass[..., ::-1],
+        shift,
+        density_g_per_cm3=powder.density_g_per_cm3,
+        shape_factor=powder.shape_factor,
     )
 
 

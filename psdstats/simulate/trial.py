@@ -20,7 +20,7 @@ study.  Data made here are invented: they stand for no real powder, mill or labo
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from decimal import Decimal
 from types import MappingProxyType
@@ -29,7 +29,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from psdstats.columns import BALL_RATIO, CHARGE, QUANTITIES, QUANTITY_UNITS, TIME
+from psdstats.columns import BALL_RATIO, QUANTITIES, QUANTITY_UNITS
 from psdstats.distribution.curves import InterpolationRule, ln_sizes, undersize_of_masses
 from psdstats.errors import SizeError
 from psdstats.frozen import Array
@@ -37,7 +37,7 @@ from psdstats.sieves.sieve import Sieve
 from psdstats.sieves.standards import tolerance_um
 from psdstats.simulate.curve import LEVELS, TrueCurves, mean_curves, random_curves
 from psdstats.simulate.design import Layout, TrialDesign, lay_out
-from psdstats.study.records import Balance, Place, Reading, Run, Study, TareHandling
+from psdstats.study.records import Place, Reading, Run, Study, TareHandling
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -176,12 +176,12 @@ def weigh_trials(
     poured_g = design.sample_mass_g * (1 + 0.01 * rng.uniform(-1, 1, fraction.shape[:2]))
     net_g = sample_particles(fraction, particle_g, poured_g, rng)
     net_g = lose_powder(net_g, design.loss_percent, rng)
-    balances = _draw_balances(layout, trials, rng)
-    tare_g, gross_g = _read_plates(design, layout, net_g, balances, rng)
+    read = _drawn_balances(layout, trials, rng)
+    tare_g, gross_g = _read_plates(design, layout, net_g, read, rng)
     return Readings(
         tare_g=tare_g,
         gross_g=gross_g,
-        sample_g=balances.read(poured_g[..., None], layout, rng)[..., 0],
+        sample_g=read(poured_g[..., None])[..., 0],
         fraction=fraction,
         apertures=apertures,
         curves=curves,
@@ -200,43 +200,40 @@ def round_to(value_g: Array, step_g: float) -> Array:
     return np.asarray(np.round(np.round(value_g / step_g) * step_g, decimals))
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
-class _Balances:
-    """Balances with their errors of sensitivity and linearity, shape (T, B)."""
+def _drawn_balances(
+    layout: Layout, trials: int, rng: np.random.Generator
+) -> Callable[[Array], Array]:
+    """What balances, drawn with their errors of sensitivity and linearity, show of loads.
 
-    balances: tuple[Balance, ...]
-    slope: Array
-    bow: Array
+    Shapes: takes and gives (T, R, K), each load on the balance of its run.
+    """
+    shape = (trials, len(layout.balances))
+    slope = np.array([one.slope_u for one in layout.balances]) * rng.standard_normal(shape)
+    bend = rng.uniform(-1, 1, shape)
 
-    def read(self, load_g: Array, layout: Layout, rng: np.random.Generator) -> Array:
-        """Display of loads, shape (T, R, K), each on the balance of its run."""
-        noise = rng.standard_normal(load_g.shape)
-        shown = np.empty_like(load_g)
-        for b, balance in enumerate(self.balances):
+    def read(load_g: Array) -> Array:
+        noise, shown = rng.standard_normal(load_g.shape), np.empty_like(load_g)
+        for b, balance in enumerate(layout.balances):
             here = np.flatnonzero(layout.balance == b)
             load = load_g[:, here]
-            value = load * (1 + self.slope[:, b, None, None])
+            value = load * (1 + slope[:, b, None, None])
             if balance.capacity_g is not None and balance.linearity_g:
                 part = load / balance.capacity_g
                 bow = 4 * balance.linearity_g * part * (1 - part)
-                value += self.bow[:, b, None, None] * bow
+                value += bend[:, b, None, None] * bow
             value += balance.repeatability_g * noise[:, here]
             shown[:, here] = round_to(value, balance.resolution_g)
         return shown
 
-
-def _draw_balances(layout: Layout, trials: int, rng: np.random.Generator) -> _Balances:
-    shape = (trials, len(layout.balances))
-    slope_u = np.array([balance.slope_u for balance in layout.balances])
-    return _Balances(
-        balances=layout.balances,
-        slope=slope_u * rng.standard_normal(shape),
-        bow=rng.uniform(-1, 1, shape),
-    )
+    return read
 
 
 def _read_plates(
-    design: TrialDesign, layout: Layout, net_g: Array, balances: _Balances, rng: np.random.Generator
+    design: TrialDesign,
+    layout: Layout,
+    net_g: Array,
+    read: Callable[[Array], Array],
+    rng: np.random.Generator,
 ) -> tuple[Array, Array]:
     """Tare and gross readings; a plate tared once keeps the reading of its first run."""
     typical_g = np.concatenate(
@@ -245,13 +242,13 @@ def _read_plates(
     trials, plates = net_g.shape[0], typical_g.size
     empty_g = typical_g * (1 + 0.15 * rng.uniform(-1, 1, (trials, plates)))
     load_g = gather(empty_g, layout, pad=0.0)
-    tare_g = balances.read(load_g, layout, rng)
+    tare_g = read(load_g)
     if design.tares == TareHandling.ONCE:
         used, first = np.unique(layout.plate, return_index=True)
         by_plate = np.zeros((trials, plates))
         by_plate[:, used[used >= 0]] = tare_g.reshape(trials, -1)[:, first[used >= 0]]
         tare_g = gather(by_plate, layout, pad=0.0)
-    gross_g = balances.read(load_g + net_g, layout, rng)
+    gross_g = read(load_g + net_g)
     return np.where(layout.used, tare_g, 0.0), np.where(layout.used, gross_g, 0.0)
 
 
@@ -280,30 +277,6 @@ def rule_sizes(mass: Array, aperture_um: Array, *, rule: str) -> Array:
     return quantities_of(size)
 
 
-def truth_frame(
-    layout: Layout, readings: Readings, typical: Array, *, rule: str | None
-) -> pd.DataFrame:
-    """True sizes of the first of the simulated trials, and those that a rule would give.
-
-    Shapes: typical (R, 4).
-    """
-    true = quantities_of(readings.curves.sizes())[0]
-    runs = len(layout.run_names)
-    frame = pd.DataFrame(
-        {
-            "run": np.repeat(layout.run_names, len(QUANTITIES)),
-            "quantity": np.tile(QUANTITIES, runs),
-            "unit": np.tile(QUANTITY_UNITS, runs),
-            "true": true.ravel(),
-            "typical": typical.ravel(),
-        }
-    )
-    if rule is not None:
-        aperture_um = gather(readings.apertures.true_um[:1], layout, pad=np.inf)
-        frame["by_rule"] = rule_sizes(readings.fraction[:1], aperture_um, rule=rule).ravel()
-    return frame
-
-
 CHUNK = 64  # trials computed together; fixed, so that a seed means the same everywhere
 
 
@@ -316,7 +289,8 @@ class SimulatedTrial:
     study : Study
         As a laboratory would have written it down.
     truth : DataFrame
-        One row for each run and quantity; see `psdstats.simulate.trial.truth_frame`.
+        One row for each run and quantity: run, quantity, unit, true, typical (with every random
+        difference at 0) and, where a rule is prescribed, by_rule.
     apertures : DataFrame
         sieve, nominal_um, true_um of every physical sieve.
 
@@ -344,8 +318,6 @@ class SimulatedMasses:
 
     Attributes
     ----------
-    runs : DataFrame
-        One row a run: run, group, milling_time_min, replicate, charge, ball_ratio.
     net_g : ndarray, shape (T, R, K)
         Net masses, pan first, apertures rising; 0 where a stack has fewer classes.
     aperture_um : ndarray, shape (T, R, K)
@@ -353,25 +325,11 @@ class SimulatedMasses:
         where a stack has fewer classes.
     true : ndarray, shape (T, R, 4)
         True D10, D50, D90 (µm) and span of each run.
-    by_rule : ndarray, shape (T, R, 4)
-        The same as the interpolation rule gives it from true apertures and true fractions.
-    typical : ndarray, shape (R, 4)
-        The true values with every random difference of benches and runs at 0.
-    rule : str
-        Interpolation rule of `by_rule` and `measured`.
     """
 
-    runs: pd.DataFrame
     net_g: Array
     aperture_um: Array
     true: Array
-    by_rule: Array
-    typical: Array
-    rule: str
-
-    def measured(self) -> Array:
-        """Measured D10, D50, D90 (µm) and span, shape (T, R, 4); NaN where not bracketed."""
-        return rule_sizes(self.net_g, self.aperture_um, rule=self.rule)
 
 
 def simulate_study(
@@ -409,8 +367,19 @@ def simulate_study(
     """
     layout = lay_out(design)
     readings = weigh_trials(design, layout, 1, np.random.default_rng(seed))
-    typical = quantities_of(mean_curves(design, layout).sizes())[0]
-    study = replace(_study(design, layout, readings), rule=rule)
+    runs = len(layout.run_names)
+    truth = pd.DataFrame(
+        {
+            "run": np.repeat(layout.run_names, len(QUANTITIES)),
+            "quantity": np.tile(QUANTITIES, runs),
+            "unit": np.tile(QUANTITY_UNITS, runs),
+            "true": quantities_of(readings.curves.sizes()).ravel(),
+            "typical": quantities_of(mean_curves(design, layout).sizes()).ravel(),
+        }
+    )
+    if rule is not None:
+        aperture_um = gather(readings.apertures.true_um, layout, pad=np.inf)
+        truth["by_rule"] = rule_sizes(readings.fraction, aperture_um, rule=rule).ravel()
     sieve = layout.plate_um > 0
     apertures = pd.DataFrame(
         {
@@ -419,63 +388,25 @@ def simulate_study(
             "true_um": readings.apertures.true_um[0][sieve],
         }
     )
-    return SimulatedTrial(
-        study=study,
-        truth=truth_frame(layout, readings, typical, rule=rule),
-        apertures=apertures,
-    )
+    study = replace(_study(design, layout, readings), rule=rule)
+    return SimulatedTrial(study=study, truth=truth, apertures=apertures)
 
 
-def simulate_net_masses(
-    design: TrialDesign,
-    *,
-    trials: int,
-    seed: int,
-    rule: str = "semilog",
-    progress: Callable[[int, int], None] | None = None,
-) -> SimulatedMasses:
+def simulate_net_masses(design: TrialDesign, *, trials: int, seed: int) -> SimulatedMasses:
     """Net masses of many independent trials of one design."""
     if trials < 1:
         raise SizeError(f"simulate_net_masses was asked for {trials} trials; ask for 1 or more.")
     layout = lay_out(design)
-    net_g, aperture_um, true, by_rule = [], [], [], []
-    for size, rng in _chunks(trials, seed):
-        readings = weigh_trials(design, layout, size, rng)
-        net_g.append(readings.gross_g - readings.tare_g)
-        aperture_um.append(gather(readings.apertures.best_um(layout), layout, pad=np.inf))
-        true.append(quantities_of(readings.curves.sizes()))
-        true_um = gather(readings.apertures.true_um, layout, pad=np.inf)
-        by_rule.append(rule_sizes(readings.fraction, true_um, rule=rule))
-        if progress is not None:
-            progress(min(len(net_g) * CHUNK, trials), trials)
-    return SimulatedMasses(
-        runs=_runs_frame(design, layout),
-        net_g=np.concatenate(net_g),
-        aperture_um=np.concatenate(aperture_um),
-        true=np.concatenate(true),
-        by_rule=np.concatenate(by_rule),
-        typical=quantities_of(mean_curves(design, layout).sizes())[0],
-        rule=rule,
-    )
-
-
-def _chunks(trials: int, seed: int) -> Iterator[tuple[int, np.random.Generator]]:
-    count = -(-trials // CHUNK)
-    for k, child in enumerate(np.random.SeedSequence(seed).spawn(count)):
-        yield min(CHUNK, trials - k * CHUNK), np.random.default_rng(child)
-
-
-def _runs_frame(design: TrialDesign, layout: Layout) -> pd.DataFrame:
-    columns = {
-        "run": layout.run_names,
-        "group": [design.benches[b].name for b in layout.bench],
-        TIME: layout.time_min,
-        "replicate": layout.replicate_labels,
-        CHARGE: [layout.charge_names[k] for k in layout.charge],
-    }
-    if design.ball_ratios:
-        columns[BALL_RATIO] = layout.ball_ratio
-    return pd.DataFrame(columns)
+    children = np.random.SeedSequence(seed).spawn(-(-trials // CHUNK))
+    pieces = []
+    for number, child in enumerate(children):
+        size = min(CHUNK, trials - number * CHUNK)
+        readings = weigh_trials(design, layout, size, np.random.default_rng(child))
+        net_g = readings.gross_g - readings.tare_g
+        aperture_um = gather(readings.apertures.best_um(layout), layout, pad=np.inf)
+        pieces.append((net_g, aperture_um, quantities_of(readings.curves.sizes())))
+    net_g, aperture_um, true = map(np.concatenate, zip(*pieces, strict=True))
+    return SimulatedMasses(net_g=net_g, aperture_um=aperture_um, true=true)
 
 
 def _study(design: TrialDesign, layout: Layout, readings: Readings) -> Study:

@@ -4,16 +4,14 @@ A number is digits with at most one decimal sign; thousands separators and units
 they cannot be told from typing errors.  Arithmetic is decimal, so that 0.063 mm is exactly 63 µm.
 Text that a spreadsheet would take for a formula is written with an apostrophe before it, which
 reading takes away again.  Also: comments on cells, and the notes about runs.
-
-How large an input may be before it is refused, so that no file can exhaust the machine.
-
-The figures are choices of this project (no source): about a thousand times a large trial.
 """
 
 from __future__ import annotations
 
+import io
 import math
 import re
+import zipfile
 from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
@@ -24,12 +22,15 @@ from psdstats.errors import Problem
 from psdstats.frozen import hold_text
 
 if TYPE_CHECKING:
+    from openpyxl import Workbook
     from openpyxl.cell import Cell
 
 _NUMBER = re.compile(r"[+-]?([0-9]+([.,][0-9]*)?|[.,][0-9]+)([eE][+-]?[0-9]{1,3})?")
 _LONGEST = 60  # characters; the digits of any double fit
 _FORMULA_SIGNS = ("=", "+", "-", "@", "\t", "\r")
 _FINEST_DECIMALS = 7  # 0.1 µg, finer than any laboratory balance
+_EPOCH = (1980, 1, 1, 0, 0, 0)  # the earliest date a ZIP entry can hold
+_STAMP = re.compile(rb"(<dcterms:(created|modified)[^>]*>)[^<]*(</dcterms:\2>)")
 
 
 def to_number(typed: str) -> Decimal | None:
@@ -118,6 +119,22 @@ def put_text(cell: Cell, typed: str) -> None:
     cell.quotePrefix = typed.startswith(_FORMULA_SIGNS)  # stays text when a person edits it
 
 
+def workbook_bytes(book: Workbook) -> bytes:
+    """Content of an XLSX file without the time at which it was written."""
+    written, stable = io.BytesIO(), io.BytesIO()
+    book.save(written)  # a broken-off save complains later if its file was closed before it
+    with (
+        zipfile.ZipFile(written) as old,
+        zipfile.ZipFile(stable, "w", zipfile.ZIP_DEFLATED) as new,
+    ):
+        for name in sorted(old.namelist()):
+            content = old.read(name)
+            if name == "docProps/core.xml":
+                content = _STAMP.sub(rb"\g<1>1980-01-01T00:00:00Z\g<3>", content)
+            new.writestr(zipfile.ZipInfo(name, _EPOCH), content, zipfile.ZIP_DEFLATED)
+    return stable.getvalue()
+
+
 @dataclass(frozen=True, kw_only=True, order=True)
 class CellComment:
     """What somebody attached to a cell of a table.
@@ -191,32 +208,3 @@ def note_problem(column: str, text: str, file: str, row: int | None = None) -> P
     if column == col.RUN_ORDER and not (text.isascii() and text.isdigit() and int(text) > 0):
         fault, remedy = "this is no place in an order", "Write a whole number from 1 on."
     return Problem(file, fault, remedy, row, column, text[:40]) if fault else None
-
-
-MAX_FILE_BYTES = 50_000_000
-"""Largest table or workbook, bytes."""
-MAX_UNPACKED_BYTES = 300_000_000
-"""Largest sum of the unpacked parts of a workbook, bytes."""
-MAX_SETTINGS_BYTES = 1_000_000
-"""Largest study.toml, bytes."""
-MAX_ROWS = 200_000
-"""Most rows of one table."""
-MAX_COLUMNS = 200
-"""Most columns of one table."""
-MAX_SHEET_COLUMNS = 1_000
-"""Most columns of a sheet with something in them."""
-MAX_FAR_CELLS = 5_000_000
-"""Most cells beyond those columns, blank as they may be."""
-MAX_TAGS = 20_000_000
-"""Most elements in the parts of a workbook; a cell takes two to four."""
-MAX_CELL_CHARACTERS = 2_000
-"""Longest text in one cell."""
-
-MIN_APERTURE_UM = 1.0
-"""Smallest aperture taken as meant in µm; smaller ones are mm in the wrong column."""
-MAX_APERTURE_UM = 125_000.0
-"""Largest aperture, µm: the upper end of the range of ISO 3310-1."""
-MAX_MASS_G = 1_000_000.0
-"""Largest mass, g; more is a lost decimal sign."""
-MAX_TIME_MIN = 1_000_000.0
-"""Longest milling time, min: nearly two years; more is a lost decimal sign."""

@@ -8,27 +8,23 @@ than the empty one, within weighing noise, is no error: an empty sieve reads so 
 from __future__ import annotations
 
 import math
-from collections import Counter
+from collections import Counter, defaultdict
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import replace
 from itertools import pairwise
+from typing import Any
 
 from psdstats.columns import BALL_RATIO, signed
+from psdstats.sieves import standards
 from psdstats.sieves.sieve import Sieve
-from psdstats.sieves.standards import (
-    COARSEST_UM,
-    FINEST_UM,
-    nominal_apertures_um,
-    practice_rule,
-    tolerance_um,
-)
-from psdstats.study.flags import CHECKS, CheckReport, Flag, Severity, Spot, at, limits_of
+from psdstats.study.flags import CHECKS, CheckReport, Flag, Severity, Spot, at, limits_of, readings
 from psdstats.study.names import mixed_levels, similar_names
 from psdstats.study.records import Study
 from psdstats.study.runs import Reading, Run
 from psdstats.study.tares import net_noise_g, shared_sieve, stopping_flags, tare_flags
 
 Limits = Mapping[str, float]
+Flags = Iterator[Flag]
 
 _NOISE = 4.0  # normal tail 6e-5 a run
 _PER_G = 10_000_000  # steps of 0.1 µg: what is finer comes from arithmetic
@@ -38,104 +34,81 @@ _TIME_ROUNDING = 0.03  # 0.17 h are 10 min
 _LEVELS = (0.10, 0.50, 0.90)
 
 
-def negative_net(study: Study, _: Limits) -> Iterator[Flag]:
+def negative_net(study: Study, _: Limits) -> Flags:
     """Net masses below zero that weighing noise explains."""
-    remedy = "Nothing needs to be done: an empty sieve reads so half of the time."
-    for run in study.runs:
-        for one in run.readings:
-            if one.net_g < 0:
-                mass = signed(one.net_g, ".6g")
-                says = f"net mass {mass} g is below zero, within weighing noise"
-                yield Flag("negative_net", says, remedy, at(run, one), one.net_g, 0.0, "g")
+    for run, one in readings(study):
+        if one.net_g < 0:
+            says = f"net mass {signed(one.net_g, '.6g')} g is below zero, within weighing noise"
+            yield Flag("negative_net", says, "", at(run, one), one.net_g, 0.0)
 
 
-def overload(study: Study, limits: Limits) -> Iterator[Flag]:
+def overload(study: Study, limits: Limits) -> Flags:
     """Sieves that hold more than their load limit (ASTM C136/C136M-19, 8.3)."""
     area_m2 = math.pi / 4.0 * (limits["sieve_diameter_mm"] / 1000.0) ** 2
-    coarse_um = practice_rule("coarse_from").value
-    per_mm = practice_rule("load_limit_coarse").value
-    remedy = "Sieve in two portions, put a sieve above it, or use larger sieves."
-    for run in study.runs:
-        for one in run.readings:
-            coarse = one.aperture_um >= coarse_um
-            per_area = per_mm * one.aperture_um / 1000.0 if coarse else limits["kg_per_m2"]
-            limit_g = 1000.0 * per_area * area_m2
-            if one.aperture_um > 0 and one.net_g > limit_g:
-                says = f"the sieve holds {one.net_g:.4g} g, more than its load limit of "
-                says += f"{limit_g:.3g} g"
-                yield Flag("overload", says, remedy, at(run, one), one.net_g, limit_g, "g")
+    coarse_um = standards.practice_rule("coarse_from").value
+    per_mm = standards.practice_rule("load_limit_coarse").value
+    for run, one in readings(study):
+        coarse = one.aperture_um >= coarse_um
+        per_area = per_mm * one.aperture_um / 1000.0 if coarse else limits["kg_per_m2"]
+        limit_g = 1000.0 * per_area * area_m2
+        if one.aperture_um > 0 and one.net_g > limit_g:
+            says = f"the sieve holds {one.net_g:.4g} g, more than its load limit of {limit_g:.3g} g"
+            yield Flag("overload", says, "", at(run, one), one.net_g, limit_g)
 
 
-def over_capacity(study: Study, _: Limits) -> Iterator[Flag]:
+def over_capacity(study: Study, _: Limits) -> Flags:
     """Readings above the capacity of the balance."""
-    remedy = "Look for a typing error, or use a larger balance."
-    for run in study.runs:
-        capacity_g = study.balances[run.balance].capacity_g
-        for one in run.readings:
-            mass = max(one.tare_g, one.gross_g)
-            if capacity_g is not None and mass > capacity_g:
-                says = f"reading {mass:.10g} g is above the capacity of balance {run.balance}"
-                yield Flag("over_capacity", says, remedy, at(run, one), mass, capacity_g, "g")
+    for run, one in readings(study):
+        capacity_g, mass = study.balances[run.balance].capacity_g, max(one.tare_g, one.gross_g)
+        if capacity_g is not None and mass > capacity_g:
+            says = f"reading {mass:.10g} g is above the capacity of balance {run.balance}"
+            yield Flag("over_capacity", says, "", at(run, one), mass, capacity_g)
 
 
-def finer_than_resolution(study: Study, _: Limits) -> Iterator[Flag]:
+def finer_than_resolution(study: Study, _: Limits) -> Flags:
     """Readings that the display cannot have shown, where most it can."""
-    check, remedy = (
-        "finer_than_resolution",
-        "Correct the reading, or the resolution of the balance.",
-    )
-    for name, finer in _finer_readings(study).items():
-        number = sum(2 * len(run.readings) for run in study.runs if run.balance == name)
+    for name, every, finer in _by_balance(study):
         step = study.balances[name].resolution_g
-        for run, one, kind, mass in finer if 2 * len(finer) <= number else ():
+        for run, one, kind, mass in finer if 2 * len(finer) <= len(every) else ():
             says = f"{kind} {mass:.10g} g is not a multiple of the resolution of balance {name}"
-            yield Flag(check, says, remedy, at(run, one), mass, step, "g")
+            yield Flag("finer_than_resolution", says, "", at(run, one), mass, step)
 
 
-def _finer_readings(study: Study) -> dict[str, list[tuple[Run, Reading, str, float]]]:
-    """Readings of each balance that are no multiples of its resolution."""
-    found: dict[str, list[tuple[Run, Reading, str, float]]] = {one: [] for one in study.balances}
-    for run in study.runs:
+def _by_balance(study: Study) -> Iterator[tuple[str, list[float], list[tuple[Any, ...]]]]:
+    """All masses of each balance, and those with their place that are no multiples of its step."""
+    every: dict[str, list[float]] = {name: [] for name in study.balances}
+    finer: dict[str, list[tuple[Run, Reading, str, float]]] = {name: [] for name in study.balances}
+    for run, one in readings(study):
         step = study.balances[run.balance].resolution_g
-        allowed = min(0.01 * step, 1.0 / _PER_G)
-        for one in run.readings:
-            for kind, mass in (("tare", one.tare_g), ("gross", one.gross_g)):
-                if abs(mass - step * round(mass / step)) > allowed:
-                    found[run.balance].append((run, one, kind, mass))
-    return found
+        for kind, mass in (("tare", one.tare_g), ("gross", one.gross_g)):
+            every[run.balance].append(mass)
+            if abs(mass - step * round(mass / step)) > min(0.01 * step, 1.0 / _PER_G):
+                finer[run.balance].append((run, one, kind, mass))
+    return ((name, every[name], finer[name]) for name in study.balances)
 
 
-def resolution(study: Study, limits: Limits) -> Iterator[Flag]:
+def resolution(study: Study, limits: Limits) -> Flags:
     """Resolutions that the readings of a balance contradict as a whole."""
-    finer = _finer_readings(study)
-    for name, balance in study.balances.items():
-        masses = [
-            mass
-            for run in study.runs
-            if run.balance == name
-            for one in run.readings
-            for mass in (one.tare_g, one.gross_g)
-        ]
+    for name, masses, finer in _by_balance(study):
         shown_g = math.gcd(*(round(mass * _PER_G) for mass in masses)) / _PER_G
-        step_g = balance.resolution_g
-        if 2 * len(finer[name]) > len(masses):
-            says = f"{len(finer[name])} of {len(masses)} readings show finer steps than that"
+        step_g = study.balances[name].resolution_g
+        if 2 * len(finer) > len(masses):
+            says = f"{len(finer)} of {len(masses)} readings show finer steps than that"
         elif len(masses) >= limits["readings"] and shown_g >= limits["steps"] * step_g:
             says = f"all {len(masses)} readings are multiples of {shown_g:g} g"
         else:
             continue
         says = f"the resolution of balance {name} cannot be {step_g:g} g: {says}"
         remedy = f"Write the scale interval of its display as resolution_g of balance {name}, in g."
-        yield Flag("resolution", says, remedy, _settings(study), step_g, shown_g, "g")
+        yield Flag("resolution", says, remedy, _settings(study), step_g, shown_g)
 
 
 def _settings(study: Study) -> Spot:
     """Where the settings of a study stand, if they have a file of their own."""
-    names = [one.name for one in study.files if one.name.endswith(".toml")]
-    return Spot(names[0]) if names else Spot()
+    return Spot(next((one.name for one in study.files if one.name.endswith(".toml")), None))
 
 
-def density(study: Study, limits: Limits) -> Iterator[Flag]:
+def density(study: Study, limits: Limits) -> Flags:
     """A density that no solid has, most often one in kg/m³."""
     value = study.density_g_per_cm3
     if value is None or limits["lowest"] <= value <= limits["highest"]:
@@ -148,10 +121,10 @@ def density(study: Study, limits: Limits) -> Iterator[Flag]:
     remedy = "Write density_g_per_cm3 in g/cm³"
     if limits["lowest"] <= meant <= limits["highest"]:
         remedy += f": {meant:g} if {value:g} is in {unit}"
-    yield Flag("density", says, f"{remedy}.", _settings(study), value, limit, "g/cm³")
+    yield Flag("density", says, f"{remedy}.", _settings(study), value, limit)
 
 
-def time_range(study: Study, limits: Limits) -> Iterator[Flag]:
+def time_range(study: Study, limits: Limits) -> Flags:
     """Milling times that are hardly meant."""
     for run in study.runs:
         minutes = run.milling_time_min
@@ -160,12 +133,10 @@ def time_range(study: Study, limits: Limits) -> Iterator[Flag]:
         short = minutes < limits["shortest_min"]
         limit = limits["shortest_min" if short else "longest_min"]
         says = f"the milling time {minutes:g} min is {'shorter' if short else 'longer'} than "
-        says += f"{limit:g} min"
-        remedy = "Look for a lost decimal sign, and write the milling time in min."
-        yield Flag("time_range", says, remedy, at(run), minutes, limit, "min")
+        yield Flag("time_range", f"{says}{limit:g} min", "", at(run), minutes, limit)
 
 
-def time_unit(study: Study, _: Limits) -> Iterator[Flag]:
+def time_unit(study: Study, _: Limits) -> Flags:
     """Groups whose times are those of the others in another unit."""
     times: dict[str, set[float]] = {run.group: set() for run in study.runs}
     for run in study.runs:
@@ -177,19 +148,16 @@ def time_unit(study: Study, _: Limits) -> Iterator[Flag]:
             others = {one for name in times if name not in {group, *odd} for one in times[name]}
             meant = {one: _near(one * factor, others) for one in own}
             doubtful = len(own) > 1 or len(own) == len(others) == 1
-            if group in odd or None in meant.values() or not doubtful:
-                continue
-            if 2 * len(own & others) > len(own):  # most fit as they stand
+            fit = 2 * len(own & others) > len(own)  # most of them, as they stand
+            if group in odd or None in meant.values() or not doubtful or fit:
                 continue
             odd.add(group)
             told = f"the times of group {group} are those of the other groups in {unit}"
             for run in study.runs:
-                other_min = meant.get(run.milling_time_min)
+                minutes, other_min = run.milling_time_min, meant.get(run.milling_time_min)
                 if run.group == group and other_min is not None:
-                    says = f"{told}: {run.milling_time_min:g} for {other_min:g} min"
-                    remedy = "Write the milling times of all groups in min."
-                    value = run.milling_time_min
-                    yield Flag("time_unit", says, remedy, at(run), value, other_min, "min", told)
+                    says = f"{told}: {minutes:g} for {other_min:g} min"
+                    yield Flag("time_unit", says, "", at(run), minutes, other_min, told)
 
 
 def _near(minutes: float, others: Iterable[float]) -> float | None:
@@ -197,7 +165,7 @@ def _near(minutes: float, others: Iterable[float]) -> float | None:
     return next((one for one in others if abs(minutes / one - 1.0) < _TIME_ROUNDING), None)
 
 
-def copied_run(study: Study, limits: Limits) -> Iterator[Flag]:
+def copied_run(study: Study, limits: Limits) -> Flags:
     """Runs that repeat another one reading for reading."""
     seen: dict[tuple[tuple[float, float], ...], Run] = {}
     for run in study.runs:
@@ -206,71 +174,62 @@ def copied_run(study: Study, limits: Limits) -> Iterator[Flag]:
         loaded = sum(one.net_g >= _LOADED * step_g for one in run.readings)
         if first is not run and loaded >= limits["loaded"]:
             says = f"every loaded sieve weighs as in run {first.name}, {loaded} of them with powder"
-            remedy = "Write what was weighed in this run; leave it out if it was not weighed."
-            yield Flag("copied_run", says, remedy, at(run), loaded, limits["loaded"])
+            yield Flag("copied_run", says, "", at(run), loaded, limits["loaded"])
 
 
-def sample_mass(study: Study, _: Limits) -> Iterator[Flag]:
+def sample_mass(study: Study, _: Limits) -> Flags:
     """Runs without the sample mass that others have."""
     says = "no sample mass is written, so loss of powder is not looked for"
-    remedy = "Write what was put on the stack (sample_mass_g) if it was weighed."
     without = [run for run in study.runs if run.sample_mass_g is None]
     for run in without if len(without) < len(study.runs) else ():
-        yield Flag("sample_mass", says, remedy, at(run), common=says)
+        yield Flag("sample_mass", says, "", at(run), common=says)
 
 
-def no_sample_mass(study: Study, _: Limits) -> Iterator[Flag]:
+def no_sample_mass(study: Study, _: Limits) -> Flags:
     """Studies without any sample mass."""
     if study.runs and all(run.sample_mass_g is None for run in study.runs):
         says = "no run has a sample mass, so loss of powder is not looked for"
-        remedy = "Weigh the sample before sieving and write sample_mass_g."
-        yield Flag("no_sample_mass", says, remedy)
+        yield Flag("no_sample_mass", says)
 
 
-def mass_balance(study: Study, limits: Limits) -> Iterator[Flag]:
+def mass_balance(study: Study, limits: Limits) -> Flags:
     """Loss or gain against the mass put on the stack, beyond what weighing noise explains."""
+    lost_remedy = "Look for powder left behind or spilt, and for a sieve that was not weighed."
+    gain_remedy = "Look for a wrong reading, a sieve weighed with its lid, or damp powder."
     for run in study.runs:
-        if run.sample_mass_g is None:
+        sample_g, total_g = run.sample_mass_g, run.total_g
+        if sample_g is None:
             continue
         balance = study.balances[run.balance]
         noise_g = _NOISE * net_noise_g(balance.resolution_g, balance.repeatability_g)
-        if abs(run.total_g - run.sample_mass_g) <= noise_g * math.sqrt(len(run.readings) + 0.5):
-            continue
-        gain_percent = 100.0 * (run.total_g / run.sample_mass_g - 1.0)
-        lost = gain_percent < 0
+        gain = 100.0 * (total_g / sample_g - 1.0)
+        lost = gain < 0
         limit = limits["percent"] if lost else limits["gain_percent"]
-        if abs(gain_percent) > limit:
-            says = f"{run.total_g:.6g} g came back of {run.sample_mass_g:.6g} g: "
-            says += f"{abs(gain_percent):.1f} % {'lost' if lost else 'too much'}"
-            remedy = (
-                "Look for powder left behind or spilt, and for a sieve that was not weighed."
-                if lost
-                else "Look for a wrong reading, a sieve weighed with its lid, or damp powder."
-            )
-            limit = -limit if lost else limit
-            yield Flag("mass_balance", says, remedy, at(run), gain_percent, limit, "%")
+        told = abs(total_g - sample_g) > noise_g * math.sqrt(len(run.readings) + 0.5)
+        if told and abs(gain) > limit:
+            says = f"{total_g:.6g} g came back of {sample_g:.6g} g: "
+            says += f"{abs(gain):.1f} % {'lost' if lost else 'too much'}"
+            remedy, limit = (lost_remedy, -limit) if lost else (gain_remedy, limit)
+            yield Flag("mass_balance", says, remedy, at(run), gain, limit)
 
 
-def dominant_class(study: Study, limits: Limits) -> Iterator[Flag]:
+def dominant_class(study: Study, limits: Limits) -> Flags:
     """A sieve that holds most of the powder, so that the curve has one step there."""
-    limit = limits["percent"]
-    remedy = "Add a sieve between this one and the next coarser one."
     for run in study.runs:
         total_g = run.total_g
         for one in run.readings:
             percent = 100.0 * one.net_g / total_g
-            if one.aperture_um > 0 and percent > limit:
+            if one.aperture_um > 0 and percent > limits["percent"]:
                 says = f"the sieve holds {percent:.3g} % of the powder"
-                yield Flag("dominant_class", says, remedy, at(run, one), percent, limit, "%")
+                yield Flag("dominant_class", says, "", at(run, one), percent, limits["percent"])
 
 
-def not_bracketed(study: Study, _: Limits) -> Iterator[Flag]:
+def not_bracketed(study: Study, _: Limits) -> Flags:
     """Percentiles that no two sieves enclose."""
     for run in study.runs:
         sieves = [reading for reading in run.readings if reading.aperture_um > 0]
-        total_g = run.total_g
-        finest = 1.0 - sum(reading.net_g for reading in sieves) / total_g
-        coarsest = 1.0 - sieves[-1].net_g / total_g
+        finest = 1.0 - sum(reading.net_g for reading in sieves) / run.total_g
+        coarsest = 1.0 - sieves[-1].net_g / run.total_g
         fine = [f"D{100 * level:.0f}" for level in _LEVELS if finest > level * (1.0 + 1e-9)]
         coarse = [f"D{100 * level:.0f}" for level in _LEVELS if coarsest < level * (1.0 - 1e-9)]
         for names, reading, side, share, place, sieve in (
@@ -279,85 +238,77 @@ def not_bracketed(study: Study, _: Limits) -> Iterator[Flag]:
              "coarser"),
         ):  # fmt: skip
             if names:
-                common = f"{', '.join(names)} {'lies' if len(names) == 1 else 'lie'} {side}"
-                says = f"{common}: {100 * share:.3g} % of the powder is {place}"
+                told = f"{', '.join(names)} {'lies' if len(names) == 1 else 'lie'} {side}"
+                says = f"{told}: {100 * share:.3g} % of the powder is {place}"
                 remedy = f"Add a {sieve} sieve; until then the size is an open interval."
-                spot, percent = at(run, reading), 100.0 * share
-                yield Flag("not_bracketed", says, remedy, spot, percent, 10.0, "%", common)
+                yield Flag("not_bracketed", says, remedy, at(run, reading), 100 * share, 10.0, told)
 
 
-def end_point(study: Study, limits: Limits) -> Iterator[Flag]:
+def end_point(study: Study, limits: Limits) -> Flags:
     """Sieves whose load still changed in a second shaking (USP <786>, from memory)."""
-    small_share = practice_rule("end_point_small_share").value / 100.0
-    remedy = "Shake longer, until no sieve changes any more."
-    for run in study.runs:
-        for one in run.readings:
-            if one.gross_again_g is None or one.aperture_um == 0:
-                continue
-            net_g = max(one.net_g, 0.0)
-            change_g = abs(one.gross_again_g - one.gross_g)
-            small = net_g < small_share * run.total_g
-            percent = limits["small_percent"] if small else limits["percent"]
-            limit_g = max(percent / 100.0 * net_g, limits["mass_g"])
-            if change_g > limit_g * (1.0 + 1e-9):
-                says = f"the load changed by {change_g:.3g} g in the second shaking, more than "
-                says += f"{limit_g:.3g} g"
-                yield Flag("end_point", says, remedy, at(run, one), change_g, limit_g, "g")
+    small_share = standards.practice_rule("end_point_small_share").value / 100.0
+    for run, one in readings(study):
+        if one.gross_again_g is None or one.aperture_um == 0:
+            continue
+        net_g = max(one.net_g, 0.0)
+        change_g = abs(one.gross_again_g - one.gross_g)
+        small = net_g < small_share * run.total_g
+        percent = limits["small_percent"] if small else limits["percent"]
+        limit_g = max(percent / 100.0 * net_g, limits["mass_g"])
+        if change_g > limit_g * (1.0 + 1e-9):
+            says = f"the load changed by {change_g:.3g} g in the second shaking, more than "
+            yield Flag("end_point", f"{says}{limit_g:.3g} g", "", at(run, one), change_g, limit_g)
 
 
-def missing_sieve(study: Study, _: Limits) -> Iterator[Flag]:
+def _apertures(run: Run) -> set[float]:
+    return {reading.aperture_um for reading in run.readings}
+
+
+def missing_sieve(study: Study, _: Limits) -> Flags:
     """Runs without an aperture that at least half of the group's other runs have."""
     members = Counter(run.group for run in study.runs)
-    having: dict[str, Counter[float]] = {group: Counter() for group in members}
+    having = Counter((run.group, aperture) for run in study.runs for aperture in _apertures(run))
+    stacks = sorted(having.items())
     for run in study.runs:
-        having[run.group].update({reading.aperture_um for reading in run.readings})
-    remedy = "Add its weighing, or leave it out of every run of the group."
-    for run in study.runs:
-        own = {reading.aperture_um for reading in run.readings}
-        others = members[run.group] - 1
-        for aperture_um, count in sorted(having[run.group].items()):
-            if aperture_um not in own and 2 * count >= others:
+        own, others = _apertures(run), members[run.group] - 1
+        for (group, aperture_um), count in stacks:
+            if group == run.group and aperture_um not in own and 2 * count >= others:
                 name = f"{aperture_um:.12g} µm"
                 says = f"{name} is missing, which {count} of the group's {others} other runs have"
-                spot = at(run, sieve=name)
-                yield Flag("missing_sieve", says, remedy, spot, aperture_um, None, "µm")
+                yield Flag("missing_sieve", says, "", at(run, sieve=name), aperture_um)
 
 
-def aperture_order(study: Study, _: Limits) -> Iterator[Flag]:
+def aperture_order(study: Study, _: Limits) -> Flags:
     """Runs whose sieves are written neither from coarse to fine nor from fine to coarse."""
-    remedy = "Look for a mistyped aperture; if it is right, write the sieves from coarse to fine."
     for run in study.runs:
         sieves = [reading for reading in run.readings if reading.aperture_um > 0]
         written = sorted(sieves, key=lambda reading: reading.place.row)
         if written in (sieves, sieves[::-1]):
             continue
-        steps = list(pairwise(written))
-        down = 2 * sum(after.aperture_um < before.aperture_um for before, after in steps)
-        falls = down >= len(steps)
-        odd = next(b for a, b in steps if (b.aperture_um < a.aperture_um) is not falls)
+        falls = [after.aperture_um < before.aperture_um for before, after in pairwise(written)]
+        usual = 2 * sum(falls) >= len(falls)
+        odd = written[1 + falls.index(not usual)]
         says = f"{odd.aperture_um:.12g} µm is out of order"
-        yield Flag("aperture_order", says, remedy, at(run, odd), odd.aperture_um, None, "µm")
+        yield Flag("aperture_order", says, "", at(run, odd), odd.aperture_um)
 
 
-def off_series(study: Study, _: Limits) -> Iterator[Flag]:
+def off_series(study: Study, _: Limits) -> Flags:
     """Apertures between the limits of the standard table that are not in it."""
-    standard = nominal_apertures_um()
-    remedy = "Look at the plate of the sieve; if it is right, nothing needs to be done."
+    standard = standards.nominal_apertures_um()
     for sieve in study.sieves.values():
         nominal = sieve.nominal_um
         if standard[0] <= nominal <= standard[-1] and nominal not in standard:
             nearest = min(standard, key=lambda known: abs(known - nominal))
             says = f"{nominal:.12g} µm is no standard aperture; the nearest is {nearest:.12g} µm"
-            yield Flag("off_series", says, remedy, Spot(sieve=sieve.key), nominal, nearest, "µm")
+            yield Flag("off_series", says, "", Spot(sieve=sieve.key), nominal, nearest)
 
 
-def odd_aperture(study: Study, _: Limits) -> Iterator[Flag]:
+def odd_aperture(study: Study, _: Limits) -> Flags:
     """One aperture of a whole group that no other has, where its neighbours are alike."""
-    stacks: dict[str, list[set[float]]] = {}
+    stacks: dict[str, list[set[float]]] = defaultdict(list)
     for run in study.runs:
-        apertures = {one.aperture_um for one in run.readings if one.aperture_um > 0}
-        stacks.setdefault(run.group, []).append(apertures)
-    standard = nominal_apertures_um()
+        stacks[run.group].append(_apertures(run) - {0.0})
+    standard = standards.nominal_apertures_um()
     for group, own in stacks.items():
         every, some = set.intersection(*own), set.union(*own)
         others = [set.intersection(*stacks[name]) for name in stacks if name != group]
@@ -366,8 +317,13 @@ def odd_aperture(study: Study, _: Limits) -> Iterator[Flag]:
         for odd_um in sorted(every.difference(*others)) if usual else ():
             beside = _neighbours(odd_um, every)
             meant = [one for one in usual if all(_neighbours(one, s) == beside for s in others)]
-            if meant and any(beside) and (len(others) > 1 or odd_um not in standard):
-                yield from _odd_aperture(study, group, odd_um, meant[0])
+            if not (meant and any(beside) and (len(others) > 1 or odd_um not in standard)):
+                continue
+            says = f"group {group} has {odd_um:.12g} µm where the other groups have "
+            says += f"{meant[0]:.12g} µm, between the same neighbours"
+            for run, one in readings(study):
+                if run.group == group and one.aperture_um == odd_um:
+                    yield Flag("odd_aperture", says, "", at(run, one), odd_um, meant[0], says)
 
 
 def _neighbours(aperture_um: float, stack: Iterable[float]) -> tuple[float, float]:
@@ -376,72 +332,54 @@ def _neighbours(aperture_um: float, stack: Iterable[float]) -> tuple[float, floa
     return finer, min((one for one in stack if one > aperture_um), default=0.0)
 
 
-def _odd_aperture(study: Study, group: str, odd_um: float, usual_um: float) -> Iterator[Flag]:
-    says = f"group {group} has {odd_um:.12g} µm where the other groups have {usual_um:.12g} µm, "
-    says += "between the same neighbours"
-    remedy = "Look at the plate of the sieve; correct the aperture in every run if it was mistyped."
-    for run in study.runs:
-        for one in run.readings if run.group == group else ():
-            if one.aperture_um == odd_um:
-                spot = at(run, one)
-                yield Flag("odd_aperture", says, remedy, spot, odd_um, usual_um, "µm", says)
+def _used_sieves(study: Study) -> list[Sieve]:
+    used = {reading.sieve for _, reading in readings(study)}
+    return [sieve for sieve in study.sieves.values() if sieve.key in used]
 
 
-def certificate_uncertainty(study: Study, limits: Limits) -> Iterator[Flag]:
+def certificate_uncertainty(study: Study, limits: Limits) -> Flags:
     """Uncertainties of certificates that are too large or too small for the aperture."""
-    used = {reading.sieve for run in study.runs for reading in run.readings}
-    remedy = "Write U and k as the certificate states them, in µm; a U beyond the tolerance says "
-    remedy += "less of the sieve than its standard does."
-    for sieve in (one for one in study.sieves.values() if one.key in used):
+    for sieve in _used_sieves(study):
         nominal_um, stated_um = sieve.nominal_um, sieve.expanded_uncertainty_um
         kind, most = "U", limits["percent"] / 100.0 * nominal_um
         if sieve.effective_um is not None:
             kind, stated_um = "twice the u of the reference", 2.0 * (sieve.effective_u_um or 0.0)
-        elif FINEST_UM <= nominal_um <= COARSEST_UM:
-            most = limits["tolerances"] * tolerance_um(nominal_um, standard=sieve.standard)
+        elif standards.FINEST_UM <= nominal_um <= standards.COARSEST_UM:
+            tolerance_um = standards.tolerance_um(nominal_um, standard=sieve.standard)
+            most = limits["tolerances"] * tolerance_um
         least = limits["least_percent"] / 100.0 * nominal_um
         if stated_um is None or least <= stated_um <= most:
             continue
         way, limit = ("above", most) if stated_um > most else ("below", least)
         says = f"{kind}, {stated_um:.4g} µm, is {way} what is plausible for {nominal_um:.12g} µm "
         says += f"({limit:.3g} µm)"
-        spot = Spot(sieve=sieve.key)
-        yield Flag("certificate_uncertainty", says, remedy, spot, stated_um, limit, "µm")
+        yield Flag("certificate_uncertainty", says, "", Spot(sieve=sieve.key), stated_um, limit)
 
 
-def certificate(study: Study, _: Limits) -> Iterator[Flag]:
+def certificate(study: Study, _: Limits) -> Flags:
     """Certified apertures outside the tolerance, and sieves about whose mesh nothing is known."""
-    used = {reading.sieve for run in study.runs for reading in run.readings}
-    for sieve in study.sieves.values():
-        if sieve.key in used:
-            yield from _certificate(sieve, Spot(sieve=sieve.key))
-
-
-def _certificate(sieve: Sieve, spot: Spot) -> Iterator[Flag]:
-    """What is wrong with the certificate of one sieve."""
-    nominal_um, certified_um = sieve.nominal_um, sieve.certified_um
-    if nominal_um < FINEST_UM:
-        if not sieve.is_certified:
+    for sieve in _used_sieves(study):
+        spot, nominal_um, certified_um = Spot(sieve=sieve.key), sieve.nominal_um, sieve.certified_um
+        if nominal_um < standards.FINEST_UM and not sieve.is_certified:
             says = f"no standard tolerance covers {nominal_um:.12g} µm and there is no certificate"
             remedy = "Give the certified aperture and its expanded uncertainty in the sieve table."
-            yield Flag("certificate", says, remedy, spot, nominal_um, FINEST_UM, "µm")
-    elif certified_um is not None:
-        limit_um = tolerance_um(nominal_um, standard=sieve.standard)
+            yield Flag("certificate", says, remedy, spot, nominal_um, standards.FINEST_UM)
+        if nominal_um < standards.FINEST_UM or certified_um is None:
+            continue
+        limit_um = standards.tolerance_um(nominal_um, standard=sieve.standard)
         deviation_um = certified_um - nominal_um
         if abs(deviation_um) > limit_um:
-            says = (
-                f"the certified aperture {certified_um:.12g} µm differs from the nominal "
-                f"{nominal_um:.12g} µm by more than {sieve.standard} allows ({limit_um:.3g} µm)"
-            )
+            says = f"the certified aperture {certified_um:.12g} µm differs from the nominal "
+            says += f"{nominal_um:.12g} µm by more than {sieve.standard} allows ({limit_um:.3g} µm)"
             remedy = "Look at the certificate; if it is right, the sieve is worn or is another one."
-            yield Flag("certificate", says, remedy, spot, deviation_um, limit_um, "µm")
+            yield Flag("certificate", says, remedy, spot, deviation_um, limit_um)
 
 
-def charge(study: Study, _: Limits) -> Iterator[Flag]:
+def charge(study: Study, _: Limits) -> Flags:
     """Charges in two groups, of two ball ratios, sampled twice at a time, and runs without one."""
-    by_charge: dict[str | None, list[Run]] = {}
+    by_charge: dict[str | None, list[Run]] = defaultdict(list)
     for run in study.runs:
-        by_charge.setdefault(run.charge, []).append(run)
+        by_charge[run.charge].append(run)
     nameless = by_charge.pop(None, [])
     for run in nameless if by_charge else ():
         says = "the run names no charge, which other runs do: it counts as one of its own"
@@ -450,24 +388,20 @@ def charge(study: Study, _: Limits) -> Iterator[Flag]:
         yield from _charge(name, runs)
 
 
-def _charge(name: str | None, runs: list[Run]) -> Iterator[Flag]:
+def _charge(name: str | None, runs: list[Run]) -> Flags:
     """What is odd about one charge; the first run that differs from the first is named."""
     own = "If these are two fillings of the jar, give each a name of its own"
     first = runs[0]
-    for run in runs:
-        if run.group != first.group:
-            says = f"charge {name} is in group {first.group} and in group {run.group}"
-            remedy = f"{own}; if one was divided between the groups, nothing needs to be done."
-            yield Flag("charge", says, remedy, at(run))
-            break
-    for run in runs:
+    if run := next((one for one in runs if one.group != first.group), None):
+        says = f"charge {name} is in group {first.group} and in group {run.group}"
+        remedy = f"{own}; if one was divided between the groups, nothing needs to be done."
+        yield Flag("charge", says, remedy, at(run))
+    for run in (one for one in runs if one.group == first.group):
         ratio, other = (one.factors.get(BALL_RATIO) for one in (first, run))
-        if ratio != other and run.group == first.group:
-            levels = (f"{one:g}" if isinstance(one, float) else one for one in (ratio, other))
-            says = "charge {} has ball ratio {} in run {first} and {} here".format(
-                name, *levels, first=first.name
-            )
-            yield Flag("charge", says, f"{own}.", at(run))
+        if ratio != other:
+            levels = [f"{one:g}" if isinstance(one, float) else one for one in (ratio, other)]
+            says = f"charge {name} has ball ratio {levels[0]} in run {first.name} and {levels[1]} "
+            yield Flag("charge", f"{says}here", f"{own}.", at(run))
             break
     samples: dict[tuple[str, float], Run] = {}
     for run in runs:
@@ -475,37 +409,16 @@ def _charge(name: str | None, runs: list[Run]) -> Iterator[Flag]:
         if taken is not run and (run.split is None or taken.sample != run.sample):
             says = f"charge {name} was sampled at {run.milling_time_min:g} min in run {taken.name} "
             remedy = f"{own}; if one sample was divided, number its parts in a column split."
-            yield Flag("charge", says + "and here again", remedy, at(run))
+            yield Flag("charge", f"{says}and here again", remedy, at(run))
             break
 
 
-_CHECKS: tuple[Callable[[Study, Limits], Iterator[Flag]], ...] = (
-    similar_names,
-    mixed_levels,
-    density,
-    time_range,
-    time_unit,
-    resolution,
-    copied_run,
-    sample_mass,
-    no_sample_mass,
-    negative_net,
-    missing_sieve,
-    odd_aperture,
-    aperture_order,
-    off_series,
-    certificate,
-    certificate_uncertainty,
-    shared_sieve,
-    overload,
-    over_capacity,
-    finer_than_resolution,
-    mass_balance,
-    dominant_class,
-    not_bracketed,
-    end_point,
-    charge,
-)
+_CHECKS: tuple[Callable[[Study, Limits], Flags], ...] = (
+    similar_names, mixed_levels, density, time_range, time_unit, resolution, copied_run,
+    sample_mass, no_sample_mass, negative_net, missing_sieve, odd_aperture, aperture_order,
+    off_series, certificate, certificate_uncertainty, shared_sieve, overload, over_capacity,
+    finer_than_resolution, mass_balance, dominant_class, not_bracketed, end_point, charge,
+)  # fmt: skip
 
 
 def check_study(study: Study) -> CheckReport:
@@ -544,8 +457,8 @@ def report_with(study: Study, unreadable: Iterable[Flag]) -> CheckReport:
         own = limits[check.__name__]
         found += [] if own is None else check(sound, own)
     found += [flag for flag in tare_flags(sound) if limits[flag.check] is not None]
-    rank = {severity: index for index, severity in enumerate(Severity)}
+    rank = list(Severity)
     return CheckReport(
-        flags=tuple(sorted(found, key=lambda flag: rank[flag.severity])),
+        flags=tuple(sorted(found, key=lambda flag: rank.index(flag.severity))),
         switched_off=tuple(name for name, own in limits.items() if own is None),
     )

@@ -2,17 +2,17 @@
 
 `checks.csv` lists the checks in the order in which flags are given: severity, whether such a flag
 stops the reading of a study, the limits that `[checks]` of study.toml may set (each with the rule
-of practice that gives its default), where the limit comes from otherwise, and whether a flag
-throws doubt on what was weighed in its run.  There,
-`name = false` switches a check off and `[checks.name]` changes its limits; a check that stops
-cannot be switched off.
+of practice that gives its default) and their unit, where a limit comes from otherwise, whether a
+flag throws doubt on what was weighed in its run, and what to do where that is always the same.
+There, `name = false` switches a check off and `[checks.name]` changes its limits; a check that
+stops cannot be switched off.
 """
 
 from __future__ import annotations
 
 import csv
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from importlib.resources import files
@@ -51,6 +51,10 @@ class CheckOptions:
         Settable limits with their defaults; units in the names.
     source : str
         Where the limits come from, each source once.
+    unit : str
+        Unit of what is found and of its limit.
+    remedy : str
+        What to do, where that is always the same.
     """
 
     severity: Severity
@@ -58,6 +62,8 @@ class CheckOptions:
     doubts: bool
     limits: Mapping[str, float]
     source: str
+    unit: str
+    remedy: str
 
 
 def _declared(row: Mapping[str, str]) -> CheckOptions:
@@ -70,6 +76,8 @@ def _declared(row: Mapping[str, str]) -> CheckOptions:
         doubts=row["doubts"] == "yes",
         limits=ReadOnly({name: practice_rule(rule).value for name, rule in rules}),
         source="; ".join(dict.fromkeys(filter(None, sources))),
+        unit=row["unit"],
+        remedy=row["remedy"],
     )
 
 
@@ -78,6 +86,13 @@ CHECKS: Mapping[str, CheckOptions] = ReadOnly(
     {row["check"]: _declared(row) for row in csv.DictReader(_ROWS)}
 )
 """Every check by name, in the order in which flags are listed."""
+
+
+UNREADABLE = "reading"
+"""Name under which a flag stands for what cannot be read at all."""
+_READING = CheckOptions(
+    severity=Severity.ERROR, stops=True, doubts=False, limits={}, source="", unit="", remedy=""
+)
 
 
 def limits_of(study: Study, check: str) -> dict[str, float] | None:
@@ -89,10 +104,6 @@ def limits_of(study: Study, check: str) -> dict[str, float] | None:
     return {**CHECKS[check].limits, **{key: float(value) for key, value in own.items()}}
 
 
-UNREADABLE = "reading"
-"""Name under which a flag stands for what cannot be read at all."""
-
-
 @dataclass(frozen=True)
 class Spot:
     """Where something was found; None where it does not apply."""
@@ -101,6 +112,11 @@ class Spot:
     row: int | None = None
     run: str | None = None
     sieve: str | None = None
+
+
+def readings(study: Study) -> Iterator[tuple[Run, Reading]]:
+    """Every reading, with its run."""
+    return ((run, reading) for run in study.runs for reading in run.readings)
 
 
 def at(run: Run, reading: Reading | None = None, *, sieve: str | None = None) -> Spot:
@@ -124,13 +140,12 @@ class Flag:
     says : str
         What was found, as a clause.
     remedy : str
-        What to do, as a sentence.
+        What to do, as a sentence; if left out, what `checks.csv` says.
     spot : Spot
         File, row, run and sieve.
     value, limit : float
-        What was found and what it is compared with, in `unit`; None where there is no number.
-    unit : str
-        Unit of value and limit.
+        What was found and what it is compared with, in the unit of the check; None where there is
+        no number.
     common : str
         What it has in common with flags of other runs that are one finding with it, as a clause.
 
@@ -143,27 +158,39 @@ class Flag:
 
     check: str
     says: str
-    remedy: str
+    remedy: str = ""
     spot: Spot = Spot()
     value: float | None = None
     limit: float | None = None
-    unit: str = ""
     common: str = ""
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "remedy", self.remedy or self._options.remedy)
+
+    @property
+    def unit(self) -> str:
+        """Unit of value and limit; empty where there is no number."""
+        return "" if self.value is None else self._options.unit
+
+    @property
+    def _options(self) -> CheckOptions:
+        """What is declared of the check."""
+        return _READING if self.check == UNREADABLE else CHECKS[self.check]
 
     @property
     def severity(self) -> Severity:
         """Error, warning or note."""
-        return Severity.ERROR if self.check == UNREADABLE else CHECKS[self.check].severity
+        return self._options.severity
 
     @property
     def source(self) -> str:
         """Where the limit comes from."""
-        return "" if self.check == UNREADABLE else CHECKS[self.check].source
+        return self._options.source
 
     @property
     def doubts(self) -> bool:
         """Whether it throws doubt on a reading of its run."""
-        return self.spot.run is not None and self.check != UNREADABLE and CHECKS[self.check].doubts
+        return self.spot.run is not None and self._options.doubts
 
     def __str__(self) -> str:
         where = self.spot.file or ""
@@ -315,7 +342,13 @@ class CheckReport(Shown):
         1     note    negative_net
         """
         rows = [
-            {**vars(flag.spot), **vars(flag), "severity": str(flag.severity), "source": flag.source}
+            {
+                **vars(flag.spot),
+                **vars(flag),
+                "severity": str(flag.severity),
+                "unit": flag.unit,
+                "source": flag.source,
+            }
             for flag in self.flags
         ]
         return pd.DataFrame(rows, columns=[*_COLUMNS, "unit", "source"])

@@ -14,6 +14,7 @@ no macro, link or external reference is followed.
 from __future__ import annotations
 
 import csv
+import hashlib
 import io
 import re
 import struct
@@ -21,30 +22,45 @@ import tomllib
 import warnings
 import zipfile
 import zlib
-from collections.abc import Iterable, Iterator
+from collections import Counter
+from collections.abc import Collection, Iterable, Iterator
+from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 from decimal import Decimal
 from itertools import takewhile
 from numbers import Real
-from typing import IO, TYPE_CHECKING
+from pathlib import Path
+from typing import IO, Any
 from xml.etree import ElementTree
 
 import numpy as np
 
-from psdstats.errors import Problem
-from psdstats.study.cells import (
+from psdstats.study.cells import SourceFile, to_number
+from psdstats.study.tables import (
     MAX_CELL_CHARACTERS,
-    MAX_FAR_CELLS,
     MAX_ROWS,
-    MAX_SHEET_COLUMNS,
-    MAX_TAGS,
-    MAX_UNPACKED_BYTES,
-    to_number,
-)
-from psdstats.study.tables import Cell, Dated, Table, make_table
+    Cell,
+    Dated,
+    Origin,
+    RawStudy,
+    Table,
+    make_table,
+)  # fmt: skip
 
-if TYPE_CHECKING:
-    from python_calamine import CalamineSheet
+# how large an input may be before it is refused, so that no file can exhaust the machine: about a
+# thousand times a large trial (no source)
+MAX_FILE_BYTES = 50_000_000
+"""Largest table or workbook, bytes."""
+MAX_SETTINGS_BYTES = 1_000_000
+"""Largest study.toml, bytes."""
+MAX_UNPACKED_BYTES = 300_000_000
+"""Largest sum of the unpacked parts of a workbook, bytes."""
+MAX_SHEET_COLUMNS = 1_000
+"""Most columns of a sheet with something in them."""
+MAX_FAR_CELLS = 5_000_000
+"""Most cells beyond those columns, blank as they may be."""
+MAX_TAGS = 20_000_000
+"""Most elements in the parts of a workbook; a cell takes two to four."""
 
 SETTINGS_MARK = "#"
 """First character of the lines above the header that hold settings."""
@@ -64,15 +80,45 @@ _BLOCK_BYTES = 1_000_000  # looked through at a time
 _OF_NO_FILE = ("idna", "unicode_escape", "raw_unicode_escape", "utf_7", "utf7")
 
 
-def decode(
-    content: bytes | None, file: str, *, encoding: str | None, problems: list[Problem]
+def file_bytes(path: Path, raw: RawStudy, *, within: Path | None = None) -> bytes | None:
+    """Content of a file, whose digest is noted; None, with a problem noted, where it has none."""
+    limit = MAX_SETTINGS_BYTES if path.name == "study.toml" else MAX_FILE_BYTES
+    if not path.is_file():
+        fault = "the file is missing"
+        remedy = "A study folder holds study.toml, runs.csv and weighings.csv."
+    elif within is not None and not path.resolve().is_relative_to(within.resolve()):
+        fault, remedy = "the file is a link that leaves the study folder", "Copy the file itself."
+    elif path.stat().st_size > limit:
+        fault = f"the file is larger than {limit // 10**6} MB"
+        remedy = "Split the study, or delete what is not part of it."
+    else:
+        try:
+            content = path.read_bytes()
+        except OSError as cause:
+            fault = f"the file cannot be opened ({cause.strerror})"
+            remedy = "Make it readable."
+        else:
+            raw.files.append(SourceFile(path.name, hashlib.sha256(content).hexdigest()))
+            return content
+    raw.part(path.name).refuse(fault, remedy)
+    return None
+
+
+def file_text(
+    path: Path, raw: RawStudy, *, encoding: str | None = None, within: Path | None = None
 ) -> str | None:
+    """Text of a file; None, with a problem noted, where it has none."""
+    content = file_bytes(path, raw, within=within)
+    return None if content is None else _decoded(content, raw.part(path.name), encoding)
+
+
+def _decoded(content: bytes, source: Origin, encoding: str | None) -> str | None:
     """Turn bytes into text; None, with a problem noted, where they are not text."""
-    if content is None:
-        return None
     row, value, fault, decoded = None, None, "", ""
     remedy = "Save the file as UTF-8"
-    remedy += "." if file.endswith(".toml") else ', or give its encoding, for example "cp1252".'
+    remedy += (
+        "." if source.file.endswith(".toml") else ', or give its encoding, for example "cp1252".'
+    )
     if encoding is None and content.startswith((b"\xff\xfe", b"\xfe\xff")):
         fault = "the file is UTF-16, not UTF-8"
         remedy = "Name its encoding, utf-16, when reading it, or save it as UTF-8."
@@ -91,7 +137,7 @@ def decode(
         row, remedy = decoded.count("\n", 0, decoded.index("\0")) + 1, "Save it as CSV in UTF-8."
         fault = "the file holds zero bytes, so it is not a text table"
     if fault:
-        problems.append(Problem(file, fault, remedy, row, None, value))
+        source.refuse(fault, remedy, row, None, value)
         return None
     return decoded.removeprefix("\ufeff")
 
@@ -123,77 +169,56 @@ Sheet = list[tuple[int, list[Cell]]]
 """Rows of a sheet: row number and cells."""
 
 
-def read_csv_sheet(text: str, file: str, problems: list[Problem]) -> tuple[Sheet, bool]:
+def read_csv_sheet(text: str, source: Origin) -> tuple[Sheet, bool]:
     """Rows of a CSV file that need not begin with a header; whether a comma separates its cells."""
     lines = io.StringIO(text, newline="").readlines()
     filled = [line for line in _QUOTED.sub("", "".join(lines)).splitlines() if line.strip()]
     usual = (mark for mark in ";\t" if sum(mark in line for line in filled) * 2 > len(filled))
     separator = next(usual, ",")
-    rows: Sheet = []
-    try:
-        for number, row in enumerate(csv.reader(lines, delimiter=separator, strict=True), 1):
-            rows.append((number, list(row)))
-    except csv.Error as cause:
-        problems.append(_broken_csv(file, cause, len(rows) + 1))
-    return rows, separator == ","
-
-
-def _broken_csv(file: str, cause: csv.Error, row: int) -> Problem:
-    fault = f"the row is not well-formed CSV: {cause}"
-    remedy = "Look for a quotation mark that is not closed or not doubled."
-    return Problem(file, fault, remedy, row)
+    return _csv_rows(lines, separator, source), separator == ","
 
 
 def read_csv_table(
-    text: str, file: str, *, known: Iterable[str], skip: int = 0, problems: list[Problem]
+    text: str, source: Origin, *, known: Collection[str], skip: int = 0
 ) -> Table | None:
     """Read the text of a table."""
     lines = io.StringIO(text, newline="").readlines()[skip:]
     start = _QUOTED.sub("", "".join(lines[:_HEADER_LINES])).splitlines()
     header = next((line for line in start if line.strip()), "")
     separator = next((mark for mark in ";\t" if mark in header), ",")
-    rows: list[tuple[int, list[str]]] = []
+    rows = _csv_rows(lines, separator, source, skip)
+    return make_table(source, rows, known=known, decimal_comma=separator != ",")
+
+
+def _csv_rows(lines: list[str], separator: str, source: Origin, skip: int = 0) -> Sheet:
+    """Cells of each line, up to one that is no CSV."""
+    rows: Sheet = []
     try:
-        rows.extend(enumerate(csv.reader(lines, delimiter=separator, strict=True), skip + 1))
+        for number, row in enumerate(csv.reader(lines, delimiter=separator, strict=True), skip + 1):
+            rows.append((number, list(row)))
     except csv.Error as cause:
-        problems.append(_broken_csv(file, cause, skip + len(rows) + 1))
-    comma = separator != ","
-    return make_table(file, rows, known=known, decimal_comma=comma, problems=problems)
+        fault = f"the row is not well-formed CSV: {cause}"
+        remedy = "Look for a quotation mark that is not closed or not doubled."
+        source.refuse(fault, remedy, skip + len(rows) + 1)
+    return rows
 
 
-UNREADABLE = (
-    ArithmeticError,
-    AssertionError,
-    AttributeError,
-    EOFError,
-    LookupError,
+_UNREADABLE = (
+    ArithmeticError, AssertionError, AttributeError, EOFError, LookupError, OSError, RecursionError,
+    TypeError, ValueError, struct.error, zipfile.BadZipFile, zlib.error,
     NotImplementedError,  # a packing method that zipfile does not know
-    OSError,
-    RecursionError,
     RuntimeError,  # an encrypted part
     SyntaxError,  # what both XML parsers openpyxl may use call text that is no XML
-    TypeError,
-    ValueError,
-    struct.error,
-    zipfile.BadZipFile,
-    zlib.error,
-)
+)  # fmt: skip
 """What zipfile, the XML parser and openpyxl raise on bytes that are no workbook."""
-
 _TEXT_SETTINGS = (
-    "title",
-    "material",
-    "author",
-    "date",
-    "standard",
-    "certificate",
-    "reference",
-    "accuracy_class",
-    "by",
-)  # text even where it looks otherwise
+    "title", "material", "author", "date", "standard", "certificate", "reference",
+    "accuracy_class", "by",
+)  # fmt: skip
+"""Settings that are text even where they look otherwise."""
 
 
-def read_sheets(content: bytes, file: str, problems: list[Problem]) -> dict[str, Sheet]:
+def read_sheets(content: bytes, source: Origin) -> dict[str, Sheet]:
     """Read every sheet of a workbook; nothing, with a problem noted, where it is not one.
 
     Numbers keep the decimals that XLSX shows.
@@ -201,12 +226,12 @@ def read_sheets(content: bytes, file: str, problems: list[Problem]) -> dict[str,
     from openpyxl.reader.excel import ExcelReader
     from openpyxl.utils.exceptions import InvalidFileException
 
-    open_document = file.lower().endswith(".ods")
+    kind = "ODS" if source.file.lower().endswith(".ods") else "XLSX"
     try:
-        if not _is_harmless(content, file, problems):
+        if not _is_harmless(content, source):
             return {}
-        if open_document:
-            return _open_document(content, problems)
+        if kind == "ODS":
+            return _open_document(content, source)
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # openpyxl warns of features it does not read
             reader = ExcelReader(
@@ -214,41 +239,35 @@ def read_sheets(content: bytes, file: str, problems: list[Problem]) -> dict[str,
             )
             reader.read_chartsheet = lambda *_: None  # no table, and perhaps no kind it knows
             reader.read()
-            return {
-                sheet.title: list(_rows(sheet, problems))
-                for sheet in reader.wb.worksheets
-                if hasattr(sheet, "iter_rows")
-            }
-    except (*UNREADABLE, InvalidFileException) as cause:
-        kind = "ODS" if open_document else "XLSX"
+            sheets = [sheet for sheet in reader.wb.worksheets if hasattr(sheet, "iter_rows")]
+            return {sheet.title: _filled(_rows(sheet, source)) for sheet in sheets}
+    except (*_UNREADABLE, InvalidFileException) as cause:
         fault = f"the workbook is damaged or not an {kind} file ({type(cause).__name__})"
-        remedy = f"Open it in a spreadsheet program and save it again as {kind}."
-        problems.append(Problem(file, fault, remedy))
+        source.refuse(fault, f"Open it in a spreadsheet program and save it again as {kind}.")
         return {}
 
 
-def _is_harmless(content: bytes, file: str, problems: list[Problem]) -> bool:
+def _is_harmless(content: bytes, source: Origin) -> bool:
     """Refuse parts that unpack to more than the limits and XML that declares entities."""
-    fault, remedy = "", "Save the workbook again with a spreadsheet program."
+    fault, remedy, tags = "", "Delete what is not part of the study, or split it.", 0
     with zipfile.ZipFile(io.BytesIO(content)) as archive:
         parts = archive.infolist()
         if sum(part.file_size for part in parts) > MAX_UNPACKED_BYTES:
             fault = f"the workbook unpacks to more than {MAX_UNPACKED_BYTES // 10**6} MB"
             parts = []
-        tags = 0
         for part in parts:
             with archive.open(part) as stream:
                 wrong, found = _look_through(stream)
             tags += found
             if wrong:
                 fault = f"the part {part.filename[:80]} {wrong}"
+                remedy = "Save the workbook again with a spreadsheet program."
                 break
         if tags > MAX_TAGS:
             fault = f"the workbook has more than {MAX_TAGS // 10**6} million elements"
-    if "more than" in fault:
-        remedy = "Delete what is not part of the study, or split it."
+            remedy = "Delete what is not part of the study, or split it."
     if fault:
-        problems.append(Problem(file, fault, remedy))
+        source.refuse(fault, remedy)
     return not fault
 
 
@@ -271,33 +290,36 @@ def _look_through(stream: IO[bytes]) -> tuple[str, int]:
     return "", tags
 
 
-def _rows(sheet: object, problems: list[Problem]) -> Iterator[tuple[int, list[Cell]]]:
+def _rows(sheet: Any, source: Origin) -> Iterator[list[Cell]]:
+    """Rows of a sheet of an XLSX workbook, as far as it is not too wide."""
     from openpyxl.cell.read_only import EMPTY_CELL
 
-    title = str(getattr(sheet, "title", ""))
-    sheet.reset_dimensions()  # type: ignore[attr-defined]  # the stated size may be wrong
-    rows = sheet.iter_rows(max_row=MAX_ROWS + 2)  # type: ignore[attr-defined]
+    sheet.reset_dimensions()  # the stated size may be wrong
     blank = 0
-    for number, cells in enumerate(rows, start=1):
+    for cells in sheet.iter_rows(max_row=MAX_ROWS + 2):
         far = [cell for cell in cells[MAX_SHEET_COLUMNS:] if cell is not EMPTY_CELL]
         beyond = next((cell for cell in far if str(cell.value or "").strip()), None)
         blank += max(0, len(cells) - MAX_SHEET_COLUMNS)
         if beyond is not None or blank > MAX_FAR_CELLS:
-            problems.append(_too_wide(title, (beyond or far[-1]).coordinate))
+            place = source.part(f"{sheet.title}, cell {(beyond or far[-1]).coordinate}")
+            fault = f"the sheet has more than {MAX_SHEET_COLUMNS} columns"
+            place.refuse(fault, "Delete what is not part of the study.")
             return
-        read = [
+        yield [
             cell_of(cell.value, str(getattr(cell, "number_format", "General")))
             for cell in cells[:MAX_SHEET_COLUMNS]
         ]
-        while read and not str(read[-1]).strip():
-            read.pop()
-        if read:
-            yield number, read
 
 
-def _too_wide(sheet: str, where: str) -> Problem:
-    fault = f"the sheet has more than {MAX_SHEET_COLUMNS} columns"
-    return Problem(f"{sheet}, cell {where}", fault, "Delete what is not part of the study.")
+def _filled(rows: Iterable[list[Cell]]) -> Sheet:
+    """The rows that hold something, each to its last filled cell."""
+    sheet: Sheet = []
+    for number, row in enumerate(rows, start=1):
+        while row and not str(row[-1]).strip():
+            row.pop()
+        if row:
+            sheet.append((number, row))
+    return sheet
 
 
 def cell_of(value: object, shown: str = "General") -> Cell:
@@ -316,53 +338,124 @@ def cell_of(value: object, shown: str = "General") -> Cell:
     return str(value)[: MAX_CELL_CHARACTERS + 1]
 
 
-def _open_document(content: bytes, problems: list[Problem]) -> dict[str, Sheet]:
+def _open_document(content: bytes, source: Origin) -> dict[str, Sheet]:
     """Sheets of an ODS workbook."""
     from python_calamine import CalamineError, CalamineWorkbook
 
-    with zipfile.ZipFile(io.BytesIO(content)) as archive, archive.open("content.xml") as part:
-        sizes = list(_sizes(part))
-    for name, height, width in sizes:  # few elements may stand for very many cells
-        if height > MAX_ROWS + 1 or width > MAX_SHEET_COLUMNS or height * width > MAX_TAGS:
-            fault = f"the sheet has {height} rows and {width} columns"
-            problems.append(Problem(name, fault, "Delete what is not part of the study."))
+    height, width = Counter[str](), Counter[str]()
+    with zipfile.ZipFile(io.BytesIO(content)) as archive:
+        for cell in _open_document_cells(archive):
+            height[cell.sheet] = max(height[cell.sheet], cell.last_row)
+            width[cell.sheet] = max(width[cell.sheet], cell.last_column)
+    for name, rows in height.items():  # few elements may stand for very many cells
+        columns = width[name]
+        if rows > MAX_ROWS + 1 or columns > MAX_SHEET_COLUMNS or rows * columns > MAX_TAGS:
+            fault = f"the sheet has {rows} rows and {columns} columns"
+            source.part(name).refuse(fault, "Delete what is not part of the study.")
             return {}
     try:
         book = CalamineWorkbook.from_filelike(io.BytesIO(content))
-        return {name: list(_filled_rows(book.get_sheet_by_name(name))) for name in book.sheet_names}
+        sheets = [book.get_sheet_by_name(name) for name in book.sheet_names]
+        values = [sheet.to_python(skip_empty_area=False) if sheet.end else [] for sheet in sheets]
     except CalamineError as cause:
         raise ValueError(str(cause)) from cause
+    return {
+        name: _filled([cell_of(value) for value in row] for row in rows)
+        for name, rows in zip(book.sheet_names, values, strict=True)
+    }
 
 
-def _filled_rows(sheet: CalamineSheet) -> Iterator[tuple[int, list[Cell]]]:
-    values = sheet.to_python(skip_empty_area=False) if sheet.end else []
-    for number, row in enumerate(values, start=1):
-        read = [cell_of(value) for value in row]
-        while read and not str(read[-1]).strip():
-            read.pop()
-        if read:
-            yield number, read
+@dataclass(frozen=True)
+class _OpenDocumentCell:
+    """A cell of an ODS workbook that holds something, and the last one for which it stands."""
+
+    sheet: str
+    row: int
+    column: int
+    last_row: int
+    last_column: int
+    element: ElementTree.Element
 
 
-def _sizes(part: IO[bytes]) -> Iterator[tuple[str, int, int]]:
-    """Name of each sheet of an ODS workbook, and rows and columns to the last filled cell."""
-    name, rows, height, width, across, filled = "", 0, 0, 0, 0, 0
-    for event, element in ElementTree.iterparse(part, ("start", "end")):  # noqa: S314  no DOCTYPE
-        kind = element.tag.rpartition("}")[2]
-        told = {key.rpartition("}")[2]: value for key, value in element.attrib.items()}
-        if event == "start":
-            if kind == "table":
-                name, rows, height, width = told.get("name", ""), 0, 0, 0
-        elif kind in ("table-cell", "covered-table-cell"):
-            across += int(told.get("number-columns-repeated", 1))
-            filled = across if len(element) else filled
-        elif kind == "table-row":
-            rows += int(told.get("number-rows-repeated", 1))
-            height, width = (rows, max(width, filled)) if filled else (height, width)
-            across = filled = 0
-            element.clear()
-        elif kind == "table":
-            yield name, height, width
+def _open_document_cells(archive: zipfile.ZipFile) -> Iterator[_OpenDocumentCell]:
+    sheet, row, rows, column = "", 1, 0, 1
+    with archive.open("content.xml") as part:
+        for event, element in ElementTree.iterparse(part, ("start", "end")):  # noqa: S314  no DOCTYPE
+            kind = _local(element.tag)
+            given = {_local(key): value for key, value in element.attrib.items()}
+            if event == "start":
+                if kind == "table":
+                    sheet, row, rows = given.get("name", ""), 1, 0
+                elif kind == "table-row":
+                    row, rows, column = row + rows, int(given.get("number-rows-repeated", 1)), 1
+            elif kind in ("table-cell", "covered-table-cell"):
+                after = column + int(given.get("number-columns-repeated", 1))
+                if len(element):
+                    last = row + rows - 1, after - 1
+                    yield _OpenDocumentCell(sheet, row, column, *last, element)
+                column = after
+            elif kind == "table-row":
+                element.clear()
+
+
+def _local(tag: str) -> str:
+    return tag.rpartition("}")[2]
+
+
+@dataclass(frozen=True)
+class Attached:
+    """One comment as a workbook has it; rows and columns count from 1."""
+
+    sheet: str
+    row: int
+    column: int
+    text: str
+    author: str
+
+
+def read_comments(content: bytes, source: Origin) -> list[Attached]:
+    """All comments of a workbook, XLSX or ODS, that say something."""
+    try:
+        with zipfile.ZipFile(io.BytesIO(content)) as archive:
+            is_open = source.file.lower().endswith(".ods")
+            read = _of_open_document if is_open else _of_workbook
+            return [one for one in read(archive) if one.text.strip()]
+    except _UNREADABLE as cause:
+        fault = f"the comments of the workbook cannot be read ({type(cause).__name__})"
+        remedy = "Save it again with a spreadsheet program, or delete its comments."
+        source.refuse(fault, remedy)
+        return []
+
+
+def _of_workbook(archive: zipfile.ZipFile) -> Iterator[Attached]:
+    from openpyxl.comments.comment_sheet import CommentSheet
+    from openpyxl.packaging.relationship import get_dependents, get_rels_path
+    from openpyxl.reader.excel import ExcelReader
+    from openpyxl.utils.cell import coordinate_to_tuple
+    from openpyxl.xml.constants import COMMENTS_NS
+    from openpyxl.xml.functions import fromstring
+
+    reader = ExcelReader(archive.fp, read_only=True, keep_links=False)
+    reader.read_manifest()
+    reader.read_workbook()
+    for sheet, relation in reader.parser.find_sheets():
+        path = get_rels_path(relation.target)
+        beside = get_dependents(archive, path) if path in archive.namelist() else None
+        for part in beside.find(COMMENTS_NS) if beside else ():
+            listed = CommentSheet.from_tree(fromstring(archive.read(part.target)))
+            for cell, comment in listed.comments:
+                author = "" if comment.author == "None" else comment.author  # openpyxl for none
+                row, column = coordinate_to_tuple(cell)
+                yield Attached(sheet.name, row, column, comment.text, author)
+
+
+def _of_open_document(archive: zipfile.ZipFile) -> Iterator[Attached]:
+    for cell in _open_document_cells(archive):
+        for note in (one for one in cell.element if _local(one.tag) == "annotation"):
+            said = [(_local(part.tag), "".join(part.itertext())) for part in note]
+            text = "\n".join(words for kind, words in said if kind == "p")
+            author = "".join(words for kind, words in said if kind == "creator")
+            yield Attached(cell.sheet, cell.row, cell.column, text, author)
 
 
 def _decimal(value: float, number_format: str) -> Cell:
@@ -380,7 +473,7 @@ def _decimal(value: float, number_format: str) -> Cell:
     return exact
 
 
-def read_settings_sheet(sheet: Sheet, name: str, problems: list[Problem]) -> dict[str, object]:
+def read_settings_sheet(sheet: Sheet, source: Origin) -> dict[str, object]:
     """Settings from a sheet with the columns key and value.
 
     Keys of tables are joined by dots as in TOML (`balances.fine.resolution_g`); rows without a
@@ -402,37 +495,36 @@ def read_settings_sheet(sheet: Sheet, name: str, problems: list[Problem]) -> dic
         else:
             fault = "this is not a key, or it is there twice"
             remedy = "Write one key a row, parts of it joined by dots."
-            problems.append(Problem(name, fault, remedy, number, "key", key[:40]))
+            source.refuse(fault, remedy, number, "key", key[:40])
     return settings
 
 
 def _key_path(key: str) -> list[str]:
     """Parts of a key of TOML; none where it is not one."""
-    level: object = None
-    if not any(sign in _QUOTED_KEY.sub("", key) for sign in "\n=#"):
-        try:
-            level = tomllib.loads(f"{key} = 0")
-        except (tomllib.TOMLDecodeError, RecursionError):
-            level = None
     path: list[str] = []
+    level = {} if any(s in _QUOTED_KEY.sub("", key) for s in "\n=#") else _toml(f"{key} = 0")
     while isinstance(level, dict) and level:
         ((part, level),) = level.items()
         path.append(part)
     return path
 
 
+def _toml(text: str) -> Any:
+    """What a line of TOML says; nothing where it is none."""
+    try:
+        return tomllib.loads(text)
+    except (tomllib.TOMLDecodeError, RecursionError):
+        return {}
+
+
 def _setting(key: str, value: Cell) -> object:
-    if key in _TEXT_SETTINGS:
-        return str(value)
+    """Value of a setting: a number, true or false, a list, or text."""
     typed = str(value).strip()
     number = to_number(typed)
+    if key in _TEXT_SETTINGS:
+        return str(value)
     if number is not None:
         return float(number)
     if typed in ("true", "false"):
         return typed == "true"
-    if typed.startswith("["):
-        try:
-            return tomllib.loads(f"value = {typed}")["value"]
-        except (tomllib.TOMLDecodeError, RecursionError):
-            return typed
-    return typed
+    return _toml(f"value = {typed}").get("value", typed) if typed.startswith("[") else typed

@@ -11,7 +11,7 @@ import csv
 import hashlib
 import io
 import json
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from datetime import date, time, timedelta
 from decimal import Decimal
 from numbers import Real
@@ -22,42 +22,38 @@ import numpy as np
 from narwhals.exceptions import DuplicateError
 
 from psdstats import columns as col
-from psdstats.errors import OutputError, Problem
+from psdstats.errors import OutputError
 from psdstats.limits import Limits
 from psdstats.sieves.sieve import Sieve
 from psdstats.study.assemble import assemble
-from psdstats.study.cells import MAX_ROWS, SourceFile
+from psdstats.study.cells import SourceFile
 from psdstats.study.forms import cell_of
 from psdstats.study.reader import settled
 from psdstats.study.records import Balance, Study
-from psdstats.study.save import described, run_table, settings_of, sieve_table, weighing_table
-from psdstats.study.settings import BALANCE_RULES, Rule, expected_instead
+from psdstats.study.save import (
+    described,
+    run_table,
+    settings_of,
+    sieve_table,
+    table_of,
+    weighing_table,
+)
+from psdstats.study.settings import BALANCE_RULES, expected_instead
 from psdstats.study.tables import (
-    COMPUTED_COLUMNS,
-    FLAT_COLUMNS,
-    RUN_COLUMNS,
-    SIEVE_COLUMNS,
-    WEIGHING_COLUMNS,
+    MAX_ROWS,
     Cell,
     NamedRow,
+    Origin,
     RawStudy,
     Row,
     Table,
     make_table,
-    split_flat_table,
-)
+)  # fmt: skip
 
 LIBRARIES = ("pandas", "polars", "pyarrow")
 """Whose frames are made."""
 
-_SETTINGS = "settings"  # what they are called where a file would be named
-_KNOWN = {
-    "flat": (*FLAT_COLUMNS, *COMPUTED_COLUMNS),
-    "weighings": (*WEIGHING_COLUMNS, *COMPUTED_COLUMNS),
-    "runs": (*RUN_COLUMNS, *COMPUTED_COLUMNS),
-    "balances": (col.BALANCE, *BALANCE_RULES),
-    "sieves": SIEVE_COLUMNS,
-}
+_BALANCE = (col.BALANCE, *BALANCE_RULES)
 _CELLS = (str, Real, Decimal, bool, np.bool_, date, time, timedelta)
 _SHOWN = 40  # characters in a message
 
@@ -66,34 +62,32 @@ def study_from(
     weighings: Any, *, runs: Any, balances: Any, sieves: Any, settings: Mapping[str, object]
 ) -> Study:
     """The study of frames; see `Study.from_frame`."""
-    problems: list[Problem] = []
-    raw = RawStudy(name="study", settings_file=_SETTINGS)
-    given: dict[str, object] = {name: _plain(value) for name, value in settings.items()}
-    if balances is not None:
-        _refuse_twice(given, "balances", problems)
-        given["balances"] = (
-            _named(balances, "balances", problems)
-            if _is_records(balances)
-            else _balances(_table(balances, "balances", raw, problems))
-        )
-    if sieves is not None and _is_records(sieves):
-        _refuse_twice(given, "sieves", problems)
-        given["sieves"] = _named(sieves, "sieves", problems)
-    elif sieves is not None:
-        raw.sieves = _table(sieves, "sieves", raw, problems)
-    wrong = bool(problems)
+    raw = RawStudy("settings", name="study")
+    given: dict[str, Any] = {name: _plain(value) for name, value in settings.items()}
+    for name, own in (("balances", balances), ("sieves", sieves)):
+        records = isinstance(own, Mapping | Balance | Sieve | list | tuple)
+        if own is None:
+            continue
+        if name in given and (records or name == "balances"):
+            raw.refuse("they are given twice", "Give them once.", None, name)
+        if records:
+            given[name] = _named(own, raw.part(name))
+        elif name == "balances":
+            given[name] = _balances(_table(own, name, raw))
+        else:
+            raw.sieves = _table(own, name, raw)
+    wrong = bool(raw.problems)
     if runs is None:
-        flat = _table(weighings, "weighings", raw, problems, kind="flat")
-        raw.runs, raw.weighings = split_flat_table(flat) if flat is not None else (None, None)
+        raw.split(_table(weighings, "weighings", raw, kind="flat"))
     else:
-        raw.runs = _table(runs, "runs", raw, problems)
-        raw.weighings = _table(weighings, "weighings", raw, problems)
+        raw.runs = _table(runs, "runs", raw)
+        raw.weighings = _table(weighings, "weighings", raw)
     raw.settings = {name: value for name, value in given.items() if value is not None}
     if raw.settings:
         text = json.dumps(raw.settings, default=str)
-        raw.files.append(SourceFile(_SETTINGS, hashlib.sha256(text.encode()).hexdigest()))
-    study = assemble(raw, problems)
-    return settled(None if wrong else study, problems)
+        raw.files.append(SourceFile(raw.file, hashlib.sha256(text.encode()).hexdigest()))
+    study = assemble(raw)
+    return settled(None if wrong else study, raw.problems)
 
 
 def _plain(value: object) -> object:
@@ -105,18 +99,8 @@ def _plain(value: object) -> object:
     return value.item() if isinstance(value, np.generic) else value
 
 
-def _refuse_twice(given: Mapping[str, object], name: str, problems: list[Problem]) -> None:
-    if name in given:
-        problems.append(Problem(_SETTINGS, "they are given twice", "Give them once.", None, name))
-
-
-def _is_records(given: object) -> bool:
-    """Whether balances or sieves are records, or tables by name, and no frame."""
-    return isinstance(given, Mapping | Balance | Sieve | list | tuple)
-
-
 def _named(
-    given: Balance | Sieve | Mapping[str, Any] | Iterable[Any], kind: str, problems: list[Problem]
+    given: Balance | Sieve | Mapping[str, Any] | Iterable[Any], kind: Origin
 ) -> dict[str, object]:
     """Balances or sieves as tables of the settings, from records or from such tables."""
     if isinstance(given, Mapping):
@@ -124,19 +108,18 @@ def _named(
     else:
         each = [given] if isinstance(given, Balance | Sieve) else list(given)
         pairs = [(_own_name(one), one) for one in each]
+    named: dict[str, object] = {}
     for name, one in pairs:
         if _own_name(one) not in (None, name):
-            fault, remedy = "the record has another name", "Give each under its own name."
-            problems.append(Problem(kind, fault, remedy, None, None, str(name)))
-        elif name is None:
+            remedy = "Give each under its own name."
+            kind.refuse("the record has another name", remedy, None, None, str(name))
+        if name is None:
             remedy = "Give a frame, or records or tables by name."
-            fault = f"what is of the type {type(one).__name__} is none of the {kind}"
-            problems.append(Problem(kind, fault, remedy, None, None, str(one)[:_SHOWN]))
-    return {
-        str(name): described(one) if isinstance(one, Balance | Sieve) else _plain(one)
-        for name, one in pairs
-        if name is not None
-    }
+            fault = f"what is of the type {type(one).__name__} is none of the {kind.file}"
+            kind.refuse(fault, remedy, None, None, str(one)[:_SHOWN])
+        else:
+            named[name] = described(one) if isinstance(one, Balance | Sieve) else _plain(one)
+    return named
 
 
 def _own_name(record: object) -> str | None:
@@ -146,20 +129,20 @@ def _own_name(record: object) -> str | None:
     return record.name if isinstance(record, Balance) else None
 
 
-def _table(
-    frame: Any, name: str, raw: RawStudy, problems: list[Problem], *, kind: str = ""
-) -> Table | None:
+def _table(frame: Any, name: str, raw: RawStudy, *, kind: str = "") -> Table | None:
     """A frame of the study as a table, its digest noted."""
-    table, file = frame_table(frame, f"{name} (frame)", _KNOWN[kind or name], problems)
+    table, file = frame_table(
+        frame, raw.part(f"{name} (frame)"), {**col.TABLES, "balances": _BALANCE}[kind or name]
+    )
     raw.files += [] if file is None else [file]
     return table
 
 
 def frame_table(
-    frame: Any, file: str, known: Iterable[str], problems: list[Problem]
+    frame: Any, source: Origin, known: Collection[str]
 ) -> tuple[Table | None, SourceFile | None]:
     """A frame as a table, and its digest; nothing, with a problem noted, where it is no frame."""
-    read = _cells(frame, file, problems)
+    read = _cells(frame, source)
     if read is None:
         return None, None
     header, labels, columns = read
@@ -167,14 +150,11 @@ def frame_table(
     content = io.StringIO()
     csv.writer(content, lineterminator="\n").writerows([header, *rows])
     digest = hashlib.sha256(content.getvalue().encode()).hexdigest()
-    numbered = [(None, header), *zip(labels, rows, strict=False)]
-    table = make_table(file, numbered, known=known, decimal_comma=True, problems=problems)
-    return table, SourceFile(file, digest)
+    table = make_table(source, [(None, header), *zip(labels, rows, strict=False)], known=known)
+    return table, SourceFile(source.file, digest)
 
 
-def _cells(
-    frame: Any, file: str, problems: list[Problem]
-) -> tuple[list[Cell], list[int], list[list[Cell]]] | None:
+def _cells(frame: Any, source: Origin) -> tuple[list[Cell], list[int], list[list[Cell]]] | None:
     """Names of the columns, rows by their labels, and the cells of each column."""
     try:
         found = nw.from_native(frame)
@@ -185,11 +165,10 @@ def _cells(
         return list(names), [], [[] for _ in names]
     except TypeError:
         fault = f"a {type(frame).__name__} is no frame that can be read"
-        remedy = "Give a frame of pandas, polars or pyarrow; read_study reads files."
-        problems.append(Problem(file, fault, remedy))
+        source.refuse(fault, "Give a frame of pandas, polars or pyarrow; read_study reads files.")
         return None
-    columns = [_column(each, labels, file, problems) for each in own.iter_columns()]
-    return [str(name) for name in own.columns], labels, columns
+    columns = [_column(each, labels, source) for each in own.iter_columns()]
+    return list(map(str, own.columns)), labels, columns
 
 
 def _labels(frame: nw.DataFrame[Any]) -> tuple[list[int], nw.DataFrame[Any]]:
@@ -207,23 +186,22 @@ def _labels(frame: nw.DataFrame[Any]) -> tuple[list[int], nw.DataFrame[Any]]:
     return labels, frame
 
 
-def _column(series: Any, labels: list[int], file: str, problems: list[Problem]) -> list[Cell]:
+def _column(series: Any, labels: list[int], source: Origin) -> list[Cell]:
     """Cells of a column; one that holds neither text nor number nor date is a problem."""
     values, name = series.to_list(), str(series.name)
     if series.dtype == nw.Float32:  # 412.31 is no longer that as a number of 64 bits
         values = [None if one is None else float(str(np.float32(one))) for one in values]
-    cells: list[Cell] = []
-    odd: int | None = None
-    for place, (value, missing) in enumerate(zip(values, series.is_null().to_list(), strict=True)):
-        blank = missing or (isinstance(value, float) and value != value)
-        if not blank and odd is None and not isinstance(value, _CELLS):
-            odd = place
-        cells.append("" if blank else cell_of(value))
-    if odd is not None:
-        fault = f"a cell holds a {type(values[odd]).__name__}, no text or number"
-        remedy, value = "Write text or numbers, or leave the column out.", str(values[odd])
-        problems.append(Problem(file, fault, remedy, labels[odd], name, value[:_SHOWN]))
-    return cells
+    is_blank = [
+        missing or (isinstance(value, float) and value != value)
+        for value, missing in zip(values, series.is_null().to_list(), strict=True)
+    ]
+    for label, value, blank in zip(labels, values, is_blank, strict=True):
+        if not blank and not isinstance(value, _CELLS):
+            fault = f"a cell holds a {type(value).__name__}, no text or number"
+            remedy = "Write text or numbers, or leave the column out."
+            source.refuse(fault, remedy, label, name, str(value)[:_SHOWN])
+            break
+    return ["" if no else cell_of(value) for value, no in zip(values, is_blank, strict=True)]
 
 
 def _balances(table: Table | None) -> dict[str, dict[str, object]]:
@@ -231,39 +209,32 @@ def _balances(table: Table | None) -> dict[str, dict[str, object]]:
     if table is None:
         return {}
     before = len(table.problems)
+    for name in table.columns:
+        if name not in _BALANCE:
+            remedy = f"Known columns are {', '.join(_BALANCE)}."
+            table.refuse("the column is not known", remedy, None, name)
     found: dict[str, dict[str, object]] = {}
-    known = (col.BALANCE, *BALANCE_RULES)
-    remedy = f"Known columns are {', '.join(known)}."
-    table.problems.extend(
-        Problem(table.file, "the column is not known", remedy, None, name)
-        for name in table.columns
-        if name not in known
-    )
-    rows = table.rows if table.is_safe(*known[:2]) else ()
-    for row in rows:
-        name = table.name(row, col.BALANCE)
+    for row in table.rows if table.is_safe(*_BALANCE[:2]) else ():
+        name = str(table.name(row, col.BALANCE))
         if name in found:
-            fault, once = f"balance {name} is there twice", "Give each one row."
-            table.problems.append(Problem(table.file, fault, once, row.number, col.BALANCE))
-        found[str(name)] = {
-            key: value
-            for key, rule in BALANCE_RULES.items()
-            if (key == known[1] or row.text(key))
-            and (value := _of_balance(table, row, key, rule)) is not None
-        }
+            fault = f"balance {name} is there twice"
+            table.refuse(fault, "Give each one row.", row.number, col.BALANCE)
+        stated = [key for key in _BALANCE[1:] if key == _BALANCE[1] or row.text(key)]
+        found[name] = {key: _of_balance(table, row, key) for key in stated}
     return found if len(table.problems) == before else {}
 
 
-def _of_balance(table: Table, row: Row, key: str, rule: Rule) -> object:
+def _of_balance(table: Table, row: Row, key: str) -> object:
     """What is stated of a balance in a cell; None, with a problem noted, where it cannot be."""
-    number = table.number(row, key, needed=True) if isinstance(rule, Limits) else None
-    if number is None and isinstance(rule, Limits):
-        return None
-    value = row.text(key) if number is None else float(number)
+    rule = BALANCE_RULES[key]
+    value: object = row.text(key)
+    if isinstance(rule, Limits):
+        number = table.needed(row, key)
+        if number is None:
+            return None
+        value = float(number)
     if expected := expected_instead(rule, value):
-        wrong = "the value is not allowed", f"Write {expected}."
-        table.problems.append(Problem(table.file, *wrong, row.number, key, row.text(key)[:_SHOWN]))
-        return None
+        table.refuse("the value is not allowed", f"Write {expected}.", row, key)
     return value
 
 
@@ -274,12 +245,11 @@ def frames_of(study: Study, library: str) -> dict[str, Any]:
         raise OutputError(f"Frames of {library!r} are not made. Choose one of {known}.")
     settings = settings_of(study, with_sieves=False)
     settings.pop("balances", None)
-    names = [col.BALANCE, *BALANCE_RULES]
-    rows = [[one.name, *(getattr(one, n) for n in names[1:])] for one in study.balances.values()]
+    balances = ({**vars(one), col.BALANCE: one.name} for one in study.balances.values())
     tables = {
         "weighings": weighing_table(study),
         "runs": run_table(study),
-        "balances": (names, rows),
+        "balances": table_of([*_BALANCE], balances),
         "sieves": sieve_table(study.sieves),
     }
     try:
@@ -295,4 +265,4 @@ def frames_of(study: Study, library: str) -> dict[str, Any]:
         raise OutputError(
             f"Frames of {library} need that package. Install it, or choose pandas."
         ) from cause
-    return {**frames, _SETTINGS: settings}
+    return {**frames, "settings": settings}

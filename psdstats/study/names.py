@@ -67,9 +67,8 @@ def similar_names(study: Study, _: object) -> Iterator[Flag]:
             if name != usual:
                 says = f"{kind} {_visible(usual)} and {_visible(name)} read alike and count as "
                 says += f"two: they differ in {' and in '.join(_ways(name, usual))}"
-                remedy = "Write both the same if they are one; otherwise tell them apart better."
                 for spot in spots[name]:
-                    yield Flag("similar_names", says, remedy, spot, common=says)
+                    yield Flag("similar_names", says, "", spot, common=says)
 
 
 def _usual_names(spots: Mapping[str, Sequence[object]]) -> dict[str, str]:

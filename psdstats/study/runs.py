@@ -5,6 +5,7 @@ Units: aperture in µm, mass in g, time in min.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import chain
@@ -15,7 +16,12 @@ import pandas as pd
 from psdstats import columns as col
 from psdstats.errors import StudyError
 from psdstats.frozen import ReadOnly, hold_number, hold_records, hold_text, hold_texts, refusal
+from psdstats.limits import NOT_NEGATIVE, POSITIVE
 from psdstats.study.cells import note_problem, number_text, to_number
+
+_FIGURES = re.compile(r"([0-9]+)")
+Key = tuple[tuple[int, float, str], ...]
+"""What sorts names; runs are shown by what they are, not by where they stand in the files."""
 
 _RUN_LABELS = (col.REPLICATE, col.SPLIT, col.CHARGE)
 _RUN_FIELDS = (col.RUN, col.GROUP, col.TIME, *_RUN_LABELS, col.SAMPLE_MASS, col.BALANCE)
@@ -100,10 +106,10 @@ class AsideReading(_Written):
 def _hold_reading(reading: Reading | AsideReading, *, masses_known: bool) -> None:
     """Hold the fields that a reading has, evaluated or not."""
     hold_text(reading, col.SIEVE)
-    hold_number(reading, col.APERTURE, least=0)
+    hold_number(reading, col.APERTURE, NOT_NEGATIVE)
     for name in (col.TARE, col.GROSS, col.GROSS_AGAIN):
         optional = not masses_known or name == col.GROSS_AGAIN
-        hold_number(reading, name, least=0, optional=optional)
+        hold_number(reading, name, NOT_NEGATIVE, optional=optional)
     hold_text(reading, "remark", empty=True)
     hold_texts(reading, "further")
 
@@ -123,8 +129,8 @@ def _hold_run(run: Run | AsideRun, kind: type) -> None:
     for name in _RUN_LABELS:
         hold_text(run, name, optional=True)
     hold_text(run, col.BALANCE, optional=kind is AsideReading)
-    hold_number(run, col.TIME, least=0)
-    hold_number(run, col.SAMPLE_MASS, above=0, optional=True)
+    hold_number(run, col.TIME, NOT_NEGATIVE)
+    hold_number(run, col.SAMPLE_MASS, POSITIVE, optional=True)
     hold_records(run, "readings", kind)
     levels: dict[str, str | float] = {}
     for name, level in run.factors.items():
@@ -281,3 +287,26 @@ def frame_of_runs(runs: Sequence[Run | AsideRun]) -> pd.DataFrame:
         for one in runs
     ]
     return pd.DataFrame(rows)
+
+
+def natural(text: str) -> Key:
+    """Key that sorts names as a person does: a-2 before a-10, capitals beside small letters.
+
+    Examples
+    --------
+    >>> sorted(["a-10", "B-1", "a-2"], key=natural)
+    ['a-2', 'a-10', 'B-1']
+    """
+    parts = (part for part in _FIGURES.split(text.casefold()) if part)
+    cut = tuple((0, float(part), "") if part.isdigit() else (1, 0.0, part) for part in parts)
+    return (*cut, (2, 0.0, text))
+
+
+def place_of(run: Run | AsideRun) -> tuple[object, ...]:
+    """Key that sorts runs: group, factors, time, replicate, split, name."""
+    levels = tuple(
+        (name, *((0, float(one), ()) if isinstance(one, int | float) else (1, 0.0, natural(one))))
+        for name, one in sorted(run.factors.items())
+    )
+    names = (natural(one or "") for one in (run.replicate, run.split, run.name))
+    return (natural(run.group), levels, run.milling_time_min, *names)

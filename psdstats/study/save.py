@@ -16,8 +16,9 @@ from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, S
 from dataclasses import fields, replace
 from decimal import Decimal
 from enum import StrEnum
+from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import tomlkit
 
@@ -26,27 +27,12 @@ from psdstats.errors import OutputError, StudyError
 from psdstats.files import Holds, write_file_atomically, write_folder_atomically
 from psdstats.provenance import write as write_record
 from psdstats.sieves.sieve import Sieve
+from psdstats.study import sheets
 from psdstats.study.aside import further_columns
-from psdstats.study.cells import decimals_written, guarded, number_text, put_text
-from psdstats.study.comments import (
-    LIST_COLUMNS,
-    LIST_SHEET,
-    TYPED_SHEET,
-    as_settings,
-    attach,
-    comments_in,
-    typed_rows,
-)
+from psdstats.study.cells import decimals_written, guarded, number_text, put_text, workbook_bytes
 from psdstats.study.reader import read_study
 from psdstats.study.records import Balance, Study
 from psdstats.study.runs import AsideReading, AsideRun, Reading, Run
-from psdstats.study.tables import (
-    COMPUTED_COLUMNS,
-    FLAT_COLUMNS,
-    SIEVE_COLUMNS,
-    USUAL_SIEVE_COLUMNS,
-)
-from psdstats.workbooks import workbook_bytes
 
 if TYPE_CHECKING:
     from collections.abc import MutableMapping
@@ -59,6 +45,7 @@ MASS_COLUMNS = (col.TARE, col.GROSS, col.GROSS_AGAIN)
 """Columns written with the decimals of the balance."""
 
 AnyRun = TypeVar("AnyRun", Run, AsideRun)
+Settings = dict[str, object]
 OutCell = str | float | None
 OutTable = tuple[list[str], list[list[OutCell]]]
 """Column names, and rows of cells (None where empty)."""
@@ -70,28 +57,32 @@ _SETTINGS = (
 _UNPRINTABLE = re.compile(r"[\x00-\x08\x0b-\x1f]|[\ud800-\udfff\ufffe\uffff]")
 
 
-def settings_of(
-    study: Study, *, with_sieves: bool, with_comments: bool = True
-) -> dict[str, object]:
+def settings_of(study: Study, *, with_sieves: bool, with_comments: bool = True) -> Settings:
     """Everything of a study that is not in its tables, as settings."""
-    settings: dict[str, object] = {name: getattr(study, name) for name in _SETTINGS}
-    settings["tares"] = str(study.tares)
-    settings["notes"] = list(study.notes)
+    settings: Settings = {name: getattr(study, name) for name in _SETTINGS}
+    settings["tares"], settings["notes"] = str(study.tares), list(study.notes)
     settings["balances"] = {name: described(each) for name, each in study.balances.items()}
     if with_sieves:
         settings["sieves"] = {name: described(each) for name, each in study.sieves.items()}
-    settings["comments"] = as_settings(study.comments) if with_comments else []
+    settings["comments"] = sheets.as_settings(study.comments) if with_comments else []
     return {name: value for name, value in settings.items() if value not in (None, "", [], {})}
 
 
-def _settings(study: Study, *, with_comments: bool = True) -> tuple[dict[str, object], bool]:
-    """Settings beside a table of sieves; or with the sieves, where their comments stand there."""
-    both = [
+def _apart(study: Study, *, with_comments: bool = True) -> tuple[Settings, dict[str, OutTable]]:
+    """Settings, and tables of runs, weighings and sieves.
+
+    The sieves stand among the settings instead, where those as typed have comments on them.
+    """
+    tables = {"runs": run_table(study), "weighings": weighing_table(study)}
+    alone, whole = (
         settings_of(study, with_sieves=sieves, with_comments=with_comments)
         for sieves in (False, True)
-    ]
-    counts = [len(comments_in(toml_text(each, study.settings_text))) for each in both]
-    return both[counts[1] > counts[0]], counts[1] > counts[0]
+    )
+    texts = (toml_text(one, study.settings_text) for one in (alone, whole))
+    few, many = (len(sheets.comments_in(text)) for text in texts)
+    if many > few:
+        return whole, tables
+    return alone, {**tables, "sieves": sieve_table(study.sieves)}
 
 
 def described(record: Balance | Sieve) -> dict[str, object]:
@@ -159,88 +150,81 @@ def all_runs(study: Study) -> list[Run | AsideRun]:
     return found
 
 
+def table_of(names: list[str], cells: Iterable[Mapping[str, Any]]) -> OutTable:
+    """A table of rows by the names of their columns; empty where a row has nothing."""
+    return names, [[row.get(name) for name in names] for row in cells]
+
+
 def run_table(study: Study) -> OutTable:
     """One row a run."""
-    names = _run_columns(study)
-    return names, [_run_row(run, names) for run in all_runs(study)]
+    return table_of(_run_columns(study), map(_of_run, all_runs(study)))
 
 
 def weighing_table(study: Study) -> OutTable:
     """One row a reading, in the order in which the readings were written down."""
-    names = [col.RUN, *_weighing_columns(study)]
-    rows = [[run.name, *row] for run in all_runs(study) for row in _weighing_rows(run, names[1:])]
-    return names, rows
+    cells = (row for run in all_runs(study) for row in _of_readings(run))
+    return table_of([col.RUN, *_weighing_columns(study)], cells)
 
 
 def flat_table(study: Study) -> OutTable:
     """One row a reading, with everything about its run repeated on it."""
-    of_run, of_reading = _run_columns(study), _weighing_columns(study)
-    rows = [
-        [*_run_row(run, of_run), *row]
-        for run in all_runs(study)
-        for row in _weighing_rows(run, of_reading) or [[None] * len(of_reading)]
-    ]
-    return [*of_run, *of_reading], rows
+    runs = all_runs(study)
+    cells = ({**_of_run(run), **row} for run in runs for row in _of_readings(run) or [{}])
+    return table_of([*_run_columns(study), *_weighing_columns(study)], cells)
 
 
 def sieve_table(sieves: Mapping[str, Sieve]) -> OutTable:
     """One row a physical sieve."""
     used = {n for s in sieves.values() for n, value in vars(s).items() if value is not None}
-    names = [n for n in SIEVE_COLUMNS if n in USUAL_SIEVE_COLUMNS or n in used]
+    names = [n for n in col.SIEVE_COLUMNS if n in col.USUAL_SIEVE_COLUMNS or n in used]
     further = list(dict.fromkeys(name for sieve in sieves.values() for name in sieve.further))
-    _refuse_taken(further, SIEVE_COLUMNS)
-    columns = [*names[1:], *further]
-    cells = ({**vars(sieve), **sieve.further} for sieve in sieves.values())
-    rows = [[one["key"], *(one.get(name) for name in columns)] for one in cells]
-    return [*names, *further], rows
+    _refuse_taken("column", further, col.SIEVE_COLUMNS)
+    cells = ({**vars(one), **one.further, col.SIEVE: one.key} for one in sieves.values())
+    return table_of([*names, *further], cells)
 
 
-def _refuse_taken(further: Iterable[str], known: Collection[str]) -> None:
-    """Refuse columns that would not be read again as those that nobody knows."""
-    for name in further:
-        if name in known or name != name.strip():
-            raise OutputError(f"A column cannot be named {name!r}: rename it.")
+def _refuse_taken(kind: str, names: Iterable[str], taken: Collection[str]) -> None:
+    """Refuse names that would not be read again as those of what nobody knows."""
+    why = "the tables use that name. Rename it." if kind == "factor" else "rename it."
+    for name in names:
+        if name in taken or name != name.strip() or not name:
+            raise OutputError(f"A {kind} cannot be named {name!r}: {why}")
 
 
 def _run_columns(study: Study) -> list[str]:
     """Columns of the run table that a study needs."""
     runs = all_runs(study)
     factors = list(dict.fromkeys(name for run in runs for name in run.factors))
-    taken = {*FLAT_COLUMNS, *COMPUTED_COLUMNS} - {col.SHAKING_TIME}
-    for name in factors:
-        if name in taken or name != name.strip() or not name:
-            raise OutputError(
-                f"A factor cannot be named {name!r}: the tables use that name. Rename it."
-            )
+    _refuse_taken("factor", factors, {*col.TABLES["flat"]} - {col.SHAKING_TIME})
     optional = (col.REPLICATE, col.SPLIT, col.CHARGE, col.SAMPLE_MASS)
     used = [n for n in optional if any(getattr(run, n) is not None for run in runs)]
     noted = [name for name in col.NOTED if any(name in run.noted for run in runs)]
     return [col.RUN, col.GROUP, col.TIME, *used, col.BALANCE, *factors, *noted]
 
 
-def _run_row(run: Run | AsideRun, names: list[str]) -> list[OutCell]:
+def _of_run(run: Run | AsideRun) -> dict[str, Any]:
     """Cells of one run."""
-    cells = {**run.factors, **vars(run), **run.noted, col.RUN: run.name}
-    return [cells.get(name) for name in names]
+    return {**run.factors, **vars(run), **run.noted, col.RUN: run.name}
 
 
 def _weighing_columns(study: Study) -> list[str]:
     """Columns of the weighing table that a study needs, without the run."""
-    readings = [reading for run in all_runs(study) for reading in run.readings]
-    again = any(reading.gross_again_g is not None for reading in readings)
-    remark = any(reading.remark for reading in readings)
-    extra = [*([col.GROSS_AGAIN] if again else []), *(["remark"] if remark else [])]
-    further = further_columns(all_runs(study))
-    _refuse_taken(further, FLAT_COLUMNS)
-    return [col.SIEVE, col.APERTURE, col.TARE, col.GROSS, *extra, *further]
+    runs = all_runs(study)
+    used = [
+        name
+        for name in (col.GROSS_AGAIN, col.REMARK)
+        if any(getattr(one, name) not in (None, "") for run in runs for one in run.readings)
+    ]
+    further = further_columns(runs)
+    _refuse_taken("column", further, col.FLAT_COLUMNS)
+    return [col.SIEVE, col.APERTURE, col.TARE, col.GROSS, *used, *further]
 
 
-def _weighing_rows(run: Run | AsideRun, names: list[str]) -> list[list[OutCell]]:
+def _of_readings(run: Run | AsideRun) -> list[dict[str, Any]]:
     """Cells of the readings of one run."""
     readings: Sequence[Reading | AsideReading] = run.readings
     as_written = sorted(readings, key=lambda reading: reading.place.row)
-    cells = ({**vars(reading), **reading.further} for reading in as_written)
-    return [[one.get(name) for name in names] for one in cells]
+    return [{col.RUN: run.name, **vars(one), **one.further} for one in as_written]
 
 
 def decimals_of(*balances: Balance) -> int:
@@ -371,17 +355,11 @@ def save_study(
         known = ", ".join(StudyForm)
         raise OutputError(f"A study cannot be saved in the form {str(form)!r}. Use one of {known}.")
     form, place = StudyForm(form), Path(target)
-    writer = {
-        StudyForm.FOLDER: _write_folder,
-        StudyForm.FLAT: _write_flat,
-        StudyForm.WORKBOOK: _write_workbook,
-    }[form]
     _refuse_losses(unheld(study, form), give_up, form)
-    proven = _proven(_without_further(study) if form is StudyForm.FLAT else study, writer)
     if form is StudyForm.FOLDER:
 
         def write(folder: Path) -> None:
-            proven(folder)
+            _write_proven(study, folder, _write_folder)
             if provenance is not None:
                 write_record(folder, provenance)
 
@@ -391,7 +369,12 @@ def save_study(
             f"{place.name} should end in {ENDINGS[form]} for the form {form}. "
             "Rename it, or choose another form."
         )
-    return write_file_atomically(place, proven, replace=replace)
+    if form is StudyForm.FLAT:
+        held, writer = _without_further(study), _write_flat
+    else:
+        held, writer = study, _write_workbook
+    content = partial(_write_proven, held, writer=writer)
+    return write_file_atomically(place, content, replace=replace)
 
 
 def unheld(study: Study, form: StudyForm | str) -> dict[str, str]:
@@ -419,56 +402,46 @@ def _refuse_losses(found: Mapping[str, str], give_up: Collection[str], form: Stu
 
 def _without_further(study: Study) -> Study:
     """The study without the columns of its weighings that are not known."""
-    if not further_columns(all_runs(study)):
-        return study
     return replace(study, runs=tuple(map(_bare, study.runs)), aside=tuple(map(_bare, study.aside)))
 
 
 def _bare(run: AnyRun) -> AnyRun:
+    if not further_columns([run]):
+        return run
     return replace(run, readings=tuple(replace(one, further={}) for one in run.readings))
 
 
-def _proven(study: Study, writer: Callable[[Study, Path], None]) -> Callable[[Path], None]:
-    """Wrap a writer so that it reads back what it wrote and refuses a loss."""
-
-    def write(place: Path) -> None:
-        writer(study, place)
-        try:
-            again = read_study(place, to_carry=True)
-        except StudyError as cause:
-            raise OutputError(
-                f"The study cannot be saved, for it would not be read again: {cause}"
-            ) from cause
-        if again != study:
-            raise OutputError(
-                "The study cannot be saved without losing something: "
-                f"{_first_difference(study, again)} would read back differently."
-            )
-
-    return write
+def _write_proven(study: Study, place: Path, writer: Callable[[Study, Path], None]) -> None:
+    """Write, read back what was written, and refuse a loss."""
+    writer(study, place)
+    try:
+        again = read_study(place, to_carry=True)
+    except StudyError as cause:
+        raise OutputError(
+            f"The study cannot be saved, for it would not be read again: {cause}"
+        ) from cause
+    if again != study:
+        raise OutputError(
+            "The study cannot be saved without losing something: "
+            f"{_first_difference(study, again)} would read back differently."
+        )
 
 
 def _first_difference(study: Study, again: Study) -> str:
     """Field, or run, that would read back differently."""
-    for name in (
-        each.name for each in fields(Study) if each.compare and each.name not in ("runs", "aside")
-    ):
-        if getattr(study, name) != getattr(again, name):
-            return name
+    for one in fields(Study):
+        apart = one.compare and getattr(study, one.name) != getattr(again, one.name)
+        if apart and one.name not in ("runs", "aside"):
+            return one.name
     pairs = zip(all_runs(study), all_runs(again), strict=False)
-    return next((f"run {a.name}" for a, b in pairs if a != b), "the list of runs")
+    return next((f"run {run.name}" for run, own in pairs if run != own), "the list of runs")
 
 
 def _write_folder(study: Study, folder: Path) -> None:
+    settings, tables = _apart(study)
     decimals = decimals_of(*study.balances.values())
-    settings, with_sieves = _settings(study)
-    texts = {
-        "study.toml": toml_text(settings, study.settings_text),
-        "runs.csv": csv_text(run_table(study), decimals),
-        "weighings.csv": csv_text(weighing_table(study), decimals),
-        **({} if with_sieves else {"sieves.csv": csv_text(sieve_table(study.sieves), decimals)}),
-    }
-    write_texts(folder, texts)
+    csv_texts = {f"{name}.csv": csv_text(table, decimals) for name, table in tables.items()}
+    write_texts(folder, {"study.toml": toml_text(settings, study.settings_text), **csv_texts})
 
 
 def write_texts(folder: Path, texts: Mapping[str, str]) -> None:
@@ -489,23 +462,18 @@ def _write_workbook(study: Study, place: Path) -> None:
 
     book = Workbook()
     book.remove(book.active)
-    settings, with_sieves = _settings(study, with_comments=False)
-    tables: dict[str, OutTable] = {
-        "study": (["key", "value"], list(setting_rows(settings))),
-        "runs": run_table(study),
-        "weighings": weighing_table(study),
-        **({} if with_sieves else {"sieves": sieve_table(study.sieves)}),
-    }
+    settings, tables = _apart(study, with_comments=False)
+    tables = {"study": (["key", "value"], list(setting_rows(settings))), **tables}
     for name, table in tables.items():
         sheet = book.create_sheet(name)
         fill_sheet(sheet, table, decimals_of(*study.balances.values()))
         sheet.freeze_panes = "A2"
-    if rest := attach(book, study.comments):
-        fill_sheet(book.create_sheet(LIST_SHEET), (LIST_COLUMNS, rest), 0)
+    if rest := sheets.attach(book, study.comments):
+        fill_sheet(book.create_sheet(sheets.LIST_SHEET), (sheets.LIST_COLUMNS, rest), 0)
     typed = toml_text(settings, study.settings_text)
-    if comments_in(typed):
-        sheet = book.create_sheet(TYPED_SHEET)
-        first, *lines = typed_rows(typed)
+    if sheets.comments_in(typed):
+        sheet = book.create_sheet(sheets.TYPED_SHEET)
+        first, *lines = sheets.typed_rows(typed)
         fill_sheet(sheet, (list(map(str, first)), lines), 0)
         sheet.protection.sheet = True
     place.write_bytes(workbook_bytes(book))

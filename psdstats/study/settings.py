@@ -10,30 +10,28 @@ from __future__ import annotations
 import math
 import re
 import tomllib
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field, fields
 from datetime import date
-from itertools import chain
 from typing import Any
 
 from psdstats import limits
-from psdstats.columns import RULES
-from psdstats.errors import ModelError, Problem
+from psdstats.columns import RULES, SIEVE_COLUMNS, SIEVE_TEXTS
+from psdstats.errors import ModelError
 from psdstats.frozen import ReadOnly
 from psdstats.limits import Limits
 from psdstats.sieves.standards import SPLITTING_METHODS
 from psdstats.study.cells import CellComment
 from psdstats.study.flags import CHECKS
 from psdstats.study.records import ACCURACY_CLASSES, TareHandling, Trial
+from psdstats.study.tables import Origin
 
 Rule = Limits | tuple[str | bool, ...] | type
 """Numbers within limits, one of some words, or values of a type; `list` is names of columns, `date`
 text or a date of TOML."""
 
 _TOP: dict[str, Rule] = {
-    "title": str,
-    "material": str,
-    "author": str,
+    **dict.fromkeys(("title", "material", "author"), str),
     "date": date,
     "density_g_per_cm3": limits.STATED_DENSITY,
     "shape_factor": limits.SHAPE_FACTOR,
@@ -55,27 +53,15 @@ BALANCE_RULES: dict[str, Rule] = {
 }
 """Keys of a balance."""
 _SIEVE: dict[str, Rule] = {
-    "nominal_um": limits.POSITIVE,
-    "certified_um": limits.POSITIVE,
-    "expanded_uncertainty_um": limits.POSITIVE,
-    "coverage_factor": limits.POSITIVE,
-    "standard": str,
-    "certificate": str,
-    "certificate_correlation": Limits(0, 1),
-    "effective_um": limits.POSITIVE,
-    "effective_u_um": limits.POSITIVE,
-    "reference": str,
-    "reference_correlation": Limits(0, 1),
+    **dict.fromkeys(SIEVE_COLUMNS[1:], limits.POSITIVE),
+    **dict.fromkeys(SIEVE_TEXTS, str),
+    **dict.fromkeys(("certificate_correlation", "reference_correlation"), Limits(0, 1)),
     "degrees_of_freedom": Limits(1),
     "further": dict,
 }
 UNCERTAINTY_RULES: dict[str, Rule] = {
-    "rounding": bool,
-    "repeatability": bool,
-    "calibration": bool,
-    "aperture": bool,
-    "sampling": bool,
-    "splitting": bool,
+    **dict.fromkeys(("rounding", "repeatability", "calibration"), bool),
+    **dict.fromkeys(("aperture", "sampling", "splitting"), bool),
     "splitting_percent": limits.SPREAD_PERCENT,
     "splitting_method": SPLITTING_METHODS,
     "end_point": bool,
@@ -90,9 +76,7 @@ RETIRED = {"interpolation": "between_sieves"}
 """Former keys of the table [uncertainty], and the key that took their place."""
 _COMPARE: dict[str, Rule] = {
     "by": str,
-    "within": list,
-    "also": list,
-    "at_each": list,
+    **dict.fromkeys(("within", "also", "at_each"), list),
     "margin_percent": limits.MARGIN_PERCENT,
     "spread": ("drifting", "pooled", "each contrast"),
     "direction": ("falling", "rising"),
@@ -114,8 +98,8 @@ _LIMITS: dict[str, Rule] = {
     **{f"share_above_{side}": limits.SHARE for side in ("lower", "upper")},
     "guard_k": limits.GUARD_K,
 }
+_RULES = {"uncertainty": UNCERTAINTY_RULES, "compare": _COMPARE, "limits": _LIMITS}
 _TABLES = ("balances", "sieves", "uncertainty", "checks", "compare", "limits", "comments")
-
 
 _COMMA = re.compile(r"^[ \t]*\w+[ \t]*=[ \t]*[0-9]+,[0-9]", re.MULTILINE)
 _WITH_UNIT = re.compile(
@@ -123,7 +107,7 @@ _WITH_UNIT = re.compile(
 )
 
 
-def parse_toml(text: str, file: str, problems: list[Problem]) -> dict[str, object]:
+def parse_toml(text: str, source: Origin) -> dict[str, object]:
     """Parse TOML; an empty dictionary, with a problem noted, where it is not TOML."""
     try:
         return tomllib.loads(text)
@@ -134,118 +118,115 @@ def parse_toml(text: str, file: str, problems: list[Problem]) -> dict[str, objec
             remedy = "Write a decimal point, as in 0.01, not a comma."
         elif _WITH_UNIT.search(text):
             remedy = "Write the number alone, its unit is in the name of the key."
-        problems.append(Problem(file, fault, remedy))
+        source.refuse(fault, remedy)
         return {}
 
 
-def check_settings(settings: Mapping[str, object], file: str) -> list[Problem]:
-    """Find every unknown key and every value that is not allowed."""
-    plain = {key: value for key, value in settings.items() if key not in _TABLES}
-    found = _check_table(plain, _TOP, file, extra=_TABLES)
-    tables = (("uncertainty", UNCERTAINTY_RULES), ("compare", _COMPARE), ("limits", _LIMITS))
-    for name, rules in tables:
+def check_settings(settings: Mapping[str, Any], source: Origin) -> bool:
+    """Whether every key is known and every value allowed; what is not is noted as a problem."""
+    before = len(source.problems)
+    at_top = {key: value for key, value in settings.items() if key not in _TABLES}
+    _check_table(source, at_top, _TOP, extra=_TABLES)
+    for name, rules in _RULES.items():
         if name in settings:
             former = RETIRED if name == "uncertainty" else ()
-            found += _check_table(settings[name], rules, file, name, extra=former)
-    found += _comment_problems(settings.get("comments", []), file)
-    found = found or _limit_problems(settings.get("limits", {}), file)
-    found = found or _declared_problems(settings, file)
+            _check_table(source, settings[name], rules, name, extra=former)
+    _check_comments(source, settings.get("comments", []))
+    for check in (_check_limits, _check_declared):
+        if len(source.problems) == before:
+            check(source, settings)
     for name, rules in (("balances", BALANCE_RULES), ("sieves", _SIEVE)):
         each = settings.get(name, {})
         if not isinstance(each, Mapping):
-            found.append(_wrong(file, (name,), each, f"a table [{name}.NAME] for each"))
+            _wrong(source, (name,), each, f"a table [{name}.NAME] for each")
             continue
         for key, table in each.items():
-            found += _check_table(table, rules, file, name, key, needed=next(iter(rules)))
-    checks: Any = settings.get("checks", {})
-    found += _check_table(checks, {}, file, "checks", extra=CHECKS)
+            _check_table(source, table, rules, name, key, needed=next(iter(rules)))
+    checks = settings.get("checks", {})
+    _check_table(source, checks, {}, "checks", extra=CHECKS)
     for name, options in CHECKS.items() if isinstance(checks, Mapping) else ():
-        if not isinstance(checks.get(name, True), bool | Mapping):
-            either = f"true, false or a table [checks.{name}]"
-            found.append(_wrong(file, ("checks", name), checks[name], either))
-        elif not isinstance(checks.get(name, True), bool):
+        own = checks.get(name, True)
+        if isinstance(own, Mapping):
             rules = dict.fromkeys(options.limits, limits.POSITIVE)
-            found += _check_table(checks[name], rules, file, "checks", name)
-    return found
+            _check_table(source, own, rules, "checks", name)
+        elif not isinstance(own, bool):
+            _wrong(source, ("checks", name), own, f"true, false or a table [checks.{name}]")
+    return len(source.problems) == before
 
 
-def _comment_problems(comments: Any, file: str) -> list[Problem]:
-    """Comments on cells that do not say where, or what."""
+def _check_comments(source: Origin, comments: Any) -> None:
+    """Refuse comments on cells that do not say where, or what."""
     if not isinstance(comments, list):
-        return [_wrong(file, ("comments",), comments, "a table [[comments]] for each")]
-    names = [one.name for one in fields(CellComment)]
-    needed = ("table", "column", "text")
-    return [
-        _wrong(
-            file, ("comments",), one, f"texts for {', '.join(needed)}; known are {', '.join(names)}"
+        _wrong(source, ("comments",), comments, "a table [[comments]] for each")
+        return
+    names, needed = [one.name for one in fields(CellComment)], ("table", "column", "text")
+    expected = f"texts for {', '.join(needed)}; known are {', '.join(names)}"
+    for one in comments:
+        known = isinstance(one, Mapping) and all(
+            name in names and isinstance(text, str) for name, text in one.items()
         )
-        for one in comments
-        if not isinstance(one, Mapping)
-        or not all(name in names and isinstance(text, str) for name, text in one.items())
-        or not all(str(one.get(name, "")).strip() for name in needed)
-    ]
+        if not known or not all(str(one.get(name, "")).strip() for name in needed):
+            _wrong(source, ("comments",), one, expected)
 
 
-def _limit_problems(limits: Any, file: str) -> list[Problem]:
-    """Limits that leave nothing between them, and a share above a sieve that is not named."""
-    found = [
-        _wrong(file, ("limits", upper), limits[upper], f"a number above {limits[lower]:g}")
-        for upper, lower in ((key, key.replace("upper", "lower")) for key in limits)
-        if upper != lower and lower in limits and limits[upper] <= limits[lower]
-    ]
-    shares = [key for key in limits if key in ("share_above_lower", "share_above_upper")]
-    if shares and "share_above_um" not in limits:
+def _check_limits(source: Origin, settings: Mapping[str, Any]) -> None:
+    """Refuse limits with nothing between them, and a share above a sieve that is not named."""
+    own = settings.get("limits", {})
+    for upper in own:
+        lower = upper.replace("upper", "lower")
+        if upper != lower and lower in own and own[upper] <= own[lower]:
+            _wrong(source, ("limits", upper), own[upper], f"a number above {own[lower]:g}")
+    if {"share_above_lower", "share_above_upper"} & set(own) and "share_above_um" not in own:
         remedy = "Add the aperture of the sieve, share_above_um, to [limits]."
-        found.append(Problem(file, "the key is missing", remedy, None, "limits.share_above_um"))
-    return found
+        source.refuse("the key is missing", remedy, None, "limits.share_above_um")
 
 
-def _declared_problems(settings: Any, file: str) -> list[Problem]:
-    """Two run-to-run spreads that contradict each other, and degrees of freedom of none."""
+def _check_declared(source: Origin, settings: Mapping[str, Any]) -> None:
+    """Refuse two run-to-run spreads that contradict each other, degrees of freedom of none."""
     compare = settings.get("compare", {})
     run, other = (settings.get(name, {}).get(_RUN) for name in ("compare", "uncertainty"))
-    found = []
     if None not in (run, other) and run != other:
         fault = f"the spread between runs is {other:g} % in [uncertainty]"
         remedy = "State it once, or the same in both."
-        found.append(Problem(file, fault, remedy, None, f"compare.{_RUN}", str(run)))
-    for key, percent in (("run_to_run_df", other if run is None else run),
-                         ("drift_df", compare.get("drift_percent"))):  # fmt: skip
+        source.refuse(fault, remedy, None, f"compare.{_RUN}", str(run))
+    spreads = {_RUN: other if run is None else run, "drift_percent": compare.get("drift_percent")}
+    for name, percent in spreads.items():
+        key = name.replace("_percent", "_df")
         if key in compare and percent is None:
             fault = "no spread is stated that these degrees of freedom belong to"
-            remedy = f"Add {key.replace('_df', '_percent')} to [compare]."
-            found.append(Problem(file, fault, remedy, None, f"compare.{key}"))
-    return found
+            source.refuse(fault, f"Add {name} to [compare].", None, f"compare.{key}")
 
 
 def _check_table(
+    source: Origin,
     table: object,
     rules: Mapping[str, Rule],
-    file: str,
     *path: str,
     extra: Iterable[str] = (),
     needed: str | None = None,
-) -> list[Problem]:
-    """Problems of one table: unknown keys, values that are not allowed, a key that is missing."""
+) -> None:
+    """Refuse keys of a table that are not known, values not allowed, and that a key is missing."""
     if not isinstance(table, Mapping):
-        return [_wrong(file, path, table, f"a table [{'.'.join(path)}]")]
+        _wrong(source, path, table, f"a table [{'.'.join(path)}]")
+        return
     known = (*rules, *extra)
     where = f"in [{'.'.join(path)}]" if path else "at the top"
-    remedy = f"Known {where}: {', '.join(known)}."
-    found = [
-        Problem(file, "the key is not known", remedy, None, ".".join((*path, key)))
-        for key in table
-        if key not in known
-    ]
+    for key in table:
+        if key not in known:
+            remedy = f"Known {where}: {', '.join(known)}."
+            source.refuse("the key is not known", remedy, None, ".".join((*path, key)))
     for key, rule in rules.items():
-        expected = expected_instead(rule, table[key]) if key in table else ""
-        if expected:
-            found.append(_wrong(file, (*path, key), table[key], expected))
+        if key in table and (expected := expected_instead(rule, table[key])):
+            _wrong(source, (*path, key), table[key], expected)
     if needed is not None and needed not in table:
         remedy = f"Add {needed} to [{'.'.join(path)}]."
-        column = ".".join((*path, needed))
-        found.append(Problem(file, "the key is missing", remedy, None, column))
-    return found
+        source.refuse("the key is missing", remedy, None, ".".join((*path, needed)))
+
+
+def _wrong(source: Origin, path: tuple[str, ...], value: object, expected: str) -> None:
+    """Refuse a value that is not allowed."""
+    remedy = f"Write {expected}."
+    source.refuse("the value is not allowed", remedy, None, ".".join(path), str(value)[:40])
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -294,29 +275,30 @@ def expected_instead(rule: Rule, value: object) -> str:
         bare = ", without quotation marks" if isinstance(value, str) else ""
         return "" if value in rule else f"{rule}{bare}"
     if isinstance(rule, tuple):
-        names = ", ".join(
-            f'"{name}"' if isinstance(name, str) else str(name).lower() for name in rule
-        )
-        return "" if isinstance(value, str | bool) and value in rule else f"one of {names}"
-    if rule is dict:
-        texts = isinstance(value, Mapping) and all(isinstance(one, str) for one in value.values())
-        return "" if texts else "a table of texts"
-    if rule is bool:
-        return "" if isinstance(value, bool) else "true or false"
-    if rule is str:
-        return "" if isinstance(value, str) else "text in quotation marks"
-    if rule is date:
-        return "" if isinstance(value, str | date) else "a date or quoted text"
-    if rule is tuple:
-        texts = isinstance(value, list) and all(isinstance(part, str) for part in value)
-        return "" if texts else "a list of texts"
+        named = (f'"{one}"' if isinstance(one, str) else str(one).lower() for one in rule)
+        is_one = isinstance(value, str | bool) and value in rule
+        return "" if is_one else f"one of {', '.join(named)}"
+    is_so, expected = _OF_TYPE[rule]
+    return "" if is_so(value) else expected
+
+
+def _are_texts(values: Iterable[object]) -> bool:
+    return all(isinstance(one, str) for one in values)
+
+
+def _names_columns(value: object) -> bool:
+    """Whether this is the name of a column, or a list of names and of lists of them."""
     listed = value if isinstance(value, list) else [value]
-    flat = list(chain.from_iterable(n if isinstance(n, list) else [n] for n in listed))
-    named = flat and all(isinstance(part, str) and part for part in flat)
-    return "" if named else "a column name or a list"
+    flat = [n for each in listed for n in (each if isinstance(each, list) else [each])]
+    return bool(flat) and all(flat) and _are_texts(flat)
 
 
-def _wrong(file: str, path: tuple[str, ...], value: object, expected: str) -> Problem:
-    """A value that is not allowed."""
-    remedy, column = f"Write {expected}.", ".".join(path)
-    return Problem(file, "the value is not allowed", remedy, None, column, str(value)[:40])
+_OF_TYPE: Mapping[type, tuple[Callable[[Any], bool], str]] = {
+    bool: (lambda value: isinstance(value, bool), "true or false"),
+    str: (lambda value: isinstance(value, str), "text in quotation marks"),
+    date: (lambda value: isinstance(value, str | date), "a date or quoted text"),
+    dict: (lambda it: isinstance(it, Mapping) and _are_texts(it.values()), "a table of texts"),
+    tuple: (lambda value: isinstance(value, list) and _are_texts(value), "a list of texts"),
+    list: (_names_columns, "a column name or a list"),
+}
+"""Whether a value is of a type of settings, and what is expected instead."""

@@ -20,12 +20,11 @@ from psdstats.errors import Problem, StudyError
 from psdstats.frozen import ReadOnly
 from psdstats.sieves.sieve import Sieve
 from psdstats.study.assemble import listed_sieves
-from psdstats.study.cells import MAX_APERTURE_UM, MIN_APERTURE_UM, letters, number_text
-from psdstats.study.forms import decode, read_csv_table
-from psdstats.study.reader import file_bytes
+from psdstats.study.cells import letters, number_text
+from psdstats.study.forms import file_text, read_csv_table
 from psdstats.study.records import Balance, TareHandling
-from psdstats.study.save import OutCell, OutTable, described, sieve_table
-from psdstats.study.tables import COMPUTED_COLUMNS, FLAT_COLUMNS, SIEVE_COLUMNS, RawStudy
+from psdstats.study.save import OutTable, described, sieve_table, table_of
+from psdstats.study.tables import MAX_APERTURE_UM, MIN_APERTURE_UM, RawStudy
 
 _MOST_RUNS = 1000  # two to a page of A4
 
@@ -163,7 +162,7 @@ class SheetPlan:
         for name, levels in self.factors.items():
             if not levels or len(set(map(str, levels))) < len(levels):
                 yield f"factors.{name}", "levels are missing or there twice", "Give each once."
-            if name in (*FLAT_COLUMNS, *COMPUTED_COLUMNS) or not name.strip():
+            if name in (*col.FLAT_COLUMNS, *col.COMPUTED_COLUMNS) or not name.strip():
                 yield f"factors.{name}", "the sheet uses this name", "Rename the factor."
         for name in (col.SAMPLE_MASS, col.SHAKING_TIME):
             value = getattr(self, name)
@@ -318,44 +317,38 @@ def plan_settings(plan: SheetPlan) -> dict[str, object]:
 
 def plan_runs(plan: SheetPlan) -> OutTable:
     """One row a planned run; the sample mass is to be weighed."""
-    names = [col.RUN, col.GROUP, col.TIME]
-    names += [col.REPLICATE] if plan.replicates > 1 else []
-    names += [col.SPLIT] if plan.splits > 1 else []
-    names += [col.CHARGE, col.SAMPLE_MASS]
-    names += [col.SHAKING_TIME] if plan.shaking_time_min is not None else []
-    names += [col.BALANCE] if plan.balance is not None else []
-    names += [*plan.factors, *col.NOTED]
-    rows: list[list[OutCell]] = []
-    for run in plan.runs():
-        cells: dict[str, OutCell] = {
-            col.RUN: run.name,
-            col.GROUP: run.group,
-            col.TIME: run.milling_time_min,
-            col.REPLICATE: run.replicate,
-            col.SPLIT: run.split,
-            col.CHARGE: run.charge,
-            col.SAMPLE_MASS: None,
-            col.SHAKING_TIME: plan.shaking_time_min,
-            col.BALANCE: plan.balance.name if plan.balance is not None else None,
-            **run.factors,
-            **dict.fromkeys(col.NOTED),
-            col.RUN_ORDER: run.order,
-        }
-        rows.append([cells[name] for name in names])
-    return names, rows
+    balance = None if plan.balance is None else plan.balance.name
+    common = {col.SHAKING_TIME: plan.shaking_time_min, col.BALANCE: balance}
+    optional = {
+        col.REPLICATE: plan.replicates > 1,
+        col.SPLIT: plan.splits > 1,
+        col.CHARGE: True,
+        col.SAMPLE_MASS: True,
+        **{name: value is not None for name, value in common.items()},
+    }
+    asked = [name for name, is_asked in optional.items() if is_asked]
+    names = [col.RUN, col.GROUP, col.TIME, *asked, *plan.factors, *col.NOTED]
+    cells = (
+        {**vars(run), **common, **run.factors, col.RUN: run.name, col.RUN_ORDER: run.order}
+        for run in plan.runs()
+    )
+    return table_of(names, cells)
 
 
 def plan_weighings(plan: SheetPlan) -> OutTable:
     """One row a sieve and run, from coarse to fine and then the pan; masses are to be weighed."""
-    names = [col.RUN, col.SIEVE, col.APERTURE, col.TARE, col.GROSS]
-    names += [col.GROSS_AGAIN] if plan.second_shaking else []
-    names += ["remark"]
-    empty: list[OutCell] = [None] * (len(names) - 3)
-    rows: list[list[OutCell]] = []
-    for run in plan.runs():
-        rows += [[run.name, sieve.key, sieve.nominal_um, *empty] for sieve in plan.stack(run.group)]
-        rows.append([run.name, plan.pan(run.group), 0.0, *empty])
-    return names, rows
+    again = [col.GROSS_AGAIN] if plan.second_shaking else []
+    names = [col.RUN, col.SIEVE, col.APERTURE, col.TARE, col.GROSS, *again, col.REMARK]
+    stacks = {
+        group: [*((s.key, s.nominal_um) for s in plan.stack(group)), (plan.pan(group), 0.0)]
+        for group in plan.groups
+    }
+    cells = (
+        {col.RUN: run.name, col.SIEVE: sieve, col.APERTURE: aperture_um}
+        for run in plan.runs()
+        for sieve, aperture_um in stacks[run.group]
+    )
+    return table_of(names, cells)
 
 
 def plan_sieves(plan: SheetPlan) -> OutTable:
@@ -365,17 +358,14 @@ def plan_sieves(plan: SheetPlan) -> OutTable:
 
 def read_sieve_list(path: str | Path, *, encoding: str | None = None) -> tuple[Sieve, ...]:
     """Read a CSV file of sieves, with the columns that `sieves.csv` of a study has."""
-    place = Path(path)
-    problems: list[Problem] = []
-    raw = RawStudy(name=place.name, settings_file=place.name)
-    if not place.is_file():
+    raw = RawStudy(Path(path).name, name=Path(path).name)
+    if not Path(path).is_file():
         remedy = "Give a CSV file with one sieve a row."
-        raise StudyError([Problem(str(place), "there is no such file", remedy)])
-    content = file_bytes(place.resolve().parent, place.resolve().name, raw, problems)
-    text = decode(content, place.name, encoding=encoding, problems=problems)
+        raise StudyError([Problem(str(path), "there is no such file", remedy)])
+    text = file_text(Path(path).resolve(), raw, encoding=encoding)
     if text is not None:
-        raw.sieves = read_csv_table(text, place.name, known=SIEVE_COLUMNS, problems=problems)
-    sieves = listed_sieves(raw, problems) if raw.sieves is not None else {}
-    if problems:
-        raise StudyError(problems)
+        raw.sieves = read_csv_table(text, raw, known=col.SIEVE_COLUMNS)
+    sieves = listed_sieves(raw) if raw.sieves is not None else {}
+    if raw.problems:
+        raise StudyError(raw.problems)
     return tuple(sieves.values())

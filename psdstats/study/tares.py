@@ -10,18 +10,20 @@ from __future__ import annotations
 import math
 from bisect import bisect_left
 from collections import defaultdict
-from collections.abc import Collection, Iterator
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from itertools import pairwise
 from statistics import NormalDist, median
 
 import pandas as pd
 
-from psdstats.columns import APERTURE, BALANCE, GROUP, RUN, SIEVE, TARE, TIME, signed
+from psdstats import columns as col
 from psdstats.sieves.standards import practice_rule
-from psdstats.study.flags import CHECKS, Flag, at, limits_of
+from psdstats.study.flags import CHECKS, Flag, at, limits_of, readings
 from psdstats.study.records import Balance, Study, TareHandling
 from psdstats.study.runs import Reading, Run
+
+Weighed = list[tuple[Run, Reading]]
 
 _NORMAL_MEDIAN = 0.6745  # median of the absolute value of a standard normal variable
 _LEAST_LIMIT = 1.5  # in units of d: neighbouring display values are never an alarm
@@ -86,35 +88,46 @@ def tare_records(study: Study) -> list[TareRecord]:
         return []
     other = {(one.sieve, one.group) for one in shared_sieves(study)}
     compared = [each for each in _tare_series(study, other).values() if len(each) > 1]
-    number = sum(len(members) for members in compared)
-    if number == 0:
-        return []
+    number = sum(map(len, compared))
     limits = limits_of(study, "tare_drift") or CHECKS["tare_drift"].limits
-    quantile = NormalDist().inv_cdf(1.0 - min(limits["false_alarm"], 0.5) / (2.0 * number))
+    alarm = min(limits["false_alarm"], 0.5) / (2.0 * max(number, 1))
+    quantile = NormalDist().inv_cdf(1.0 - alarm)
     records: list[TareRecord] = []
     for name, balance in study.balances.items():
         own = [members for members in compared if members[0][0].balance == name]
         spread_g = balance.repeatability_g or _spread_of_tares_g(own)
         largest_g = quantile * net_noise_g(balance.resolution_g, spread_g) / math.sqrt(2.0)
         for members in own:
-            records += _records(members, balance, largest_g)
+            others = len(members) - 1
+            limit_g = largest_g * math.sqrt(1.0 + min(1.0, math.pi / (2.0 * others)))
+            tares = sorted(reading.tare_g for _, reading in members)
+            records += [
+                TareRecord(
+                    run=run,
+                    reading=reading,
+                    reference_g=_median_without(tares, reading.tare_g),
+                    limit_g=max(limit_g, _LEAST_LIMIT * balance.resolution_g),
+                    is_latest=index == others,
+                    n_others=others,
+                )
+                for index, (run, reading) in enumerate(members)
+            ]
     return records
 
 
 def _tare_series(
     study: Study, other: Collection[tuple[str, str]] = ()
-) -> dict[tuple[str, str, str], list[tuple[Run, Reading]]]:
+) -> dict[tuple[str, str, str], Weighed]:
     """Readings of each sieve on each balance; those of `other` sieves of a group by themselves."""
-    series: dict[tuple[str, str, str], list[tuple[Run, Reading]]] = defaultdict(list)
-    for run in study.runs:
-        for reading in run.readings:
-            # pans often carry no name of their own, so they are kept apart by group
-            apart = reading.aperture_um == 0 or (reading.sieve, run.group) in other
-            series[reading.sieve, run.group if apart else "", run.balance].append((run, reading))
+    series: dict[tuple[str, str, str], Weighed] = defaultdict(list)
+    for run, reading in readings(study):
+        # pans often carry no name of their own, so they are kept apart by group
+        apart = reading.aperture_um == 0 or (reading.sieve, run.group) in other
+        series[reading.sieve, run.group if apart else "", run.balance].append((run, reading))
     return series
 
 
-def _spread_of_tares_g(series: list[list[tuple[Run, Reading]]]) -> float:
+def _spread_of_tares_g(series: Iterable[Weighed]) -> float:
     """Repeatability that the successive tares of each sieve show, g."""
     steps = [
         abs(after.tare_g - before.tare_g)
@@ -122,26 +135,6 @@ def _spread_of_tares_g(series: list[list[tuple[Run, Reading]]]) -> float:
         for (_, before), (_, after) in pairwise(members)
     ]
     return median(steps) / (_NORMAL_MEDIAN * math.sqrt(2.0)) if steps else 0.0
-
-
-def _records(
-    members: list[tuple[Run, Reading]], balance: Balance, largest_g: float
-) -> list[TareRecord]:
-    """Each tare of one sieve beside the others."""
-    others = len(members) - 1
-    limit_g = largest_g * math.sqrt(1.0 + min(1.0, math.pi / (2.0 * others)))
-    tares = sorted(reading.tare_g for _, reading in members)
-    return [
-        TareRecord(
-            run=run,
-            reading=reading,
-            reference_g=_median_without(tares, reading.tare_g),
-            limit_g=max(limit_g, _LEAST_LIMIT * balance.resolution_g),
-            is_latest=index == others,
-            n_others=others,
-        )
-        for index, (run, reading) in enumerate(members)
-    ]
 
 
 def _median_without(ordered: list[float], value: float) -> float:
@@ -152,14 +145,14 @@ def _median_without(ordered: list[float], value: float) -> float:
     return (ordered[low + (low >= gone)] + ordered[high + (high >= gone)]) / 2.0
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True)
 class SharedSieve:
     """A name under which two groups seem to weigh two sieves: the odd group, and the usual one."""
 
     sieve: str
     group: str
     usual: str
-    weighed: list[tuple[Run, Reading]]
+    weighed: Weighed
     tare_g: float
     usual_g: float
     limit_g: float
@@ -176,61 +169,50 @@ def shared_sieves(study: Study) -> list[SharedSieve]:
     """
     if study.tares is TareHandling.ONCE:
         return []
-    parts: dict[str, dict[tuple[str, str], list[tuple[Run, Reading]]]] = {}
-    for run in study.runs:
-        for reading in run.readings:
-            if reading.aperture_um > 0:
-                own = parts.setdefault(reading.sieve, {})
-                own.setdefault((run.group, run.balance), []).append((run, reading))
+    sieves: dict[str, dict[tuple[str, str], Weighed]] = {}
+    for run, reading in readings(study):
+        if reading.aperture_um > 0:
+            parts = sieves.setdefault(reading.sieve, {})
+            parts.setdefault((run.group, run.balance), []).append((run, reading))
     found: list[SharedSieve] = []
-    for sieve, own in parts.items():
-        if len({group for group, _ in own}) < 2:
-            continue
-        usual = max(own, key=lambda part: len(own[part]))
-        for part, weighed in own.items():
-            if part[0] == usual[0]:
-                continue
-            tare_g, usual_g = (_median_tare_g(one) for one in (weighed, own[usual]))
-            limit_g = _between_groups_g(study, (part[1], usual[1]), (weighed, own[usual]), usual_g)
-            if abs(tare_g - usual_g) > limit_g:
-                found.append(SharedSieve(sieve=sieve, group=part[0], usual=usual[0],
-                                         weighed=weighed, tare_g=tare_g, usual_g=usual_g,
-                                         limit_g=limit_g))  # fmt: skip
+    for sieve, parts in sieves.items():
+        usual = max(parts, key=lambda part: len(parts[part]))
+        tares_g = {part: median(reading.tare_g for _, reading in parts[part]) for part in parts}
+        for part, weighed in parts.items():
+            both = {part: weighed, usual: parts[usual]}
+            odd_g, usual_g = tares_g[part], tares_g[usual]
+            if part[0] != usual[0]:
+                limit_g = _between_groups_g(study, both, usual_g)
+                if abs(odd_g - usual_g) > limit_g:
+                    groups = part[0], usual[0], weighed
+                    found.append(SharedSieve(sieve, *groups, odd_g, usual_g, limit_g))
     return found
 
 
-def _median_tare_g(weighed: list[tuple[Run, Reading]]) -> float:
-    return median(reading.tare_g for _, reading in weighed)
-
-
 def _between_groups_g(
-    study: Study,
-    names: tuple[str, str],
-    weighed: tuple[list[tuple[Run, Reading]], ...],
-    tare_g: float,
+    study: Study, weighed: Mapping[tuple[str, str], Weighed], tare_g: float
 ) -> float:
     """Largest difference of the median tares of one sieve in two groups that balances explain."""
     variance, least_g, off_g = 0.0, 0.0, 0.0
-    for name, own in zip(names, weighed, strict=True):
+    for (_, name), own in weighed.items():
         one = study.balances[name]
         u = net_noise_g(one.resolution_g, one.repeatability_g or _spread_of_tares_g([own]))
         variance += u**2 / 2.0 * min(1.0, math.pi / (2.0 * len(own)))
         least_g = max(least_g, _LEAST_LIMIT * one.resolution_g)
         stated_g = (one.linearity_g or 0.0) + one.drift_g + 3.0 * one.slope_u * tare_g
         off_g += stated_g or _UNSTATED * one.resolution_g
-    return max(least_g, _FAR * math.sqrt(variance)) + (off_g if names[0] != names[1] else 0.0)
+    two = len({name for _, name in weighed}) == 2
+    return max(least_g, _FAR * math.sqrt(variance)) + (off_g if two else 0.0)
 
 
 def shared_sieve(study: Study, _: object) -> Iterator[Flag]:
     """One sieve name in two groups whose tares tell two sieves apart."""
-    remedy = "Name the sieve that was really used: a name stands for one sieve in all groups."
     for one in shared_sieves(study):
         says = f"sieve {one.sieve} weighs {one.tare_g:.10g} g empty in group {one.group} and "
         says += f"{one.usual_g:.10g} g in group {one.usual}, so it is two sieves"
         for run, reading in one.weighed:
             moved_g = reading.tare_g - one.usual_g
-            spot = at(run, reading)
-            yield Flag("shared_sieve", says, remedy, spot, moved_g, one.limit_g, "g", says)
+            yield Flag("shared_sieve", says, "", at(run, reading), moved_g, one.limit_g, says)
 
 
 def tare_flags(study: Study) -> Iterator[Flag]:
@@ -239,45 +221,40 @@ def tare_flags(study: Study) -> Iterator[Flag]:
     Each is called swapped where it fits another sieve of its run, else drifted.  Of two tares
     that differ, the later one is named.
     """
-    records = tare_records(study)
-    by_run: dict[str, list[TareRecord]] = {}
-    for record in records:
-        by_run.setdefault(record.run.name, []).append(record)
+    by_run: dict[str, list[TareRecord]] = defaultdict(list)
+    for record in (records := tare_records(study)):
+        by_run[record.run.name].append(record)
     for record in records:
         if not record.is_outside or not (record.n_others > 1 or record.is_latest):
             continue
-        fitting = [
-            (abs(record.reading.tare_g - other.reference_g), other.limit_g, other.reading.sieve)
+        tare_g, moved_g = record.reading.tare_g, record.deviation_g
+        fits = [
+            (abs(tare_g - other.reference_g), other.reading.sieve)
             for other in by_run[record.run.name]
-            if other is not record
+            if other is not record and abs(tare_g - other.reference_g) <= other.limit_g
         ]
-        fits = [(apart_g, sieve) for apart_g, limit_g, sieve in fitting if apart_g <= limit_g]
-        yield _tare_flag(record, min(fits)[1] if fits else None)
+        check, remedy, says = "swapped_sieves", "", f"tare {tare_g:.10g} g "
+        if fits:
+            says += f"does not fit this sieve ({record.reference_g:.10g} g in its other runs) but "
+            says += f"sieve {min(fits)[1]}"
+        else:
+            check, remedy, way = "tare_drift", "Look for a mistyped figure, ", "below"
+            if moved_g > 0:
+                way = "above"
+                remedy += "brush powder left out of the mesh, and weigh it empty again."
+            else:
+                remedy += "a damaged mesh or a loose frame; weigh it empty again."
+            says += f"is {abs(moved_g):.3g} g {way} the median of its other runs, more than the "
+            says += f"balance explains ({record.limit_g:.2g} g)"
+        yield Flag(check, says, remedy, at(record.run, record.reading), moved_g, record.limit_g)
 
 
-def _tare_flag(record: TareRecord, twin: str | None) -> Flag:
-    """A tare that drifted, or that fits another sieve of its run."""
-    tare, moved_g = f"tare {record.reading.tare_g:.10g} g", record.deviation_g
-    spot = at(record.run, record.reading)
-    if twin is not None:
-        says = f"{tare} does not fit this sieve ({record.reference_g:.10g} g in its other runs) but"
-        remedy = "Look whether the two sieves, or their rows, were exchanged."
-        says = f"{says} sieve {twin}"
-        return Flag("swapped_sieves", says, remedy, spot, moved_g, record.limit_g, "g")
-    remedy = (
-        "Look for a mistyped figure, brush powder left out of the mesh, and weigh it empty again."
-        if moved_g > 0
-        else "Look for a mistyped figure, a damaged mesh or a loose frame; weigh it empty again."
-    )
-    says = (
-        f"{tare} is {abs(moved_g):.3g} g {'above' if moved_g > 0 else 'below'} the median of its "
-        f"other runs, more than the balance explains ({record.limit_g:.2g} g)"
-    )
-    return Flag("tare_drift", says, remedy, spot, moved_g, record.limit_g, "g")
-
-
-_HISTORY = (SIEVE, GROUP, APERTURE, RUN, "run_number", TIME, BALANCE, TARE)
+_OF_READING = (col.SIEVE, col.APERTURE, col.TARE)
+_OF_RUN = (col.GROUP, col.TIME, col.BALANCE)
 _JUDGED = ("reference_g", "deviation_g", "limit_g", "is_outside")
+_HISTORY = (
+    col.SIEVE, col.GROUP, col.APERTURE, col.RUN, "run_number", col.TIME, col.BALANCE, col.TARE,
+)  # fmt: skip
 
 
 def tare_history(study: Study) -> pd.DataFrame:
@@ -285,11 +262,11 @@ def tare_history(study: Study) -> pd.DataFrame:
     order = {run.name: number for number, run in enumerate(study.runs, start=1)}
     rows = [
         {
-            **{name: getattr(record.reading, name) for name in (SIEVE, APERTURE, TARE)},
-            **{name: getattr(record.run, name) for name in (GROUP, TIME, BALANCE)},
-            RUN: record.run.name,
-            "run_number": order[record.run.name],
+            **{name: getattr(record.reading, name) for name in _OF_READING},
+            **{name: getattr(record.run, name) for name in _OF_RUN},
             **{name: getattr(record, name) for name in _JUDGED},
+            col.RUN: record.run.name,
+            "run_number": order[record.run.name],
         }
         for record in tare_records(study)
     ]
@@ -322,68 +299,64 @@ def stopping_flags(study: Study) -> Iterator[Flag]:
             says = "every sieve with powder weighs less than when it was empty, as if tare_g and "
             says += "gross_g were exchanged"
             remedy = "Exchange the two columns, or their headings, if they are."
-            flag = Flag("gross_below_tare", says, remedy, at(run), total_g, 0.0, "g", says)
-            yield flag
+            yield Flag("gross_below_tare", says, remedy, at(run), total_g, 0.0, says)
             continue
         for one in below:
             yield _below_tare(study, run, one, lowest_g)
         if not total_g > 0:
-            says = f"the net masses add up to {signed(total_g, '.6g')} g"
-            yield Flag("no_powder", says, "Weigh the run again.", at(run), total_g, 0.0, "g")
+            says = f"the net masses add up to {col.signed(total_g, '.6g')} g"
+            yield Flag("no_powder", says, "", at(run), total_g, 0.0)
 
 
 def _below_tare(study: Study, run: Run, reading: Reading, lowest_g: float) -> Flag:
     """A gross below its tare; the other tares of the sieve tell whether the tare is at fault."""
     tare_g, gross_g, net_g = reading.tare_g, reading.gross_g, reading.net_g
     says = f"gross {gross_g:.10g} g is below its tare {tare_g:.10g} g "
-    says += f"(net {signed(net_g, '.6g')} g)"
+    says += f"(net {col.signed(net_g, '.6g')} g)"
     remedy = "Weigh the sieve with its powder again, or correct the tare if it belongs to another "
     remedy += "sieve."
     others = [
         each.tare_g
-        for other in study.runs
+        for other, each in readings(study)
         if other is not run
         and other.balance == run.balance
         and (reading.aperture_um > 0 or other.group == run.group)
-        for each in other.readings
-        if (each.sieve, each.aperture_um) == (reading.sieve, reading.aperture_um)
+        and (each.sieve, each.aperture_um) == (reading.sieve, reading.aperture_um)
     ]
     usual_g = median(others) if others else tare_g
     if usual_g < tare_g and gross_g - usual_g >= lowest_g:
         remedy = f"In its other runs this sieve weighs {usual_g:.10g} g empty: correct the tare if "
         remedy += "it was mistyped, or weigh the empty sieve again."
-    return Flag("gross_below_tare", says, remedy, at(run, reading), net_g, lowest_g, "g")
+    return Flag("gross_below_tare", says, remedy, at(run, reading), net_g, lowest_g)
 
 
 def _stack_flags(run: Run) -> Iterator[Flag]:
     """A pan or sieves that are missing, and sieves that are there twice."""
     apertures = {reading.aperture_um for reading in run.readings}
     if 0.0 not in apertures:
-        remedy = "Weigh the pan and add its row."
-        yield Flag("no_pan", "the pan (aperture 0) is missing", remedy, at(run))
+        yield Flag("no_pan", "the pan (aperture 0) is missing", "", at(run))
     if not any(apertures):
-        yield Flag("no_sieve", "there is no sieve", "Add the weighings of the sieves.", at(run))
+        yield Flag("no_sieve", "there is no sieve", "", at(run))
     if len(apertures) == len({reading.sieve for reading in run.readings}) == len(run.readings):
         return
     seen: dict[float, str] = {}
     keys: set[str] = set()
     for reading in sorted(run.readings, key=lambda each: each.place.row):
         aperture_um, sieve = reading.aperture_um, reading.sieve
-        first = seen.get(aperture_um)
-        if first is not None or sieve in keys:
+        if aperture_um in seen or sieve in keys:
             name = "the pan" if aperture_um == 0 else f"{aperture_um:.12g} µm"
-            also = "" if first in (None, sieve) else f" (also as sieve {first})"
+            first = seen.get(aperture_um, sieve)
+            also = "" if first == sieve else f" (also as sieve {first})"
             says = f"{name} is there twice{also}"
-            remedy = "Delete the row that was written twice, or correct its aperture."
-            yield Flag("repeated_sieve", says, remedy, at(run, reading), aperture_um, None, "µm")
+            yield Flag("repeated_sieve", says, "", at(run, reading), aperture_um)
         seen.setdefault(aperture_um, sieve)
         keys.add(sieve)
 
 
 def _crossed_flags(study: Study, run: Run) -> Iterator[Flag]:
     """Sieves that act, by their certificates, as if they stood in another order."""
-    readings = {one.sieve: one for one in run.readings if one.aperture_um > 0}
-    for finer, coarser in pairwise(study.sieves[name] for name in readings):
+    stack = {one.sieve: one for one in run.readings if one.aperture_um > 0}
+    for finer, coarser in pairwise(study.sieves[name] for name in stack):
         if finer.best_um < coarser.best_um or finer.nominal_um >= coarser.nominal_um:
             continue
         both = (finer, coarser)
@@ -394,5 +367,5 @@ def _crossed_flags(study: Study, run: Run) -> Iterator[Flag]:
         says += f"(nominal {other.nominal_um:.6g} µm)"
         remedy = f"Correct the aperture of sieve {odd.key} in the sieve table; look whether two "
         remedy += "certificates were exchanged."
-        place, value = at(run, readings[odd.key]), odd.best_um
-        yield Flag("certified_order", says, remedy, place, value, other.best_um, "µm", says)
+        spot = at(run, stack[odd.key])
+        yield Flag("certified_order", says, remedy, spot, odd.best_um, other.best_um, says)

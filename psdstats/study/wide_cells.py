@@ -10,16 +10,15 @@ import csv
 import re
 import unicodedata
 from collections import Counter
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from decimal import Decimal
 from importlib.resources import files
-from itertools import pairwise
+from typing import Any
 
 from psdstats import columns as col
-from psdstats.errors import Problem
 from psdstats.study.cells import letters, to_number
-from psdstats.study.tables import NET, Cell, RawStudy
+from psdstats.study.tables import Cell, Origin
 
 Rules = Mapping[str, object]
 """Content of a mapping file."""
@@ -28,8 +27,7 @@ Spot = tuple[int, int]
 
 SKIP, PAN = "skip", "pan"
 ONE_MEANING = "as to its left"
-MASSES = (col.TARE, col.GROSS, NET)
-_INHERITED = frozenset({col.GROUP, col.TIME, col.CHARGE, col.BALL_RATIO})  # by merged headings
+MASSES = (col.TARE, col.GROSS, col.NET)
 _ROWS = (files("psdstats.study") / "wide_words.csv").read_text(encoding="utf-8").splitlines()
 _PHRASES = {
     phrase: row["column"] for row in csv.DictReader(_ROWS) for phrase in row["phrases"].split("|")
@@ -78,20 +76,6 @@ def words_of(column: str) -> str:
     return col.column_words(column.removesuffix("_g").removesuffix("_min"))
 
 
-class OpenProblem:
-    """What a table leaves open, with the lines of a mapping file that answer it."""
-
-    def __init__(self, fault: str, *lines: str, hint: str = "") -> None:
-        self.fault, self.lines, self.hint = fault, lines, hint
-
-    def at(self, place: str) -> Problem:
-        """The problem of one table."""
-        told = f"{self.hint} Or put" if self.hint else "Put"
-        told += " into the mapping file (--mapping FILE.toml):"
-        remedy = "\n    ".join([told, *self.lines]) if self.lines else self.hint
-        return Problem(place, self.fault, remedy)
-
-
 def same(typed: Cell) -> str:
     """Text of a cell in small letters, with one µ."""
     return unicodedata.normalize("NFKC", str(typed)).casefold().replace("μ", "µ").strip()
@@ -132,26 +116,29 @@ class Grid:
         row, column = reversed(spot) if self.turned else spot
         return f"{letters(column)}{row}" if self.sheet else f"row {row}, column {column}"
 
-    def span(self, first: Spot, last: Spot) -> str:
-        """Names of the first and last of some cells."""
-        joint = ":" if self.sheet else " to "
-        return self.at(first) if first == last else f"{self.at(first)}{joint}{self.at(last)}"
-
     def pair(self, first: Spot, last: Spot) -> str:
         """Cells of a reading, for a message that has said the row."""
-        if self.sheet or first == last:
-            return self.span(first, last) if self.sheet else self.line(first[1], across=False)
-        return f"columns {first[1]} and {last[1]}" if not self.turned else self.span(first, last)
+        if first == last:
+            return self.at(first) if self.sheet else self.column(first[1])
+        if self.sheet:
+            return f"{self.at(first)}:{self.at(last)}"
+        ends = f"{self.at(first)} to {self.at(last)}"
+        return ends if self.turned else f"columns {first[1]} and {last[1]}"
 
-    def line(self, number: int, *, across: bool = True) -> str:
-        """A row (across) or column after turning, as the laboratory sees it."""
-        kind = "row" if across != self.turned else "column"
-        name = letters(number) if kind == "column" and self.sheet else str(number)
-        return f"{kind} {name}"
+    def row(self, number: int) -> str:
+        """A row after turning, as the laboratory sees it."""
+        return self._line(number, "column" if self.turned else "row")
 
-    def lines(self, numbers: Sequence[int]) -> str:
+    def column(self, number: int) -> str:
+        """A column after turning, as the laboratory sees it."""
+        return self._line(number, "row" if self.turned else "column")
+
+    def _line(self, number: int, kind: str) -> str:
+        return f"{kind} {letters(number) if kind == 'column' and self.sheet else number}"
+
+    def lines(self, numbers: Iterable[int]) -> str:
         """Columns after turning, as the laboratory sees them."""
-        names = [self.line(number, across=False) for number in sorted(numbers)]
+        names = [self.column(number) for number in sorted(numbers)]
         kind = names[0].partition(" ")[0]
         *first, last = (name.partition(" ")[2] for name in names)
         return f"{kind}s {', '.join(first)} and {last}" if first else names[0]
@@ -188,6 +175,15 @@ class Sample:
     spots: dict[str, Spot] = field(default_factory=dict)
 
 
+@dataclass(frozen=True)
+class StackedSieve:
+    """One sieve: its aperture as typed (0: pan), the row of each kind of mass, its name."""
+
+    aperture: Decimal
+    rows: dict[str, int]
+    name: str
+
+
 @dataclass(frozen=True, kw_only=True)
 class WideTable:
     """What was found in a wide table, and the study that it makes.
@@ -212,15 +208,17 @@ class WideTable:
     unused: tuple[str, ...]
     skipped: tuple[str, ...]
     rules: Rules
-    raw: RawStudy
 
 
 class Finder:
-    """Finds what stands where in one table; notes in `problems` what cannot be told."""
+    """Finds what stands where in one table; notes as problems what cannot be told.
 
-    def __init__(self, grid: Grid, rules: Rules, points: bool, problems: list[Problem]) -> None:
-        self.grid, self.rules, self.problems = grid, rules, problems
-        self.points = points  # whether a comma separates columns, so that it is no decimal sign
+    `points` says whether a comma separates columns, so that it is no decimal sign.
+    """
+
+    def __init__(self, grid: Grid, rules: Rules, points: bool, source: Origin) -> None:
+        self.grid, self.cells, self.rules, self.points = grid, grid.cells, rules, points
+        self.source = source.part(grid.place)
         self.words: dict[str, str | list[str]] = dict(rules.get("words", {}))  # type: ignore[call-overload]
         self.own = {
             plain(each): role
@@ -234,9 +232,18 @@ class Finder:
         self.mass_units: set[str] = set()
         self._known: dict[str, tuple[str, str | None]] = {}
 
-    def ask(self, question: OpenProblem) -> None:
-        """Note what cannot be told about this table."""
-        self.problems.append(question.at(self.grid.place))
+    def refuse(self, fault: str, *lines: str, hint: str = "", spot: Spot | None = None) -> None:
+        """Note what is wrong with a cell, or what cannot be told and what answers it.
+
+        `lines` of a mapping file answer it, or what `hint` says.
+        """
+        if spot is not None:
+            place = self.source.part(f"{self.grid.place}, {self.grid.at(spot)}")
+            place.refuse(fault, hint, None, None, str(self.cells[spot])[:40])
+            return
+        told = f"{hint} Or put" if hint else "Put"
+        told += " into the mapping file (--mapping FILE.toml):"
+        self.source.refuse(fault, "\n    ".join([told, *lines]) if lines else hint)
 
     def meaning(self, cell: Cell) -> tuple[str, str | None]:
         """What a heading means ("" where that is not known), and its unit."""
@@ -245,6 +252,10 @@ class Finder:
         if cell not in self._known:
             self._known[cell] = self._meaning(cell)
         return self._known[cell]
+
+    def role(self, spot: Spot) -> str:
+        """What the heading in a cell means."""
+        return self.meaning(self.cells[spot])[0]
 
     def _meaning(self, cell: str) -> tuple[str, str | None]:
         text = same(cell)
@@ -261,10 +272,10 @@ class Finder:
     def take(self, spot: Spot, role: str) -> None:
         """Count a heading as understood, and keep its words for the next table."""
         self.used.add(spot)
-        unit = self.meaning(self.grid.cells[spot])[1]
+        unit = self.meaning(self.cells[spot])[1]
         if role in MASSES and unit in KIND_OF_UNIT["mass_unit"]:
             self.mass_units.add(unit)
-        said = str(self.grid.cells[spot]).strip()
+        said = str(self.cells[spot]).strip()
         if said not in self.headings.setdefault(role, []):
             self.headings[role].append(said)
 
@@ -274,48 +285,44 @@ class Finder:
             return (cell, None) if cell >= 0 else None
         if self.meaning(cell)[0] == PAN:
             return Decimal(0), None
-        text = same(cell)
-        found = WITH_UNIT.fullmatch(text)
+        found = WITH_UNIT.fullmatch(same(cell))
         if not found:
             return None
-        value = to_number(found[2]) or Decimal(0)
-        unit = UNITS[found[3]][0] if found[3] else None
-        return (Decimal(0) if found[1] in ("<", "≤") else value), unit
+        value = Decimal(0) if found[1] in ("<", "≤") else to_number(found[2]) or Decimal(0)
+        return value, UNITS[found[3]][0] if found[3] else None
 
     def lines_of_apertures(self) -> Iterator[Apertures]:
         """Columns with at least two apertures under such a heading, or in order with the pan."""
-        cells = self.grid.cells
-        for column in sorted({c for _, c in cells}):
-            rows = sorted(r for r, c in cells if c == column)
+        for column in sorted({c for _, c in self.cells}):
+            rows = sorted(r for r, c in self.cells if c == column)
             run: dict[int, tuple[Decimal, str | None]] = {}
             heading: Spot | None = None
             for row in (*rows, 0):
-                found = self.aperture(cells[row, column]) if row else None
+                found = self.aperture(self.cells[row, column]) if row else None
                 if found:
                     run[row] = found
                     continue
                 if run:
                     yield from self._line(column, heading, run)
                 run = {}
-                if row and self.meaning(cells[row, column])[0] == col.APERTURE:
+                if row and self.role((row, column)) == col.APERTURE:
                     heading = row, column
 
     def _line(
         self, column: int, heading: Spot | None, run: Mapping[int, tuple[Decimal, str | None]]
     ) -> Iterator[Apertures]:
         values = [value for value, _ in run.values()]
-        steps = list(pairwise(values))
-        ordered = all(a >= b for a, b in steps) or all(a <= b for a, b in steps)
-        pan = any(self.grid.cells[row, column] != 0 and not v for row, (v, _) in run.items())
+        ordered = values in (sorted(values), sorted(values, reverse=True))
+        pan = any(self.cells[row, column] != 0 and not v for row, (v, _) in run.items())
         units = {unit for value, unit in run.values() if value and unit}
         if len({v for v in values if v}) >= FEW and (heading or (pan and ordered)):
-            unit = self.meaning(self.grid.cells[heading])[1] if heading else None
+            unit = self.meaning(self.cells[heading])[1] if heading else None
             unit = next(iter(units)) if len(units) == 1 else unit
             yield Apertures(column, heading, {r: v for r, (v, _) in run.items()}, unit)
 
     def number(self, spot: Spot) -> Decimal | None:
         """A mass as typed; None, with a problem noted, where it is no number."""
-        cell = self.grid.cells[spot]
+        cell = self.cells[spot]
         value = to_number(str(cell))
         sign = "," if "," in str(cell) else "."
         fault = ""
@@ -332,13 +339,34 @@ class Finder:
             self.signs.setdefault(sign, spot)
         self.used.add(spot)
         if fault:
-            place = f"{self.grid.place}, {self.grid.at(spot)}"
-            self.problems.append(Problem(place, fault, remedy, None, None, str(cell)[:40]))
+            self.refuse(fault, hint=remedy, spot=spot)
         return None if fault else value
 
-    def name_of(self, column: int) -> str:
-        """A column, as the laboratory sees it."""
-        return self.grid.line(column, across=False)
+    def quantity(self, spot: Spot, role: str, unit: str | None) -> Cell:
+        """A time in min, a mass in g or a ratio; nothing, and a problem, otherwise."""
+        text = same(self.cells[spot])
+        if role == col.BALL_RATIO:
+            ratio = RATIO_TEXT.fullmatch(text)
+            value, remedy = to_number(ratio[1] if ratio else text), "Write it as 5 or as 5:1."
+            unit, units = "%", tuple("%")
+        else:
+            kind = "mass_unit" if role == col.SAMPLE_MASS else "time_unit"
+            units = KIND_OF_UNIT[kind]
+            remedy = f"Write a number, its unit in the heading ({', '.join(units)})."
+            found = WITH_UNIT.fullmatch(text)
+            value = to_number(found[2]) if found and not found[1] else None
+            own = UNITS[found[3]][0] if found and found[3] else None
+            fallback = "g" if kind == "mass_unit" else "min" if value == 0 else ""
+            unit = own or unit or str(self.rules.get(kind) or "") or fallback
+            if value is not None and not unit:
+                fault = f"the unit of the numbers in {self.grid.row(spot[0])} is not given"
+                if not any(problem.fault == fault for problem in self.source.problems):
+                    self.refuse_unit(kind, fault)
+                return ""
+        if value is None or unit not in units:
+            self.refuse(f"this is no {words_of(role)}", hint=remedy, spot=spot)
+            return ""
+        return value if unit == "%" else value * FACTORS[unit]
 
     def unit_of(self, kind: str, found: set[str], by_size: str | None, where: str) -> str | None:
         """The unit that headings give, else the mapping file, else the size of the numbers."""
@@ -347,48 +375,17 @@ class Finder:
             every = " and ".join(sorted({*found, *([str(stated)] if stated else [])}))
             fault = f"the unit of {where} is {every}"
             fault += ", by the headings and the mapping file" if stated else ""
-            hint = "Use one unit in all headings and in the mapping file."
-            self.ask(OpenProblem(fault, hint=hint))
+            self.refuse(fault, hint="Use one unit in all headings and in the mapping file.")
             return None
         unit = next(iter(found), None) or (str(stated) if stated else by_size)
         if unit is None:
-            options = " or ".join(map(quote, KIND_OF_UNIT[kind]))
-            self.ask(OpenProblem(f"the unit of {where} cannot be told", f"{kind} = {options}",
-                     hint="Write it into the heading."))  # fmt: skip
+            self.refuse_unit(kind, f"the unit of {where} cannot be told")
         return unit
 
-    def aperture_unit(self, line: Apertures) -> str | None:
-        """Unit of the apertures; also refuses apertures that are not in order."""
-        meant = [self.meaning(cell) for cell in self.grid.cells.values()]
-        titles = {unit for role, unit in meant if role == col.APERTURE and unit in ("µm", "mm")}
-        values = [value for value in line.values.values() if value]
-        size = "µm" if max(values) > 125 and min(values) >= 1 else None
-        size = "mm" if min(values) < 1 and max(values) <= 125 else size
-        where = f"the apertures in {self.name_of(line.column)}"
-        return self.unit_of("aperture_unit", {line.unit} if line.unit else titles, size, where)
-
-    def refuse_disorder(self, line: Apertures, down: Mapping[int, str]) -> None:
-        """Apertures twice or out of order, and a pan that does not lie below the finest sieve."""
-        rows = [row for row in sorted(line.values) if line.values[row]]
-        steps = [(b, line.values[b] - line.values[a]) for a, b in pairwise(rows)]
-        rising = sum(step > 0 for _, step in steps) > len(steps) / 2
-        odd = [r for r, step in steps if (not down if not step else (step > 0) != rising)]
-        if odd:
-            fault = f"the aperture {self.grid.quoted((odd[0], line.column))} is out of order or "
-            self.ask(
-                OpenProblem(
-                    f"{fault}there twice", hint="Write every sieve once, from coarse to fine."
-                )
-            )
-        if 0 not in line.values.values():
-            fault = f"no pan stands below or above {self.grid.quoted((rows[-1], line.column))}"
-            self.ask(OpenProblem(fault, hint="Weigh the pan and add it, headed pan."))
-        finest = min(value for value in line.values.values() if value)
-        for row in line.values:
-            found = WITH_UNIT.fullmatch(same(self.grid.cells[row, line.column]))
-            if not line.values[row] and found and to_number(found[2]) not in (0, finest):
-                fault = f"{self.grid.quoted((row, line.column))} is not below the finest sieve"
-                self.ask(OpenProblem(fault, hint="Name the pan pan."))
+    def refuse_unit(self, kind: str, fault: str) -> None:
+        """Ask for a unit that no heading gives."""
+        options = " or ".join(map(quote, KIND_OF_UNIT[kind]))
+        self.refuse(fault, f"{kind} = {options}", hint="Write it into the heading.")
 
     def skipped(self) -> tuple[str, ...]:
         """Every cell that says nothing here: texts one by one, numbers by the line they stand in.
@@ -396,64 +393,58 @@ class Finder:
         The line of a number is the row or the column more of which is not used; those with the same
         heading are told together.
         """
-        cells = self.grid.cells
-        every = Counter(line for spot in cells for line in self._lines_of(spot))
-        unused = sorted(spot for spot in cells if spot not in self.used)
-        counts = Counter(line for spot in unused for line in self._lines_of(spot))
-        lines: dict[str, list[Spot]] = {}
+        grid = self.grid
+        lines_of = {spot: (grid.row(spot[0]), grid.column(spot[1])) for spot in self.cells}
+        every = Counter(line for lines in lines_of.values() for line in lines)
+        unused = sorted(spot for spot in self.cells if spot not in self.used)
+        counts = Counter(line for spot in unused for line in lines_of[spot])
+        by_line: dict[str, list[Spot]] = {}
         for spot in unused:
-            best = max(self._lines_of(spot), key=lambda line: counts[line] / every[line])
-            lines.setdefault(best, []).append(spot)
+            best = max(lines_of[spot], key=lambda line: counts[line] / every[line])
+            by_line.setdefault(best, []).append(spot)
         told, alike = list[str](), dict[str, list[str]]()
-        for line, spots in lines.items():
-            texts = [spot for spot in spots if to_number(str(cells[spot])) is None]
+        for line, spots in by_line.items():
+            texts = [spot for spot in spots if to_number(str(self.cells[spot])) is None]
             if len(texts) < len(spots):
-                heading = f" {str(cells[texts[0]]).strip()[:40]!r}" if texts else ""
+                heading = f" {str(self.cells[texts[0]]).strip()[:40]!r}" if texts else ""
                 alike.setdefault(heading, []).append(line)
                 texts = texts[1:]
-            told += map(self.grid.quoted, texts)
+            told += map(grid.quoted, texts)
         for heading, own in alike.items():
             more = f" and {len(own) - 1} more" if len(own) > 1 else ""
             told.append(f"{own[0]}{heading}{more}")
         return tuple(told)
 
-    def _lines_of(self, spot: Spot) -> tuple[str, str]:
-        """The row and the column of a cell, as the laboratory sees them."""
-        return self.grid.line(spot[0]), self.grid.line(spot[1], across=False)
+    def rules_found(self, **found: object) -> dict[str, object]:
+        """Content of a mapping file that would find the same again."""
+        words = {r: [w] if isinstance(w, str) else list(w) for r, w in self.words.items()}
+        for role, typed in self.headings.items():
+            known = words.setdefault(role, [])
+            known += [each for each in typed if each not in known]
+        return {**self.rules, **found, "words": words}
 
     def name_samples(self, samples: Sequence[Sample]) -> tuple[str, ...]:
         """Name every sample and read off the names what no row says; which columns those are."""
-        named = any(col.RUN in sample.told for sample in samples)
+        made_of = [col.RUN] if any(col.RUN in sample.told for sample in samples) else _MADE_OF
         for sample in samples:
-            sample.name = " ".join(
-                f"{float(sample.told[name]):g} min"
-                if name == col.TIME
-                else str(sample.told[name]).strip()
-                for name in ([col.RUN] if named else _MADE_OF)
-                if str(sample.told.get(name, "")).strip()
-            )
-        nameless = [s for s in samples if not s.name]
-        if nameless:
-            blank = ", ".join(self.name_of(s.first) for s in nameless[:LISTED])
-            self.ask(
-                OpenProblem(f"no name stands above the masses in {blank}", hint="Write it there.")
-            )
+            said = {name: str(sample.told.get(name, "")).strip() for name in made_of}
+            if said.get(col.TIME):
+                said[col.TIME] = f"{float(sample.told[col.TIME]):g} min"
+            sample.name = " ".join(filter(None, said.values()))
+        if nameless := [self.grid.column(s.first) for s in samples if not s.name]:
+            fault = f"no name stands above the masses in {', '.join(nameless[:LISTED])}"
+            self.refuse(fault, hint="Write it there.")
             return ()
         counts = Counter(s.name for s in samples)
-        twice = [s for s in samples if counts[s.name] > 1]
-        if twice:
-            which = "; ".join(f"{self._place(s)} {s.name!r}" for s in twice[:LISTED])
-            self.ask(
-                OpenProblem(f"samples have the same name ({which})", hint="Give each its own.")
-            )
+        if twice := [self.quoted_name(s) for s in samples if counts[s.name] > 1]:
+            fault = f"samples have the same name ({'; '.join(twice[:LISTED])})"
+            self.refuse(fault, hint="Give each its own.")
             return ()
         found = self._by_template(samples) if "names" in self.rules else self._by_form(samples)
-        own = self.rules.get("samples", {})
+        own: Any = self.rules.get("samples", {})
         for sample in samples:
-            stated = own.get(sample.name, {}) if isinstance(own, Mapping) else {}
-            sample.told.update(
-                {key: v if isinstance(v, str) else Decimal(str(v)) for key, v in stated.items()}
-            )
+            for key, value in own.get(sample.name, {}).items():
+                sample.told[key] = value if isinstance(value, str) else Decimal(str(value))
         if col.TIME not in found or "names" not in self.rules:
             self._ask_about_names(samples)
         return found
@@ -461,28 +452,26 @@ class Finder:
     def _by_template(self, samples: Sequence[Sample]) -> tuple[str, ...]:
         """Columns read off the names by the template of the mapping file."""
         template = str(self.rules["names"])
-        parts = FIELD.split(template)
-        number = r"\d+(?:[.,]\d+)?"
-        pattern = "".join(
-            f"(?P<{part}>{number if part in NUMERIC else '.+?'})" if odd else re.escape(part)
-            for odd, part in zip([False, True] * len(parts), parts, strict=False)
-        )
-        fields = tuple(parts[1::2])
-        own = self.rules.get("samples", {})
+        text, *parts = FIELD.split(template)
+        fields = tuple(parts[::2])
+        pattern = re.escape(text)
+        for name, after in zip(fields, parts[1::2], strict=True):
+            number = r"\d+(?:[.,]\d+)?" if name in NUMERIC else ".+?"
+            pattern += f"(?P<{name}>{number}){re.escape(after)}"
+        own: Any = self.rules.get("samples", {})
+        wrong: list[Sample] = []
         for sample in samples:
             found = re.fullmatch(pattern, sample.name)
-            for name in fields if found else ():
-                typed = found[name] if found else ""
+            if found is None and sample.name not in own:
+                wrong.append(sample)
+            for name, typed in found.groupdict().items() if found else ():
                 value = to_number(typed) if name in NUMERIC else None
                 if sample.told.get(name, "") == "":
                     sample.told[name] = typed if value is None else value
-        wrong = [s for s in samples if not re.fullmatch(pattern, s.name) and s.name not in own]  # type: ignore[operator]
         if wrong:
-            named = ", ".join(f"{self._place(s)} {s.name!r}" for s in wrong[:LISTED])
+            named = ", ".join(map(self.quoted_name, wrong[:LISTED]))
             fault = f"{len(wrong)} names do not follow names = {quote(template)} ({named})"
-            self.ask(OpenProblem(fault, "[samples]", *(
-                f"{quote(s.name)} = {{ {col.TIME} = ? }}" for s in wrong), hint="Correct them.",
-            ))  # fmt: skip
+            self.refuse(fault, *_times_of(wrong), hint="Correct them.")
         return fields
 
     def _by_form(self, samples: Sequence[Sample]) -> tuple[str, ...]:
@@ -502,25 +491,26 @@ class Finder:
     def _suggested(self, samples: Sequence[Sample]) -> str:
         """A template that the names may follow."""
         split = [_PARTS.split(sample.name) for sample in samples]
-        first, fields = split[0], [col.GROUP, col.TIME, col.REPLICATE]
         if len({len(each) for each in split}) > 1:
             return "{group} {milling_time_min} min"
-        made = ""
-        for at, part in enumerate(first):
-            column = [each[at] for each in split]
-            numbers = all(to_number(each) is not None for each in column)
-            wanted = col.TIME if numbers and col.TIME in fields else next(
-                (name for name in fields if name != col.TIME), "")  # fmt: skip
-            if len({*column}) == 1 or not wanted:
-                made += part
+        labels, made, timed = [col.GROUP, col.REPLICATE], "", False
+        for parts in zip(*split, strict=True):
+            is_time = not timed and all(to_number(part) is not None for part in parts)
+            if len({*parts}) == 1 or not (is_time or labels):
+                made += parts[0]
             else:
-                fields.remove(wanted)
-                made += f"{{{wanted}}}"
+                made += f"{{{col.TIME if is_time else labels.pop(0)}}}"
+                timed = timed or is_time
         return made
 
-    def _place(self, sample: Sample) -> str:
+    def place_of(self, sample: Sample) -> str:
+        """Cell of the name of a sample, else its first column."""
         spot = sample.spots.get(col.RUN)
-        return self.grid.at(spot) if spot else self.name_of(sample.first)
+        return self.grid.at(spot) if spot else self.grid.column(sample.first)
+
+    def quoted_name(self, sample: Sample) -> str:
+        """Where a sample is named, and how."""
+        return f"{self.place_of(sample)} {sample.name!r}"
 
     def _ask_about_names(self, samples: Sequence[Sample]) -> None:
         """Ask for times, and for groups that names may hold, in one question."""
@@ -530,15 +520,52 @@ class Finder:
         grouped = any(col.GROUP in s.told for s in samples) or self.rules.get("one_group")
         faults, lines = list[str](), list[str]()
         if unknown:
-            cells = [f"{self._place(s)} {s.name!r}" for s in unknown]
-            more = f"; and {len(cells) - LISTED} more" if len(cells) > LISTED else ""
-            faults.append(f"the milling time of {len(cells)} samples cannot be told "
-                          f"({'; '.join(cells[:LISTED])}{more})")  # fmt: skip
-            lines += ["[samples]", *(f"{quote(s.name)} = {{ {col.TIME} = ? }}" for s in unknown)]
+            cells = "; ".join(map(self.quoted_name, unknown[:LISTED]))
+            more = f"; and {len(unknown) - LISTED} more" if len(unknown) > LISTED else ""
+            fault = f"the milling time of {len(unknown)} samples cannot be told ({cells}{more})"
+            faults.append(fault)
+            lines += _times_of(unknown)
         if not grouped and len(firsts) > 1 and sum(firsts.values()) == len(samples):
             faults.append(f"the names begin with {', '.join(firsts)}, which may be groups or not")
             lines.insert(0, "one_group = true    # they are not groups")
         if FIELD.search(template) and (col.TIME in template or not unknown):
             lines.insert(0, f"names = {quote(template)}    # if the names follow it; otherwise")
         if faults:
-            self.ask(OpenProblem(", and ".join(faults), *lines))
+            self.refuse(", and ".join(faults), *lines)
+
+
+def _times_of(samples: Iterable[Sample]) -> list[str]:
+    """Lines of a mapping file that give the time of each sample."""
+    return ["[samples]", *(f"{quote(s.name)} = {{ {col.TIME} = ? }}" for s in samples)]
+
+
+def refuse_rules(rules: Rules, source: Origin) -> None:
+    """Keys and values that a mapping file does not have."""
+    for key, value in rules.items():
+        known = RULES.get(key)
+        if known is None:
+            fault, remedy = "the key is not known", f"Known keys are {', '.join(RULES)}."
+        elif isinstance(known, tuple) and value not in known:
+            fault = f"the value {value!r} is not known"
+            remedy = f"Write one of {', '.join(map(repr, known))}."
+        elif isinstance(known, type) and not isinstance(value, known):
+            fault = f"the value {value!r} is of the wrong kind"
+            remedy = "Write a text." if known is str else f"Write a table [{key}]."
+        elif key == "names" and len(fields := FIELD.findall(str(value))) != len({*fields}):
+            fault, remedy = f"a column stands twice in {value!r}", "Name each column once."
+        elif isinstance(value, dict) and not all(_is_answer(key, each) for each in value.values()):
+            fault = "a value is of the wrong kind"
+            remedy = "Write a text, a list of texts, or for a sample { milling_time_min = 24 }."
+        else:
+            continue
+        source.refuse(fault, remedy, None, key)
+
+
+def _is_answer(key: str, value: object) -> bool:
+    """Whether a value may stand in that table of a mapping file."""
+    if key == "samples":
+        kinds = {type(each) for each in value.values()} if isinstance(value, dict) else {dict}
+        return kinds <= {str, int, float}
+    if key == "words" and isinstance(value, list):
+        return all(isinstance(each, str) for each in value)
+    return isinstance(value, str)

@@ -43,6 +43,7 @@ _BUDGET_COLUMNS = (
     "run", "quantity", "source", "input", "inputs", "estimate", "unit", "u", "distribution",
     "degrees_of_freedom", "sensitivity", "u_percent", "u_size", "share",
 )  # fmt: skip
+_SHARE_COLUMNS = ("quantity", "source", "balance_limited", "u_percent", "share")
 
 
 def changed_studies(study: Study) -> dict[str, Study]:
@@ -207,14 +208,6 @@ class Budget(Shown):
         return pd.DataFrame(rows, columns=columns)
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
-class _Contrasts:
-    """Quantities of a budget as rows over the ln sizes of all runs, with their labels."""
-
-    labels: pd.DataFrame
-    weights: sparse.csr_array
-
-
 def budget(
     study: Study,
     *,
@@ -257,19 +250,75 @@ def budget(
     """
     asked = None if sources is None else tuple(sources)
     law = prepare(study, sources=asked, rule=rule)
-    levels = _levels(study, law, by)
-    per_run = _run_contrasts(law)
-    differences = _difference_contrasts(law, levels)
-    limited = {source.name: source.balance_limited for source in law.sources.included}
+    frame = study.runs_frame().set_index("run")
+    if by not in frame.columns:
+        raise UncertaintyError(
+            f"column {by!r} is not in the run table; it has {', '.join(map(str, frame.columns))}."
+        )
+    labels, weights = _contrasts(law, frame.loc[list(law.arrays.runs), by])
+    shares, what_if = _shares(law, labels, weights), []
+    now = 100 * law.contributions.contrasts(weights).u
+    for change, study_then in changed_studies(study).items():
+        # what the curve may do between the sieves stays: only the errors change
+        changed = prepare(study_then, sources=asked, rule=rule, curves=law.curves)
+        then = 100 * changed.contributions.contrasts(weights).u
+        with np.errstate(invalid="ignore", divide="ignore"):
+            factor = then / now
+        what_if.append(
+            labels.assign(change=change, u_now_percent=now, u_then_percent=then, factor=factor)
+        )
+    is_run = shares["scope"] == "run"
     return Budget(
-        runs=_shares(law, per_run, limited),
-        differences=_shares(law, differences, limited),
+        runs=shares.loc[is_run, ["run", *_SHARE_COLUMNS]].reset_index(drop=True),
+        differences=shares.loc[~is_run, ["quantity", "level", "versus", *_SHARE_COLUMNS[1:]]]
+        .reset_index(drop=True)
+        .infer_objects(),
         inputs=input_budget(law),
-        what_if=_what_if(study, law, (per_run, differences), asked, rule),
+        what_if=pd.concat(what_if, ignore_index=True),
         by=by,
         sources=law.table.sources,
         sources_left_out=law.sources.left_out,
         notes=(*every_note(study), *law.table.notes),
+    )
+
+
+def _contrasts(law: JointLaw, levels: pd.Series) -> tuple[pd.DataFrame, sparse.csr_array]:
+    """Every size, then every difference between levels, as rows over the ln sizes of all runs.
+
+    A difference is the mean over the runs of one level minus that over those of another, on ln.
+    """
+    shape, values = law.sizes.value.shape, levels.to_numpy()
+    names: list[dict[str, object]] = [
+        {"scope": "run", "run": run, "quantity": quantity}
+        for run in law.arrays.runs
+        for quantity in QUANTITIES
+    ]
+    rows = []
+    for first, second in combinations(sorted(levels.dropna().unique()), 2):
+        for column, quantity in enumerate(QUANTITIES):
+            row = np.zeros(shape)
+            for level, sign in ((second, 1.0), (first, -1.0)):
+                row[values == level, column] = sign / np.count_nonzero(values == level)
+            key = {"scope": "difference", "level": second, "versus": first}
+            names.append({**key, "quantity": quantity})
+            rows.append(row.ravel())
+    labels = pd.DataFrame(names, columns=["scope", "run", "level", "versus", "quantity"])
+    of_sizes = sparse.eye_array(law.sizes.value.size)
+    differences = np.array(rows).reshape(len(rows), law.sizes.value.size)
+    return labels, sparse.csr_array(sparse.vstack([of_sizes, sparse.csr_array(differences)]))
+
+
+def _shares(law: JointLaw, labels: pd.DataFrame, weights: sparse.csr_array) -> pd.DataFrame:
+    """What each source makes of every contrast; sources of the balance first."""
+    parts = law.contributions.contrasts(weights)
+    limited = [source.balance_limited for source in law.sources.included]
+    order = sorted(range(len(limited)), key=lambda index: (not limited[index], index))
+    table = labels.loc[labels.index.repeat(len(order))].reset_index(drop=True)
+    return table.assign(
+        source=[law.table.sources[index] for index in order] * len(labels),
+        balance_limited=[limited[index] for index in order] * len(labels),
+        u_percent=100 * np.sqrt(parts.by_source[:, order]).ravel(),
+        share=parts.shares[:, order].ravel(),
     )
 
 
@@ -390,90 +439,3 @@ def _acted_on(law: JointLaw) -> pd.DataFrame:
     several = whole.duplicated(["row", "index"], keep=False)
     whole.loc[several, ["u", "estimate"]] = np.nan
     return whole.drop_duplicates(["row", "index"])
-
-
-def _levels(study: Study, law: JointLaw, by: str) -> pd.Series:
-    frame = study.runs_frame().set_index("run")
-    if by not in frame.columns:
-        raise UncertaintyError(
-            f"column {by!r} is not in the run table; it has {', '.join(map(str, frame.columns))}."
-        )
-    return frame.loc[list(law.arrays.runs), by]
-
-
-def _run_contrasts(law: JointLaw) -> _Contrasts:
-    n_rows = law.sizes.value.size
-    labels = pd.DataFrame(
-        {
-            "run": np.repeat(np.array(law.arrays.runs, dtype=object), len(QUANTITIES)),
-            "quantity": list(QUANTITIES) * len(law.arrays.runs),
-        }
-    )
-    return _Contrasts(
-        labels=labels,
-        weights=sparse.csr_array(sparse.eye_array(n_rows)),
-    )
-
-
-def _difference_contrasts(law: JointLaw, levels: pd.Series) -> _Contrasts:
-    """Mean over the runs of one level minus mean over those of another, on ln."""
-    shape = law.sizes.value.shape
-    names, rows = [], []
-    values = levels.to_numpy()
-    for first, second in combinations(sorted(levels.dropna().unique()), 2):
-        for column, quantity in enumerate(QUANTITIES):
-            row = np.zeros(shape)
-            for level, sign in ((second, 1.0), (first, -1.0)):
-                row[values == level, column] = sign / np.count_nonzero(values == level)
-            names.append({"quantity": quantity, "level": second, "versus": first})
-            rows.append(row.ravel())
-    return _Contrasts(
-        labels=pd.DataFrame(names, columns=["quantity", "level", "versus"]),
-        weights=sparse.csr_array(np.array(rows).reshape(len(rows), law.sizes.value.size)),
-    )
-
-
-def _shares(law: JointLaw, contrasts: _Contrasts, limited: dict[str, bool]) -> pd.DataFrame:
-    parts = law.contributions.contrasts(contrasts.weights)
-    variance, share = parts.by_source, parts.shares
-    names = list(law.table.sources)
-    order = sorted(range(len(names)), key=lambda index: (not limited[names[index]], index))
-    table = contrasts.labels.loc[contrasts.labels.index.repeat(len(order))].reset_index(drop=True)
-    n_rows = len(contrasts.labels)
-    table["source"] = [names[index] for index in order] * n_rows
-    table["balance_limited"] = [limited[names[index]] for index in order] * n_rows
-    table["u_percent"] = 100 * np.sqrt(variance[:, order]).ravel()
-    table["share"] = share[:, order].ravel()
-    return table
-
-
-def _what_if(
-    study: Study,
-    law: JointLaw,
-    groups: tuple[_Contrasts, _Contrasts],
-    asked: tuple[str | Source, ...] | None,
-    rule: str | None,
-) -> pd.DataFrame:
-    now = [100 * law.contributions.contrasts(group.weights).u for group in groups]
-    tables = []
-    for change, study_then in changed_studies(study).items():
-        # what the curve may do between the sieves stays: only the errors change
-        changed = prepare(study_then, sources=asked, rule=rule, curves=law.curves)
-        for scope, group, before in zip(("run", "difference"), groups, now, strict=True):
-            after = 100 * changed.contributions.contrasts(group.weights).u
-            with np.errstate(invalid="ignore", divide="ignore"):
-                factor = after / before
-            tables.append(
-                group.labels.reindex(columns=["run", "level", "versus", "quantity"]).assign(
-                    scope=scope,
-                    change=change,
-                    u_now_percent=before,
-                    u_then_percent=after,
-                    factor=factor,
-                )
-            )
-    order = ["scope", "run", "level", "versus", "quantity", "change"]
-    columns = [*order, "u_now_percent", "u_then_percent", "factor"]
-    return pd.DataFrame(
-        {name: [value for table in tables for value in table[name]] for name in columns}
-    )

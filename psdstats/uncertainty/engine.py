@@ -20,7 +20,7 @@ from psdstats.distribution.percentiles import LEVELS
 from psdstats.errors import UncertaintyError
 from psdstats.findings import Remark
 from psdstats.frozen import Array
-from psdstats.limits import CHUNK, DRAWS, LEVEL, WORKERS
+from psdstats.limits import DRAWS, LEVEL, WORKERS
 from psdstats.processes import cores, mapped
 from psdstats.room import ensure_room, one_thread
 from psdstats.study.records import Study
@@ -66,35 +66,6 @@ def parts_of(study: Study, draws: int | None, coverage: float | None) -> int:
 
 
 Summarise = Callable[[DrawPlan, Array, Array], BlockSummary]
-
-
-def study_blocks(
-    plan: DrawPlan,
-    *,
-    block_draws: int,
-    max_blocks: int,
-    summarise: Summarise = summarise_sizes,
-    workers: int = 1,
-    cluster: str | None = None,
-    progress: Callable[[int, int], None] | None = None,
-) -> Iterator[BlockSummary]:
-    """Summaries of blocks 0, 1, … in order, whoever makes them."""
-    stripes = [
-        (start // STRIPE_BLOCKS, min(STRIPE_BLOCKS, max_blocks - start))
-        for start in range(0, max_blocks, STRIPE_BLOCKS)
-    ]
-    made = partial(_stripe, plan, summarise, block_draws)
-    if workers == 1 and cluster is None:  # block by block: the last stripe may end early
-        blocks = chain.from_iterable(map(made, stripes))
-    else:
-        whole = partial(_whole_stripe, made)
-        blocks = chain.from_iterable(mapped(whole, stripes, workers=workers, cluster=cluster))
-    for number, block in enumerate(blocks):
-        if progress is not None:
-            progress(number + 1, max_blocks)
-        yield block
-
-
 Stripe = tuple[int, int]
 """Number of a stripe, and of the blocks wanted of it."""
 
@@ -109,9 +80,9 @@ def _stripe(
 
 
 def _whole_stripe(
-    make: Callable[[Stripe], Iterator[BlockSummary]], stripe: Stripe
+    plan: DrawPlan, summarise: Summarise, block_draws: int, stripe: Stripe
 ) -> list[BlockSummary]:
-    return list(make(stripe))
+    return list(_stripe(plan, summarise, block_draws, stripe))
 
 
 class DrawingOptions(TypedDict, total=False):
@@ -123,7 +94,6 @@ class DrawingOptions(TypedDict, total=False):
     digits: int | None
     workers: int
     cluster: str | None
-    chunk: int
     progress: Callable[[int, int], None] | None
 
 
@@ -138,7 +108,6 @@ class Drawing:
     digits: int | None = None
     workers: int = 1
     cluster: str | None = None
-    chunk: int = 5_000
     progress: Callable[[int, int], None] | None = None
 
     def accumulator(
@@ -169,29 +138,36 @@ class Drawing:
         most = int(DRAWS.require(name, asked, UncertaintyError))
         return (most, 1) if most < size else (size, -(-most // size))
 
-    def drawn(
-        self, law: JointLaw, summarise: Summarise = summarise_sizes
-    ) -> Iterator[BlockSummary]:
-        """Summaries of the blocks of draws of a law, in order."""
-        plan = make_plan(
+    def plan(self, law: JointLaw) -> DrawPlan:
+        """What is drawn of a law."""
+        return make_plan(
             law.on_sizes(),
             law.arrays,
             rule=law.sizes.rule,
             curve=None if law.curves is None else law.curves.curve,
             seed=self.seed,
             coverage=self.coverage,
-            chunk=int(CHUNK.require("chunk", self.chunk, UncertaintyError)),
         )
+
+    def drawn(
+        self, plan: DrawPlan, summarise: Summarise = summarise_sizes
+    ) -> Iterator[BlockSummary]:
+        """Summaries of the blocks of draws, in order, whoever makes them."""
         size, most = self.blocks
-        return study_blocks(
-            plan,
-            block_draws=size,
-            max_blocks=most,
-            summarise=summarise,
-            workers=int(WORKERS.require("workers", self.workers, UncertaintyError)),
-            cluster=self.cluster,
-            progress=self.progress,
-        )
+        workers = int(WORKERS.require("workers", self.workers, UncertaintyError))
+        starts = range(0, most, STRIPE_BLOCKS)
+        stripes = [(start // STRIPE_BLOCKS, min(STRIPE_BLOCKS, most - start)) for start in starts]
+        if workers == 1 and self.cluster is None:  # block by block: the last stripe may end early
+            made: Iterator[Iterable[BlockSummary]] = map(
+                partial(_stripe, plan, summarise, size), stripes
+            )
+        else:
+            whole = partial(_whole_stripe, plan, summarise, size)
+            made = mapped(whole, stripes, workers=workers, cluster=self.cluster)
+        for number, block in enumerate(chain.from_iterable(made), start=1):
+            if self.progress is not None:
+                self.progress(number, most)
+            yield block
 
 
 def draw(law: JointLaw, drawing: Drawing) -> Propagation:
@@ -199,11 +175,12 @@ def draw(law: JointLaw, drawing: Drawing) -> Propagation:
     value = law.sizes.value
     shape, known = value.shape, ~np.isnan(value)
     accumulator = drawing.accumulator(len(value), known.ravel())
-    total = accumulator.take(drawing.drawn(law))
+    total = accumulator.take(drawing.drawn(drawing.plan(law)))
     linear = law.interval(drawing.coverage)
     u = np.where(known, total.moments.u.reshape(shape), np.nan)
-    lower, upper, shortest_lower, shortest_upper = _closed_ends(law, accumulator.ends)
-    share = (total.below + total.above).reshape(shape) / total.draws
+    ends = accumulator.ends.reshape(4, *shape)
+    lower, upper, shortest_lower, shortest_upper = np.where(np.isneginf(ends), 0.0, ends)
+    share = total.missing.reshape(shape) / total.draws
     valid = _validated(value, linear, u, lower, upper)
     found = Interval(
         u=u,
@@ -243,19 +220,6 @@ def _validated(
         off = np.maximum(np.abs(value - expanded - lower), np.abs(value + expanded - upper))
         close = (off <= _AGREEMENT * expanded) & (np.abs(u - linear.u) <= _AGREEMENT * u)
     return valid & close
-
-
-def _closed_ends(law: JointLaw, ends: Array) -> tuple[Array, Array, Array, Array]:
-    """Ends of both intervals; an end without a value becomes what the sieves still say."""
-    finest, coarsest = law.arrays.aperture_um[:, :1], law.arrays.aperture_um[:, -1:]
-    result = []
-    for number, end in enumerate(ends.reshape(4, *law.sizes.value.shape)):
-        if number % 2 == 0:
-            end = np.where(np.isneginf(end), 0.0, np.where(np.isposinf(end), coarsest, end))
-        else:
-            end = np.where(np.isneginf(end), finest, end)
-        result.append(end)
-    return result[0], result[1], result[2], result[3]
 
 
 def _beyond_sieves(law: JointLaw, share: Array) -> tuple[Remark, ...]:
@@ -316,8 +280,6 @@ def propagate(
             Processes, of which at most the cores are started; the result does not depend on it.
         cluster : str, optional
             Address of a Dask scheduler (extra `psdstats[cluster]`).
-        chunk : int, default=5000
-            Draws worked on at a time; the result does not depend on it.
         progress : callable, optional
             Called with (blocks done, most blocks).
 

@@ -8,7 +8,8 @@ results as in JCGM 102); draws of the same inputs are made in `psdstats.uncertai
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Iterable, Sequence
+from collections.abc import Hashable, Iterable, Iterator, Sequence
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, replace
 from hashlib import blake2b
 
@@ -26,8 +27,10 @@ from psdstats.distribution.many_runs import borrow_many
 from psdstats.distribution.percentiles import LEVELS, SizeTable, sizes_of_arrays
 from psdstats.distribution.powder_curve import CurveLaw, at_scores, curve_law
 from psdstats.distribution.trial_runs import TrialRuns
+from psdstats.errors import PsdstatsError
 from psdstats.findings import Remark
 from psdstats.frozen import Array
+from psdstats.processes import beside
 from psdstats.room import ensure_room, one_thread
 from psdstats.study.aside import every_note
 from psdstats.study.records import Run, Study
@@ -328,6 +331,24 @@ def prepare(
     names = {run.name for run in wanted}
     picked = [row for row, run in enumerate(rows) if run.name in names]
     return law_of(study, wanted, whole.arrays.take(picked), chosen, None, found.take(picked))
+
+
+@contextmanager
+def curves_beside(study: Study, sources: Iterable[str | Source] | None = None) -> Iterator[None]:
+    """Find the law of the curves of a study in a copy of this process, while others do other work.
+
+    Whatever asks for it afterwards finds it; what cannot be found is refused there.
+    """
+    before = set(_FOUND)
+
+    def found() -> dict[bytes, OpenCurves]:
+        with suppress(PsdstatsError):
+            prepare(study, sources=sources)
+        return {key: law for key, law in _FOUND.items() if key not in before}
+
+    with beside(found) as known:
+        yield
+        _FOUND.update(known())
 
 
 def open_curves(weighings: Weighings, chosen: ChosenSources) -> OpenCurves:

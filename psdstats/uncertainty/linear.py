@@ -9,7 +9,7 @@ its sensitivities.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
 
 import numpy as np
@@ -19,7 +19,6 @@ from scipy.special import ndtri
 
 from psdstats.distribution.arrays import StudyArrays
 from psdstats.distribution.curves import (
-    Brackets,
     InterpolationRule,
     find_brackets,
     invert_monotone,
@@ -69,44 +68,68 @@ def percentile_jacobian(
 
     Notes
     -----
-    Inside the bracket (a, b) of a level p, with C the cumulative mass, M its total and
-    t = (p M - C_a) / m_b, the semilog rule gives ln D = (1 - t) ln x_a + t ln x_b, so that
-    ∂t/∂m_i = (p - [i ≤ a] - t [i = b]) / m_b and ∂ln D/∂ln x_b = t; likewise for the others.
+    Inside the bracket (a, b) of a level p the curve is a straight line of X against T: with
+    t = (T(p) - T_a)/(T_b - T_a) and X = X_a + t (X_b - X_a), ∂X/∂T_a = -(1 - t) (X_b - X_a)/(T_b -
+    T_a), ∂X/∂T_b = -t (X_b - X_a)/(T_b - T_a), ∂X/∂X_a = 1 - t and ∂X/∂X_b = t.
     """
     chosen = InterpolationRule(rule)
-    cumulative = np.cumsum(net_g, axis=1)
-    total = cumulative[:, -1:]
-    undersize = cumulative[:, :-1] / total
+    undersize = undersize_of_masses(net_g)
     brackets = find_brackets(undersize, levels)
     if undersize.shape[1] < 2:
-        shape = (*brackets.upper.shape, net_g.shape[1])
-        nothing = np.full(shape, np.nan)
+        nothing = np.full((*brackets.upper.shape, net_g.shape[1]), np.nan)
         return PercentileJacobian(
             ln_size=nothing[..., 0], by_mass=nothing, by_ln_aperture=nothing[..., 1:]
         )
     with np.errstate(divide="ignore", invalid="ignore"):
-        found = _DERIVATIVES[chosen](net_g, undersize, ln_aperture, levels, brackets)
-    unbracketed = brackets.below | brackets.above
-    for part in (found.ln_size, found.by_mass, found.by_ln_aperture):
-        part[unbracketed] = np.nan
-    return found
+        if chosen is InterpolationRule.MONOTONE:
+            parts = _monotone(undersize, ln_aperture, levels, brackets.upper)
+        else:
+            parts = _straight(undersize, ln_aperture, levels, brackets.upper, chosen)
+        ln_size, by_undersize, by_ln_aperture = parts
+        by_mass = undersize_to_mass(by_undersize, undersize, net_g)
+    for part in (ln_size, by_mass, by_ln_aperture):
+        part[brackets.below | brackets.above] = np.nan
+    return PercentileJacobian(ln_size=ln_size, by_mass=by_mass, by_ln_aperture=by_ln_aperture)
 
 
 def _straight(
-    net_g: Array, undersize: Array, ln_aperture: Array, levels: Array, brackets: Brackets
-) -> tuple[Array, Array, Array, Array]:
-    """Position t in each bracket, ∂t/∂m, and the ends of the bracket."""
-    upper = brackets.upper
-    lower = upper - 1
-    rows = np.arange(len(net_g))[:, None]
-    low, high = undersize[rows, lower], undersize[rows, upper]
-    rise = high - low
-    place = np.clip((levels - low) / np.where(rise > 0, rise, np.inf), 0.0, 1.0)
-    mass = rise * net_g.sum(axis=1)[:, None]
-    index = np.arange(net_g.shape[1])
-    passed = (index <= lower[:, :, None]) + place[:, :, None] * (index == upper[:, :, None])
-    by_mass = (levels[:, None] - passed) / np.where(mass > 0, mass, np.nan)[:, :, None]
-    return place, by_mass, ln_aperture[rows, lower], ln_aperture[rows, upper]
+    undersize: Array,
+    ln_aperture: Array,
+    levels: Array,
+    upper: NDArray[np.intp],
+    rule: InterpolationRule,
+) -> tuple[Array, Array, Array]:
+    """Ln D and its derivatives where the curve is a straight line on the scales of its rule.
+
+    These are undersize, or its probit where both ends have one, against ln x, or x.
+    """
+    rows = np.arange(len(undersize))[:, None]
+    low, high = undersize[rows, upper - 1], undersize[rows, upper]
+    start, end = ln_aperture[rows, upper - 1], ln_aperture[rows, upper]
+    is_probit = (low > 0) & (high < 1) & (high > low) & (rule is InterpolationRule.LOGPROBIT)
+    z_low, z_high = (ndtri(np.where(is_probit, one, 0.5)) for one in (low, high))
+    stretch = [
+        np.where(is_probit, np.sqrt(2 * np.pi) * np.exp(z**2 / 2), 1.0) for z in (z_low, z_high)
+    ]
+    low, high = np.where(is_probit, z_low, low), np.where(is_probit, z_high, high)
+    rise = np.where(high > low, high - low, np.nan)
+    place = np.clip((np.where(is_probit, ndtri(levels), levels) - low) / rise, 0.0, 1.0)
+    place = np.where(high > low, place, 0.0)
+    width, by_start, by_end = end - start, 1.0 - place, place
+    ln_size = start + place * width
+    if rule is InterpolationRule.LINEAR:
+        growth = np.expm1(width)
+        ln_size = start + np.log1p(place * growth)
+        width = growth * np.exp(start - ln_size)
+        by_start, by_end = by_start * np.exp(start - ln_size), by_end * np.exp(end - ln_size)
+    slope = -width / rise
+    by_low, by_high = (1.0 - place) * slope * stretch[0], place * slope * stretch[1]
+    n_apertures = ln_aperture.shape[1]
+    return (
+        ln_size,
+        _at_ends(upper, n_apertures, by_low, by_high),
+        _at_ends(upper, n_apertures, by_start, by_end),
+    )
 
 
 def _at_ends(upper: NDArray[np.intp], n_apertures: int, low: Array, high: Array) -> Array:
@@ -118,94 +141,23 @@ def _at_ends(upper: NDArray[np.intp], n_apertures: int, low: Array, high: Array)
     return spread
 
 
-def _semilog(
-    net_g: Array, undersize: Array, ln_aperture: Array, levels: Array, brackets: Brackets
-) -> PercentileJacobian:
-    place, by_mass, start, end = _straight(net_g, undersize, ln_aperture, levels, brackets)
-    by_mass *= (end - start)[:, :, None]
-    return PercentileJacobian(
-        ln_size=start + place * (end - start),
-        by_mass=by_mass,
-        by_ln_aperture=_at_ends(brackets.upper, ln_aperture.shape[1], 1.0 - place, place),
-    )
-
-
-def _linear(
-    net_g: Array, undersize: Array, ln_aperture: Array, levels: Array, brackets: Brackets
-) -> PercentileJacobian:
-    place, by_mass, start, end = _straight(net_g, undersize, ln_aperture, levels, brackets)
-    low, high = np.exp(start), np.exp(end)
-    size = low + place * (high - low)
-    by_mass *= ((high - low) / size)[:, :, None]
-    ends = _at_ends(
-        brackets.upper, ln_aperture.shape[1], (1.0 - place) * low / size, place * high / size
-    )
-    return PercentileJacobian(ln_size=np.log(size), by_mass=by_mass, by_ln_aperture=ends)
-
-
-def _logprobit(
-    net_g: Array, undersize: Array, ln_aperture: Array, levels: Array, brackets: Brackets
-) -> PercentileJacobian:
-    plain = _semilog(net_g, undersize, ln_aperture, levels, brackets)
-    upper = brackets.upper
-    rows = np.arange(len(net_g))[:, None]
-    low, high = undersize[rows, upper - 1], undersize[rows, upper]
-    curved = (low > 0) & (high < 1) & (high > low)
-    probit_low = ndtri(np.where(curved, low, 0.25))
-    probit_high = ndtri(np.where(curved, high, 0.75))
-    rise = probit_high - probit_low
-    place = np.clip((ndtri(levels) - probit_low) / rise, 0.0, 1.0)
-    start, end = ln_aperture[rows, upper - 1], ln_aperture[rows, upper]
-    root = np.sqrt(2 * np.pi)
-    by_low = (place - 1.0) / rise * root * np.exp(probit_low**2 / 2) * (end - start)
-    by_high = -place / rise * root * np.exp(probit_high**2 / 2) * (end - start)
-    by_undersize = _at_ends(upper, undersize.shape[1], by_low, by_high)
-    by_mass = undersize_to_mass(by_undersize, undersize, net_g)
-    ends = _at_ends(upper, ln_aperture.shape[1], 1.0 - place, place)
-    pick = curved[:, :, None]
-    return PercentileJacobian(
-        ln_size=np.where(curved, start + place * (end - start), plain.ln_size),
-        by_mass=np.where(pick, by_mass, plain.by_mass),
-        by_ln_aperture=np.where(pick, ends, plain.by_ln_aperture),
-    )
-
-
 def _monotone(
-    net_g: Array, undersize: Array, ln_aperture: Array, levels: Array, brackets: Brackets
-) -> PercentileJacobian:
-    """Implicit derivatives; those of the cubic in its points by a complex step (exact)."""
-    upper = brackets.upper
+    undersize: Array, ln_aperture: Array, levels: Array, upper: NDArray[np.intp]
+) -> tuple[Array, Array, Array]:
+    """The same of the cubic: implicit derivatives in its points, by a complex step (exact)."""
     ln_size = invert_monotone(undersize, ln_aperture, levels, upper)
-    slope = _monotone_slope_at(ln_size, undersize, ln_aperture, upper)
-    n_apertures = undersize.shape[1]
-    by_undersize = np.empty((*upper.shape, n_apertures))
-    by_aperture = np.empty_like(by_undersize)
-    for column in range(n_apertures):
-        points = undersize.astype(complex)
-        points[:, column] += 1j * _COMPLEX_STEP
-        at = monotone_value(ln_size.astype(complex), points, ln_aperture.astype(complex), upper)
-        by_undersize[:, :, column] = -at.imag / _COMPLEX_STEP / slope
-        places = ln_aperture.astype(complex)
-        places[:, column] += 1j * _COMPLEX_STEP
-        at = monotone_value(ln_size.astype(complex), undersize.astype(complex), places, upper)
-        by_aperture[:, :, column] = -at.imag / _COMPLEX_STEP / slope
-    return PercentileJacobian(
-        ln_size=ln_size,
-        by_mass=undersize_to_mass(by_undersize, undersize, net_g),
-        by_ln_aperture=by_aperture,
-    )
 
+    def by(which: int, column: int | slice) -> Array:
+        points = [one.astype(complex) for one in (ln_size, undersize, ln_aperture)]
+        points[which][:, column] += 1j * _COMPLEX_STEP
+        moved = monotone_value(points[0], points[1], points[2], upper)
+        return np.asarray(moved.imag / _COMPLEX_STEP)
 
-def _monotone_slope_at(
-    ln_size: Array, undersize: Array, ln_aperture: Array, upper: NDArray[np.intp]
-) -> Array:
-    stepped = monotone_value(
-        ln_size + 1j * _COMPLEX_STEP,
-        undersize.astype(complex),
-        ln_aperture.astype(complex),
-        upper,
+    slope, columns = by(0, slice(None)), range(undersize.shape[1])
+    by_undersize, by_ln_aperture = (
+        np.stack([-by(which, column) / slope for column in columns], axis=2) for which in (1, 2)
     )
-    return np.asarray(stepped.imag / _COMPLEX_STEP)
+    return ln_size, by_undersize, by_ln_aperture
 
 
 def undersize_to_mass(by_undersize: Array, undersize: Array, net_g: Array) -> Array:
@@ -216,16 +168,6 @@ def undersize_to_mass(by_undersize: Array, undersize: Array, net_g: Array) -> Ar
     by_mass = np.repeat(-mean, net_g.shape[1], axis=2)
     by_mass[:, :, :-1] += tail
     return np.asarray(by_mass / total)
-
-
-_DERIVATIVES: dict[
-    InterpolationRule, Callable[[Array, Array, Array, Array, Brackets], PercentileJacobian]
-] = {
-    InterpolationRule.SEMILOG: _semilog,
-    InterpolationRule.LINEAR: _linear,
-    InterpolationRule.LOGPROBIT: _logprobit,
-    InterpolationRule.MONOTONE: _monotone,
-}
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -433,9 +375,7 @@ class OpenCurves:
         for one in used.tolist():
             result.index(("curve", str(one)))
         run, level = np.divmod(rows, LEVELS.size)
-        result.on_ln_sizes = Actions(
-            input=index.astype(np.int32), run=run, place=level, coefficient=found.data
-        )
+        result.on_ln_size = np.column_stack([index, run, level, found.data])
         return result
 
 

@@ -159,8 +159,8 @@ class BlockSummary:
         Of the values; the draws with a value only.
     ends : ndarray, shape (4, Q)
         Ends of the symmetric interval, then of the shortest.
-    below, above : ndarray, shape (Q,)
-        Draws without a value, by side.
+    missing : ndarray, shape (Q,)
+        Draws without a value.
     negative : ndarray, shape (R,)
         Draws with a net mass below zero, by run.
     log_moments : JointMoments or None
@@ -170,30 +170,69 @@ class BlockSummary:
     draws: int
     moments: JointMoments
     ends: Array
-    below: Array
-    above: Array
+    missing: Array
     negative: Array
     log_moments: JointMoments | None = None
 
-
-def merge_blocks(one: BlockSummary, two: BlockSummary) -> BlockSummary:
-    """Summary of the draws of both; the ends are those of the second alone."""
-    log_moments = one.log_moments
-    if log_moments is not None and two.log_moments is not None:
-        log_moments = log_moments.merge(two.log_moments)
-    return BlockSummary(
-        draws=one.draws + two.draws,
-        moments=one.moments.merge(two.moments),
-        ends=two.ends,
-        below=one.below + two.below,
-        above=one.above + two.above,
-        log_moments=log_moments,
-        negative=one.negative + two.negative,
-    )
+    def merge(self, later: BlockSummary) -> BlockSummary:
+        """Summary of the draws of both; the ends are those of the later alone."""
+        logs = self.log_moments
+        if logs is not None and later.log_moments is not None:
+            logs = logs.merge(later.log_moments)
+        return BlockSummary(
+            draws=self.draws + later.draws,
+            moments=self.moments.merge(later.moments),
+            ends=later.ends,
+            missing=self.missing + later.missing,
+            negative=self.negative + later.negative,
+            log_moments=logs,
+        )
 
 
 LEAST_SPAN = 1e-12
 """Only errors declared on D10 and D90 apart could turn them round; a span is never negative."""
+
+
+def ln_bounds(plan: DrawPlan, ln_size: Array) -> tuple[Array, Array]:
+    """Least and most that ln D10, ln D50, ln D90 and ln span of each draw can be, each (R, 4, n).
+
+    They are equal where the draw has a value, and one array where all have.
+    """
+    n_runs, n_levels, n_draws = ln_size.shape
+    least = np.empty((n_runs, n_levels + 1, n_draws))
+    least[:, :n_levels], size = ln_size, np.exp(ln_size)
+    with np.errstate(invalid="ignore"):
+        span = (size[:, 2] - size[:, 0]) / size[:, 1]
+        np.log(np.maximum(span, LEAST_SPAN), out=least[:, n_levels])
+    is_open = ~np.isfinite(ln_size).all(axis=(1, 2))
+    most = least.copy() if is_open.any() else least
+    for row in np.flatnonzero(is_open).tolist():
+        least[row], most[row] = _open_bounds(plan.runs[row], ln_size[row])
+    return least, most
+
+
+def _open_bounds(run: RunPlan, ln_size: Array) -> tuple[Array, Array]:
+    """The same of one run: open sizes lie below the finest or above the coarsest best aperture."""
+    low, high = np.isneginf(ln_size), np.isposinf(ln_size)
+    finest, coarsest = run.edges_um
+    lower = np.where(low, 0.0, np.where(high, coarsest, np.exp(ln_size)))
+    upper = np.where(low, finest, np.exp(ln_size))
+    is_known, spans = ~(low | high).any(axis=0), span_bounds(lower.T, upper.T)
+    with np.errstate(divide="ignore"):
+        least, most = (
+            np.log(np.vstack([size, np.where(is_known, np.maximum(span, LEAST_SPAN), span)]))
+            for size, span in zip((lower, upper), spans, strict=True)
+        )
+    return least, most
+
+
+def ends_between(least: Array, most: Array, coverage: float) -> tuple[float, float, float, float]:
+    """Ends of the intervals of draws that lie between their least and their most."""
+    lower = interval_ends(least, coverage)
+    if np.array_equal(least, most):
+        return lower
+    upper = interval_ends(most, coverage)
+    return lower[0], upper[1], lower[2], upper[3]
 
 
 def summarise_sizes(plan: DrawPlan, ln_size: Array, negative: Array) -> BlockSummary:
@@ -201,79 +240,21 @@ def summarise_sizes(plan: DrawPlan, ln_size: Array, negative: Array) -> BlockSum
 
     Quantities are in the order run by run, D10, D50, D90, span.
     """
-    n_runs, n_levels, n_draws = ln_size.shape
-    logs = np.empty((n_runs, n_levels + 1, n_draws))
-    logs[:, :n_levels] = ln_size
-    values = np.empty_like(logs)
-    np.exp(ln_size, out=values[:, :n_levels])
-    open_runs: NDArray[np.bool_] = np.logical_not(np.isfinite(ln_size).all(axis=(1, 2)))
-    _fill_span(values, ~open_runs)
-    valid: NDArray[np.bool_] | None = None
-    overrides: dict[int, tuple[Array, Array]] = {}
-    below, above = np.zeros((2, n_runs, n_levels + 1))
-    if open_runs.any():
-        valid = np.ones(values.shape, dtype=bool)
-        for row in np.flatnonzero(open_runs).tolist():
-            low, high = np.isneginf(ln_size[row]), np.isposinf(ln_size[row])
-            valid[row, :n_levels] = ~(low | high)
-            valid[row, n_levels] = valid[row, :n_levels].all(axis=0)
-            below[row, :n_levels], above[row, :n_levels] = low.sum(axis=1), high.sum(axis=1)
-            above[row, n_levels] = high.any(axis=0).sum()
-            below[row, n_levels] = (low.any(axis=0) & ~high.any(axis=0)).sum()
-            values[row, :n_levels][low] = -np.inf
-            least, most = open_spans(plan.runs[row], values[row, :n_levels])
-            inside = valid[row, n_levels]
-            values[row, n_levels, inside] = least[inside]
-            overrides[row] = least, most
-    ends = _ends(values, plan.coverage, overrides)
-    if valid is not None:
-        np.copyto(values, 1.0, where=~valid)
-        np.copyto(logs[:, :n_levels], 0.0, where=~valid[:, :n_levels])
-    np.log(np.maximum(values[:, n_levels], LEAST_SPAN), out=logs[:, n_levels])
-    flat_valid = None if valid is None else valid.reshape(-1, n_draws)
+    n_draws = ln_size.shape[2]
+    least, most = (side.reshape(-1, n_draws) for side in ln_bounds(plan, ln_size))
+    is_open, value = least != most, np.exp(least)
+    highest = np.exp(most) if is_open.any() else value
+    both = zip(value, highest, strict=True)
+    ends = np.array([ends_between(*own, plan.coverage) for own in both])
+    valid = ~is_open if is_open.any() else None
     return BlockSummary(
         draws=n_draws,
-        moments=JointMoments.of(values.reshape(-1, n_draws), flat_valid),
-        ends=ends,
-        below=below.ravel(),
-        above=above.ravel(),
-        log_moments=JointMoments.of(logs.reshape(-1, n_draws), flat_valid),
+        moments=JointMoments.of(value, valid),
+        ends=np.where(ends == 0.0, -np.inf, ends).T,  # open
+        missing=is_open.sum(axis=1),
         negative=negative,
+        log_moments=JointMoments.of(least, valid),
     )
-
-
-def _fill_span(values: Array, bracketed: NDArray[np.bool_]) -> None:
-    span = values[:, 3]
-    span[:] = 1.0
-    np.subtract(values[:, 2], values[:, 0], out=span, where=bracketed[:, None])
-    np.divide(span, values[:, 1], out=span, where=bracketed[:, None])
-
-
-def open_spans(run: RunPlan, size: Array) -> tuple[Array, Array]:
-    """Least and largest span of every draw of a run of which some draws are open.
-
-    `size` holds D10, D50, D90, shape (3, n), -inf below the finest sieve and +inf above
-    the coarsest; the apertures of these open ends are the best estimates.
-    """
-    finest, coarsest = run.edges_um
-    low, high = np.isneginf(size), np.isposinf(size)
-    lower = np.where(low, 0.0, np.where(high, coarsest, size))
-    upper = np.where(low, finest, size)
-    return span_bounds(lower.T, upper.T)
-
-
-def _ends(values: Array, coverage: float, overrides: dict[int, tuple[Array, Array]]) -> Array:
-    n_runs, n_quantities, _ = values.shape
-    ends = np.empty((n_runs, n_quantities, 4))
-    for row in range(n_runs):
-        for quantity in range(n_quantities):
-            if quantity == n_quantities - 1 and row in overrides:
-                least, most = (np.array(interval_ends(side, coverage)) for side in overrides[row])
-                ends[row, quantity] = least[[0, 0, 2, 2]]
-                ends[row, quantity, 1::2] = most[[1, 3]]
-            else:
-                ends[row, quantity] = interval_ends(values[row, quantity], coverage)
-    return ends.reshape(-1, 4).T
 
 
 MIN_BLOCKS = 10
@@ -309,26 +290,27 @@ class Accumulator:
         self.min_blocks = max(min_blocks, 2)
         self._watched = slice(None) if watched is None else watched
         self._differences = differences
-        self.blocks = 0
-        self.draws = 0
-        self.total: BlockSummary | None = None
-        self._statistics: list[Array] = []
-
-    def add(self, block: BlockSummary) -> None:
-        """Take in the next block."""
-        self.blocks += 1
-        self.draws += block.draws
-        own = np.vstack([*self._mean_and_u(block), block.ends])
-        self._statistics.append(own)
-        self.total = block if self.total is None else merge_blocks(self.total, block)
+        self._total: BlockSummary | None = None
+        self._seen: list[Array] = []  # mean, u and ends of each block, (6, Q)
 
     def take(self, blocks: Iterable[BlockSummary]) -> BlockSummary:
         """Add blocks until they have settled or run out; return their merged summary."""
         for block in blocks:
-            self.add(block)
+            self._seen.append(np.vstack([*self._mean_and_u(block), block.ends]))
+            self._total = block if self._total is None else self._total.merge(block)
             if self.settled:
                 break
         return self.merged
+
+    @property
+    def blocks(self) -> int:
+        """Blocks so far."""
+        return len(self._seen)
+
+    @property
+    def draws(self) -> int:
+        """Draws so far."""
+        return self.merged.draws
 
     def _mean_and_u(self, block: BlockSummary) -> tuple[Array, Array]:
         if self._differences is None:
@@ -338,9 +320,9 @@ class Accumulator:
     @property
     def merged(self) -> BlockSummary:
         """Summary of all draws so far."""
-        if self.total is None:
+        if self._total is None:
             raise UncertaintyError("no draws were asked for; allow at least one block of draws.")
-        return self.total
+        return self._total
 
     @property
     def mean(self) -> Array:
@@ -359,14 +341,14 @@ class Accumulator:
         An end that is open in half of the blocks or more is open; otherwise the blocks where it
         is open do not count.
         """
-        return _average_ends(np.array(self._statistics)[:, 2:])
+        return _average_ends(np.array(self._seen)[:, 2:])
 
     @property
     def scatter(self) -> Array:
         """Twice the standard deviation of the averages of mean, u and symmetric ends, (4, Q)."""
         if self.blocks < 2:
-            return np.full((4, self._statistics[0].shape[1]), np.nan)
-        seen = np.array(self._statistics)[:, :4]
+            return np.full((4, self._seen[0].shape[1]), np.nan)
+        seen = np.array(self._seen)[:, :4]
         with np.errstate(invalid="ignore"):
             spread = seen.std(axis=0, ddof=1)
         return np.asarray(2.0 * spread / np.sqrt(self.blocks))
@@ -387,23 +369,15 @@ class Accumulator:
 
 
 def validate_linear(
-    *,
-    value: Array,
-    expanded: Array,
-    lower: Array,
-    upper: Array,
-    u: Array,
-    digits: int = 1,
+    *, value: Array, expanded: Array, lower: Array, upper: Array, u: Array, digits: int = 1
 ) -> NDArray[np.bool_]:
     """Whether a linear interval agrees with the Monte Carlo one (JCGM 101:2008, clause 8).
 
     Shapes: value, expanded (Q,), lower, upper (Q,), u (Q,); gives (Q,).
     """
-    allowed = numerical_tolerance(u, digits)
     with np.errstate(invalid="ignore"):
-        low = np.abs(value - expanded - lower)
-        high = np.abs(value + expanded - upper)
-        return (low <= allowed) & (high <= allowed)
+        off = np.maximum(np.abs(value - expanded - lower), np.abs(value + expanded - upper))
+        return off <= numerical_tolerance(u, digits)
 
 
 def _average_ends(ends: Array) -> Array:

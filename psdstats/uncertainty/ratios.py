@@ -21,13 +21,12 @@ from numpy.typing import NDArray
 from scipy import sparse
 
 from psdstats.columns import QUANTITIES
-from psdstats.distribution.percentiles import LEVELS
 from psdstats.errors import UncertaintyError
 from psdstats.findings import Remark
 from psdstats.frozen import Array
 from psdstats.room import one_thread
 from psdstats.study.records import Study
-from psdstats.uncertainty.draws import DrawPlan, RunPlan
+from psdstats.uncertainty.draws import DrawPlan
 from psdstats.uncertainty.engine import (
     Drawing,
     DrawingOptions,
@@ -38,11 +37,10 @@ from psdstats.uncertainty.inputs import Source
 from psdstats.uncertainty.law import JointLaw, prepare
 from psdstats.uncertainty.linear import coverage_factor
 from psdstats.uncertainty.monte_carlo import (
-    LEAST_SPAN,
     BlockSummary,
     JointMoments,
-    interval_ends,
-    open_spans,
+    ends_between,
+    ln_bounds,
 )
 from psdstats.uncertainty.propagation import (
     DrawnOrLinear,
@@ -124,84 +122,29 @@ def summarise_ratios(
     Quantities of the moments are in the order side by side, results in the order pair by pair.
     A draw in which a run is open counts with the least and the most its ratio can be.
     """
-    bounds = [ln_bounds(run, size) for run, size in zip(plan.runs, ln_size, strict=True)]
-    shape = (len(layout.sides), layout.columns.size, ln_size.shape[2])
-    least, most = np.empty(shape), np.empty(shape)
-    missing = np.zeros(shape, dtype=bool)
-    for number, rows in enumerate(layout.sides):
-        lower, upper = (
-            np.stack([bounds[row][end][layout.columns] for row in rows.tolist()]) for end in (0, 1)
-        )
-        lower.mean(axis=0, out=least[number])
-        upper.mean(axis=0, out=most[number])
-        missing[number] = (lower != upper).any(axis=0)
-    ends, below, above = _ratio_results(layout, (least, most), missing, plan.coverage)
-    n_draws = shape[2]
+    least, most = (
+        np.stack([side[rows][:, layout.columns].mean(axis=0) for rows in layout.sides])
+        for side in ln_bounds(plan, ln_size)
+    )
+    missing = least != most
+    ends, open_draws = [], []
+    for high, low in zip(layout.high, layout.low, strict=True):
+        for column in range(layout.columns.size):
+            lower = np.exp(least[high, column] - most[low, column])
+            upper = np.exp(most[high, column] - least[low, column])
+            ends.append(ends_between(lower, upper, plan.coverage))
+            open_draws.append(np.count_nonzero(missing[high, column] | missing[low, column]))
+    n_draws = ln_size.shape[2]
     valid = ~missing.reshape(-1, n_draws) if missing.any() else None
+    with np.errstate(divide="ignore"):
+        ln_ends = np.log(np.array(ends)).T  # the shortest interval is that of the ratio itself
     return BlockSummary(
         draws=n_draws,
         moments=JointMoments.of(least.reshape(-1, n_draws), valid),
-        ends=ends,
-        below=below,
-        above=above,
+        ends=ln_ends,
+        missing=np.array(open_draws),
         negative=negative,
     )
-
-
-def ln_bounds(run: RunPlan, ln_size: Array) -> tuple[Array, Array]:
-    """Least and most that ln D10, ln D50, ln D90 and ln span of each draw can be, each (4, n).
-
-    They are equal where the draw has a value; an open size lies between zero and the finest
-    aperture, or between the coarsest and infinity.
-    """
-    n_levels = LEVELS.size
-    least = np.empty((n_levels + 1, ln_size.shape[1]))
-    least[:n_levels] = ln_size
-    size = np.exp(ln_size)
-    low, high = np.isneginf(ln_size), np.isposinf(ln_size)
-    if not (low.any() or high.any()):
-        span = (size[2] - size[0]) / size[1]
-        np.log(np.maximum(span, LEAST_SPAN), out=least[n_levels])
-        return least, least
-    most = least.copy()
-    finest, coarsest = run.edges_um
-    least[:n_levels][high] = np.log(coarsest)
-    most[:n_levels][low] = np.log(finest)
-    size[low] = -np.inf
-    bracketed = ~(low | high).any(axis=0)
-    with np.errstate(divide="ignore"):
-        for bound, span in zip((least, most), open_spans(run, size), strict=True):
-            bound[n_levels] = np.log(np.where(bracketed, np.maximum(span, LEAST_SPAN), span))
-    return least, most
-
-
-def _ratio_results(
-    layout: RatioLayout, bounds: tuple[Array, Array], missing: NDArray[np.bool_], coverage: float
-) -> tuple[Array, Array, Array]:
-    """Ends of ln ratio, shape (4, P C), and draws without a value by side, each (P C,)."""
-    least, most = bounds
-    n_results = layout.high.size * layout.columns.size
-    ends = np.empty((n_results, 4))
-    below, above = np.zeros((2, n_results))
-    pairs = zip(layout.high.tolist(), layout.low.tolist(), strict=True)
-    for pair, (high, low) in enumerate(pairs):
-        for column in range(layout.columns.size):
-            at = pair * layout.columns.size + column
-            lower = least[high, column] - most[low, column]
-            ends[at] = _ln_ends(lower, coverage)
-            open_draws = missing[high, column] | missing[low, column]
-            if open_draws.any():
-                upper = most[high, column] - least[low, column]
-                ends[at, 1::2] = _ln_ends(upper, coverage)[1::2]
-                above[at] = np.count_nonzero(open_draws & np.isposinf(upper))
-                below[at] = np.count_nonzero(open_draws) - above[at]
-    return ends.T, below, above
-
-
-def _ln_ends(ln_ratio: Array, coverage: float) -> Array:
-    """Ends on the logarithm; the shortest interval is that of the ratio itself."""
-    with np.errstate(divide="ignore"):
-        return np.asarray(np.log(interval_ends(np.exp(ln_ratio), coverage)))
 
 
 def level_pairs(study: Study, by: str) -> dict[object, Pair]:
@@ -556,9 +499,10 @@ def _drawn(
     """Quantiles of the drawn ratios."""
     shape, known = linear.ratio.shape, ~np.isnan(linear.ratio)
     accumulator = drawing.accumulator(layout.high.size, known.ravel(), layout.differences)
-    total = accumulator.take(drawing.drawn(law, partial(summarise_ratios, layout=layout)))
+    summarise = partial(summarise_ratios, layout=layout)
+    total = accumulator.take(drawing.drawn(drawing.plan(law), summarise))
     ends = np.exp(accumulator.ends).reshape(4, *shape)
-    share = (total.below + total.above).reshape(shape) / total.draws
+    share = total.missing.reshape(shape) / total.draws
     return replace(
         linear,
         u_log=np.where(known, accumulator.u.reshape(shape), np.nan),

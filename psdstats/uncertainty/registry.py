@@ -1,7 +1,7 @@
 """Which sources exist, and which of them a study switches on.
 
 Every module in `psdstats.uncertainty.sources` is read for subclasses of `Source`; adding a source
-is adding one file there.
+is adding a class there.
 """
 
 from __future__ import annotations

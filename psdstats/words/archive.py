@@ -11,41 +11,19 @@ import pandas as pd
 from psdstats.archive.charts import ControlChart, Limits, Repeatability
 from psdstats.columns import UNITS, column_words
 from psdstats.words.numbers import PLAIN, Numerals, p_words
-from psdstats.words.remarks import joined
+from psdstats.words.remarks import joined, plural
 
 HEADING = "Trials over the years"
 DATE_AXIS = "date"
 OTHERS, UNNAMED = "other materials", "material not named"
-LATEST_CAPTION = (
-    "Latest trials: size at the first and last milling time, and what the change is worth."
-)
-TRIALS_CAPTION = "Every trial, with its content and what was read of it."
-ANSWERS_CAPTION = "Every trial and size, with its verdict."
-REFUSED_CAPTION = "Trials that cannot be evaluated, and why."
-POINTS_CAPTION = "Points of the control chart with the limits of each."
-SPREAD_CAPTION = (
-    "Spread among runs alike, pooled over trials: beyond the measurement, with its degrees of "
-    "freedom, its limits at 95 %, and what the measurement alone makes."
-)
 FEW_POINTS = 20  # below which limits are called preliminary: common practice, no source
 _NAMED = 3  # points that a sentence names
 _TELLS = 0.05
 
 
-def counted(count: int, what: str) -> str:
-    """A number of things.
-
-    Examples
-    --------
-    >>> counted(1, "trial"), counted(3, "trial")
-    ('1 trial', '3 trials')
-    """
-    return f"{count} {what}{'' if count == 1 else 's'}"
-
-
 def collected(trials: pd.DataFrame, evaluated: int, unchanged: int) -> str:
     """How many trials there are, and what was done with them."""
-    told = [f"{counted(len(trials), 'trial')} in the archive"]
+    told = [f"{plural(len(trials), 'trial')} in the archive"]
     if evaluated or unchanged:
         told.append(f"{evaluated} evaluated now, {unchanged} unchanged")
     refused, gone = int(trials["refusal"].notna().sum()), int(trials["gone"].sum())
@@ -56,18 +34,23 @@ def collected(trials: pd.DataFrame, evaluated: int, unchanged: int) -> str:
     return f"{told[0]}: {'; '.join(told[1:])}." if told[1:] else f"{told[0]}."
 
 
-def way_words(made_by: Sequence[str]) -> str:
-    """How the verdicts were reached."""
-    thorough = sum(one.endswith("thorough") for one in made_by)
-    quick = (
-        "Sizes are those of each run by its own readings, and verdicts rest on them with Student's "
-        "t after Kenward and Roger; `compare` borrows the shape of the curve within a trial and "
-        "calibrates its level, so its numbers differ a little (--thorough gives them)."
+def way_words(trials: pd.DataFrame) -> str:
+    """What sizes and verdicts are."""
+    judged, count = int(trials["judged"].sum()), len(trials)
+    own = (
+        "Sizes are those of each run by its own readings (as `sizes` gives them with borrowing = "
+        "false in study.toml), so that a point of a chart depends on no other run; intervals of "
+        "their means are two standard uncertainties of the measurement."
     )
-    full = "Verdicts are those of `compare`; sizes of runs are those by their own readings."
-    if thorough in (0, len(made_by)):
-        return full if thorough else quick
-    return f"{thorough} of {len(made_by)} trials have the verdicts of `compare`. {quick}"
+    if not judged:
+        return f"{own} --verdicts adds what `compare` says of each trial."
+    which = "Each trial" if judged == count else f"{judged} of {count} trials"
+    has = "has" if judged in (1, count) else "have"
+    verdicts = (
+        f"{which} {has} the verdict of `compare`, with its sizes, which borrow the shape of the "
+        "curve across the trial, and its intervals."
+    )
+    return f"{verdicts} Beside them and in charts: {own[0].lower()}{own[1:]}"
 
 
 def copies_words(trials: pd.DataFrame) -> str:
@@ -77,7 +60,7 @@ def copies_words(trials: pd.DataFrame) -> str:
         return ""
     has = "has" if copies == 1 else "have"
     return (
-        f"{counted(copies, 'trial')} {has} the same content as another; each content counts once "
+        f"{plural(copies, 'trial')} {has} the same content as another; each content counts once "
         "in charts and pooled figures."
     )
 
@@ -113,7 +96,7 @@ def chart_sentences(
     apart = f"±{low} %" if low == high else f"±{low} to ±{high} %, each by its own uncertainty"
     mean = say.rounded(chart.mean, chart.mean * float(np.median(half)) / 3)
     yield (
-        f"{chart.quantity} of {chosen_words(where)}: {counted(len(frame), 'point')} from "
+        f"{chart.quantity} of {chosen_words(where)}: {plural(len(frame), 'point')} from "
         f"{frame['date'].iloc[0]} to {frame['date'].iloc[-1]}, mean {mean}{_unit(chart)}; limits "
         f"{apart}."
     )
@@ -127,7 +110,7 @@ def _outside(chart: ControlChart, say: Numerals) -> str:
     found = chart.points[chart.points["is_outside"]]
     sides = int(chart.points["is_one_side"].sum())
     row = (
-        f" {counted(sides, 'point')} {'ends' if sides == 1 else 'end'} or lengthen a row of nine "
+        f" {plural(sides, 'point')} {'ends' if sides == 1 else 'end'} or lengthen a row of nine "
         "on one side of the mean."
         if sides
         else ""
@@ -140,7 +123,7 @@ def _outside(chart: ControlChart, say: Numerals) -> str:
     ]
     which = "the latest are " if len(found) > _NAMED else ""
     lie = "lies" if len(found) == 1 else "lie"
-    return f"{counted(len(found), 'point')} {lie} outside: {which}{joined(named)}.{row}"
+    return f"{plural(len(found), 'point')} {lie} outside: {which}{joined(named)}.{row}"
 
 
 def _sigma(chart: ControlChart, say: Numerals) -> str:
@@ -186,11 +169,15 @@ def trend_caption(quantity: str) -> str:
     )
 
 
-def trend_told(answers: pd.DataFrame, quantity: str) -> str:
-    """What the figure tells: verdicts, counted."""
-    count = answers["verdict"].value_counts()
+def trend_told(ends: pd.DataFrame, quantity: str, say: Numerals = PLAIN) -> str:
+    """What the figure tells: the sizes that trials came to, and verdicts, counted."""
+    sizes = ends["end_size"].dropna()
+    unit = "" if quantity == "span" else " µm"
+    low, middle, high = (say.significant(float(sizes.quantile(at))) for at in (0, 0.5, 1))
+    told = f"{quantity} at the last milling time: {low} to {high}{unit}, half below {middle}{unit}."
+    count = ends["verdict"].value_counts()
     parts = [f"{number} {name}" for name, number in count.items()]
-    return f"Verdicts on {quantity}: {', '.join(parts)}."
+    return f"{told} Verdicts of `compare`: {', '.join(parts)}." if parts else told
 
 
 def spread_sentence(found: Sequence[Repeatability], quantity: str, say: Numerals = PLAIN) -> str:
@@ -199,7 +186,7 @@ def spread_sentence(found: Sequence[Repeatability], quantity: str, say: Numerals
     if one is None:
         return f"No trial holds runs alike with a {quantity}, so how far runs differ is not known."
     rest = (
-        f"{counted(one.trials, 'trial')}, {say(one.runs_df, '.0f')} degrees of freedom; the "
+        f"{plural(one.trials, 'trial')}, {say(one.runs_df, '.0f')} degrees of freedom; the "
         f"measurement alone makes {say.significant(one.measurement_percent, 2)} %"
     )
     if one.df < 1:
@@ -235,7 +222,7 @@ def chart_notes(chart: ControlChart, undated: int) -> Iterator[str]:
     )
     if undated:
         yield (
-            f"{counted(undated, 'trial')} without a date: none in weighed_on, in the settings, or "
+            f"{plural(undated, 'trial')} without a date: none in weighed_on, in the settings, or "
             "in the name of file or folder as year-month-day; no chart holds them."
         )
 

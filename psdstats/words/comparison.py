@@ -7,31 +7,28 @@ from collections.abc import Iterable, Sequence
 import numpy as np
 
 from psdstats.columns import GROUP, TIME, UNITS, column_words
-from psdstats.comparison.plan import ComparisonPlan, columns_of
+from psdstats.comparison.advice import AdviceRemark
+from psdstats.comparison.plan import ComparisonPlan, PlanRemark, columns_of
 from psdstats.comparison.response import ComparisonRemark
 from psdstats.comparison.result import Comparison, OverallTest, QuantityComparison, Route
 from psdstats.errors import OutputError
-from psdstats.findings import Contrast, ContrastKind, Finding, Remark, Verdict
+from psdstats.findings import BalanceAnswer, Contrast, ContrastKind, Finding, Remark, Verdict
 from psdstats.models.mixed_model import FitRemark, MixedModelFit
-from psdstats.words.advice import advice_sentences, balance_sentence
-from psdstats.words.benches import bench_sentences
 from psdstats.words.courses import (
-    capital,
     course_notes,
     course_sentences,
     course_verdict,
     ends_of,
     head_words,
     level_words,
-    place,
     since_sentences,
     stop_sentences,
 )
-from psdstats.words.design import plan_notes
 from psdstats.words.factors import factor_sentences
+from psdstats.words.groups import bench_sentences
 from psdstats.words.models import fit_sentence, influence_sentence
 from psdstats.words.numbers import PLAIN, Numerals, difference_words, p_words
-from psdstats.words.remarks import joined, once_each, sentence
+from psdstats.words.remarks import capital, joined, once_each, place, sentence
 
 FAMILIES: dict[ContrastKind, tuple[str, str]] = {
     ContrastKind.AGAINST_FIRST: ("each level against the first", "level"),
@@ -416,10 +413,10 @@ def component_words(
     return words
 
 
-def question(comparison: Comparison, what: str = "") -> str:
+def question(comparison: Comparison) -> str:
     """The question that a comparison answers, as a heading."""
     plan = comparison.plan
-    return f"Did {column_words(plan.by)} change {what or f'the {plan.what}'}?"
+    return f"Did {column_words(plan.by)} change the {plan.what}?"
 
 
 def contrast_words(subject: Contrast) -> str:
@@ -430,32 +427,13 @@ def contrast_words(subject: Contrast) -> str:
 TESTS_HEADING = "Tests and models of the comparison"
 
 
-def differing_caption(changed: int, every: int) -> str:
-    """What the table of groups that differ shows."""
-    return f"Groups shown to differ from the others: {changed} of {every} comparisons."
-
-
-def effects_caption(comparison: Comparison, family: str) -> str:
-    """Caption of the table of effects of one family."""
-    kind = family_words(family)[0]
-    plan = comparison.plan
-    return f"Effect of {column_words(plan.by)}, {kind}: ratios of {plan.what}s."
-
-
-def effects_note(comparison: Comparison, say: Numerals = PLAIN) -> str:
-    """Note below that table."""
-    level = 100 * comparison.level
-    said = (
-        f"Intervals hold at {say(level, '.4g')} % and p is adjusted for all contrasts of one "
-        "quantity in this table together. Detectable: the smallest decrease this trial would have "
-        "shown with 80 % power, a range since the scatter is an estimate."
-    )
-    margin = comparison.plan.margin_percent
-    if margin is None:
-        return said
+def equivalent_words(margin_percent: float | None, say: Numerals = PLAIN) -> str:
+    """What equivalent means in a table of effects; empty without a margin."""
+    if margin_percent is None:
+        return ""
     return (
-        f"{said} Equivalent, for all contrasts together: where the interval of the equivalence "
-        f"test lies within ±{say(margin)} %."
+        " Equivalent, for all contrasts together: where the interval of the equivalence test lies "
+        f"within ±{say(margin_percent)} %."
     )
 
 
@@ -494,7 +472,57 @@ def ratios_alternative(
     return "; ".join(told) + "."
 
 
-VARIANCES = "What else varies: standard deviations beyond the measurement, per cent of {}."
-BELOW_ZERO = "A dash: the estimate of the variance is below zero, so none was seen."
 EQUIVALENCE_INTERVAL = "interval of the equivalence test"
 RATIO_AXIS = "ratio of {}s (A vs B: A over B)"
+
+
+def plan_notes(plan: ComparisonPlan, say: Numerals) -> Iterable[str]:
+    """What was chosen for the caller; factors whose levels are answered together told together."""
+    each = [one for one in plan.remarks if one.kind is PlanRemark.EACH_LEVEL]
+    if len(each) > 1:
+        names = joined([column_words(str(one["column"])) for one in each])
+        yield (
+            f"Each combination of {names} is answered by itself, since they were run side by side "
+            "at several times."
+        )
+    for remark in plan.remarks:
+        if len(each) < 2 or remark not in each:
+            yield sentence(remark, say)
+
+
+def balance_sentence(answers: Sequence[BalanceAnswer], say: Numerals = PLAIN) -> str:
+    """Whether the balance is good enough, of one quantity or several."""
+    poor = [one for one in answers if not one.is_enough]
+    if not poor:
+        most = say.at_most(max(one.shorter_percent for one in answers) / 100)
+        which = "the interval" if len(answers) == 1 else "no interval"
+        by = f"by {most}" if len(answers) == 1 else f"by more than {most}"
+        return f"Is the balance good enough? Yes: a perfect one would shorten {which} {by}."
+    names = joined([one.quantity for one in poor])
+    said = f"No, not for {names}" if len(poor) < len(answers) else "No"
+    gains = [
+        f"of {one.quantity} by {say.per_cent(one.shorter_percent / 100, decimals=1)}"
+        for one in poor
+    ]
+    told = " and that ".join([", that ".join(gains[:-1]), gains[-1]] if gains[1:] else gains)
+    return f"Is the balance good enough? {said}: a perfect one would shorten the interval {told}."
+
+
+def advice_sentences(told: Iterable[tuple[str, Remark]], say: Numerals = PLAIN) -> tuple[str, ...]:
+    """What to do next, each once, with the quantities that ask for it."""
+    asked: dict[Remark, list[str]] = {}
+    for quantity, remark in told:
+        asked.setdefault(remark, []).append(quantity)
+    texts: dict[str, list[str]] = {}
+    groups = list[str]()
+    for remark, own in asked.items():
+        names = dict.fromkeys(own)
+        if remark.kind is AdviceRemark.LOOK_AT_GROUP:
+            groups.append(f"{remark['group']} ({', '.join(names)})")
+        else:
+            texts.setdefault(sentence(remark, say), []).extend(names)
+    found = [f"{text} ({', '.join(dict.fromkeys(names))})." for text, names in texts.items()]
+    if groups:
+        look = AdviceRemark.LOOK_AT_GROUP(group=joined(groups), several=len(groups) > 1)
+        found.append(f"{sentence(look, say)}.")
+    return tuple(found)

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Iterable, Mapping, Sequence
+from collections.abc import Hashable, Mapping, Sequence
 from typing import Any
 
 from psdstats.columns import GROUP, RUN, TIME, column_words
 from psdstats.uncertainty.conformity import (
     Conformity,
-    ConformityRemark,
     LimitResult,
     Specification,
 )
@@ -17,12 +16,6 @@ from psdstats.words.remarks import joined, listed
 
 HEADING = "Does it keep to the limits?"
 NO_LIMITS = "study.toml states no limits, and none were given; give --upper, --lower or both."
-LIMIT_NOTE = (
-    "Accepted from, to: where a value found is called conforming. Probability: that the condition "
-    "conforms, by this measurement alone. Risk: that the verdict is wrong. All: of all that is "
-    "made, what does not conform and is accepted (consumer), what conforms and is not accepted "
-    "(producer), with the process stated."
-)
 _FEW = 4  # conditions that a sentence names
 
 
@@ -128,44 +121,3 @@ def rule_sentence(result: LimitResult, say: Numerals = PLAIN) -> str:
         "or more within the limits, not conforming what was found g or more beyond one; the rest "
         "cannot be told (JCGM 106)."
     )
-
-
-def limit_caption(limit: Specification, say: Numerals = PLAIN) -> str:
-    """What the table of decisions shows."""
-    return f"{limit_words(limit, say)}: what was found, and what can be said."
-
-
-def _scatter(say: Numerals, sd_percent: float, degrees_of_freedom: int, *, is_share: bool) -> str:
-    unit = "per cent points" if is_share else "%"
-    return (
-        f"The uncertainty of a mean of replicates holds their run-to-run scatter of "
-        f"{say.significant(sd_percent, 2)} {unit}, estimated from the replicates of all conditions "
-        f"({degrees_of_freedom} degrees of freedom), less what the measurement explains of it."
-    )
-
-
-def _no_replicates(say: Numerals, conditions: int) -> str:  # noqa: ARG001
-    which = "1 condition was" if conditions == 1 else f"{conditions} conditions were"
-    return (
-        f"{which} run once: the decision is on that run, with the uncertainty of the measurement "
-        "alone; what another run would give is not in it."
-    )
-
-
-def _by_bound(say: Numerals, conditions: int) -> str:  # noqa: ARG001
-    which = "1 decision rests" if conditions == 1 else f"{conditions} decisions rest"
-    return f"{which} on the bound that the sieves leave for an open size."
-
-
-def _no_sieve(say: Numerals, runs: Iterable[str], aperture_um: float) -> str:
-    names = tuple(runs)
-    were = "1 run was" if len(names) == 1 else f"{len(names)} runs were"
-    return f"{were} not sieved at {say(aperture_um)} µm and left out: {listed(names)}."
-
-
-REMARKS = {
-    ConformityRemark.SCATTER: _scatter,
-    ConformityRemark.NO_REPLICATES: _no_replicates,
-    ConformityRemark.BY_BOUND: _by_bound,
-    ConformityRemark.NO_SIEVE: _no_sieve,
-}

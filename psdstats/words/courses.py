@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Hashable, Iterable, Sequence
-from typing import TypeVar
+from collections.abc import Callable, Hashable, Sequence
 
 import numpy as np
 
 from psdstats.columns import TIME, column_words, with_unit
-from psdstats.comparison.courses import OrderedRemark
 from psdstats.comparison.ordered import BESIDE
 from psdstats.comparison.plan import ComparisonPlan, Direction
 from psdstats.findings import (
@@ -16,28 +14,17 @@ from psdstats.findings import (
     Ending,
     Finding,
     Numbers,
-    RemarkKind,
     Stop,
     Verdict,
 )
 from psdstats.models.verdicts import VerdictRemark
 from psdstats.words.numbers import PLAIN, Numerals, difference_words
-from psdstats.words.remarks import Wording, joined, sentence
-
-Item = TypeVar("Item")
+from psdstats.words.remarks import alike, capital, joined, place, sentence, times_words
 
 WHAT_LATER = "What longer milling would do, this trial does not say."
 _LEAST_TOLD = 0.001  # share: a lower limit below it says no more than the verdict
 _MOST_PAIRS = 3  # of levels of a further factor told one by one
 _LEAST = " (the change most easily undone)"
-_MANY = 100  # times as many runs: how many more does not matter
-
-
-def place(column: str, level: str, say: Numerals = PLAIN) -> str:
-    """A level of a column of the run table, such as "24 min" or "ball ratio 10"."""
-    if column == TIME:
-        return f"{say(float(level), '.12g')} min"
-    return f"{column_words(column)} {level}"
 
 
 def level_words(where: str, plan: ComparisonPlan, say: Numerals = PLAIN) -> str:
@@ -48,11 +35,6 @@ def level_words(where: str, plan: ComparisonPlan, say: Numerals = PLAIN) -> str:
     if len(plan.at_each) > 1 and where:
         return f"{where} ({', '.join(map(column_words, plan.at_each))})"
     return place(str(plan.where), where, say) if where else ""
-
-
-def capital(text: str) -> str:
-    """A sentence with its first letter as a sentence has it."""
-    return text[:1].upper() + text[1:]
 
 
 def head_words(where: str, plan: ComparisonPlan, say: Numerals = PLAIN) -> str:
@@ -122,14 +104,6 @@ def course_sentences(
         else:
             told += [(course_verdict(one), course_sentence(one, plan, say)) for one in own]
     return told
-
-
-def alike(items: Iterable[Item], key: Callable[[Item], Hashable]) -> list[list[Item]]:
-    """Items of which the same holds, together, in the order of the first of each."""
-    found: dict[Hashable, list[Item]] = {}
-    for one in items:
-        found.setdefault(key(one), []).append(one)
-    return list(found.values())
 
 
 def _moved(course: Course, plan: ComparisonPlan) -> str:
@@ -205,9 +179,8 @@ def course_sentence(course: Course, plan: ComparisonPlan, say: Numerals = PLAIN)
 
 
 def course_verdict(course: Course) -> Verdict:
-    """The verdict of its last time, in the direction asked where it has one."""
-    fell = course.stop is not None and course.shown[-1]
-    return Verdict.CHANGED if fell else course.fallen.verdict
+    """The verdict of its last time."""
+    return course.verdict
 
 
 def least_words(course: Course, plan: ComparisonPlan, say: Numerals = PLAIN) -> str:
@@ -317,11 +290,6 @@ def _in_between(course: Course, plan: ComparisonPlan, say: Numerals) -> str:
         f"was {finer} at {times_words(at, say)} than at {first}{least}; at {last} it is not shown "
         f"to be {finer}"
     )
-
-
-def times_words(times: Sequence[str], say: Numerals) -> str:
-    """Milling times with their unit, such as "24 and 48 min"."""
-    return f"{joined([say(float(one), '.12g') for one in times])} min"
 
 
 def _not_told(course: Course, plan: ComparisonPlan, went: str, say: Numerals) -> str:
@@ -452,24 +420,6 @@ def difference_of(
 NOT_ESTIMATED = (VerdictRemark.RUN_TO_RUN_UNKNOWN, VerdictRemark.DRIFT_UNKNOWN)
 """What courses have in common that nobody estimated, and is said once of all of them."""
 
-COURSES_CAPTION = "Each {} from the first to the last milling time, and when to stop."
-FACTORS_CAPTION = "Levels of a further factor compared at each milling time."
-CONTROL_NOTE = (
-    "At the first time the levels cannot have done anything yet: a difference there speaks of the "
-    "feed, the charges or the splitting, not of the factor. Intervals hold for each time alone, p "
-    "and verdict for all times together."
-)
-CONTROL = "control"
-
-
-def courses_note(level: float, margin_percent: float, say: Numerals = PLAIN) -> str:
-    """What the columns of the courses say."""
-    return (
-        f"At least: lower limit of the change by the end, which holds together with since when "
-        f"({say(100 * level, '.3g')} %); the interval of the ratio holds alone. When to stop: from "
-        f"when on less than {say(margin_percent)} % was left to gain. Span has no unit."
-    )
-
 
 def course_notes(
     courses: Sequence[Course], plan: ComparisonPlan, say: Numerals = PLAIN
@@ -514,27 +464,3 @@ def _withstood(courses: Sequence[Course], say: Numerals) -> tuple[str, ...]:
             said = sentence(min(known or own, key=own.__getitem__), say)
             told.append(f"{capital(said)}{_LEAST if len(known) > 1 else ''}.")
     return tuple(told)
-
-
-def _out_of_reach(say: Numerals, *, times_as_many: float) -> str:
-    digits = 0 if times_as_many >= 10 else 1
-    many = (
-        f"more than {_MANY}"
-        if times_as_many > _MANY
-        else f"about {say.fixed(times_as_many, digits)}"
-    )
-    return f"it would take {many} times as many runs to show that less than the margin was left"
-
-
-REMARKS: dict[RemarkKind, Wording] = {
-    OrderedRemark.OUT_OF_REACH: _out_of_reach,
-    OrderedRemark.BEYOND_SIEVES: lambda say, quantity, times: (
-        f"the sieves do not bracket {quantity} at {times_words(times, say)}"
-    ),
-    OrderedRemark.FEW_SINGLE_RUNS: lambda say, runs: (
-        f"{say(runs)} single runs can show no more than a change by the end"
-    ),
-    OrderedRemark.SINGLE_RUNS: lambda _: (
-        "single runs cannot show that less than the margin was left"
-    ),
-}

@@ -2,20 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 
 import pandas as pd
 
-from psdstats.columns import TIME, column_words, without_value
-from psdstats.comparison.classes import DistributionRemark, Level, MovedClasses, class_names
+from psdstats.columns import TIME, column_words
+from psdstats.comparison.classes import MovedClasses, class_names
 from psdstats.comparison.permutation_manova import PermutationManova
-from psdstats.comparison.whole import ZERO_SHARE, WholeComparison
+from psdstats.comparison.whole import WholeComparison
 from psdstats.comparison.whole_fits import StudyFits
 from psdstats.distribution.fits import DistributionFit
 from psdstats.distribution.moments import Fineness
 from psdstats.findings import Verdict
 from psdstats.words.numbers import PLAIN, Numerals
-from psdstats.words.remarks import joined, sentence
+from psdstats.words.remarks import joined, pair_words, sentence
 
 _SMALLEST_P = "this design cannot give a p below"
 
@@ -78,12 +78,12 @@ def moved_sentence(moved: MovedClasses, say: Numerals = PLAIN) -> str:
     )
     count = int(moved.moved.sum())
     many = f"all {count}" if count == len(names) else f"{count} of {len(names)}"
-    pair = _pair(moved.low, moved.high, moved.unit, say)
+    pair = pair_words(moved.low, moved.high, moved.unit, say)
     return f"{pair}: {many} size classes moved; the class {gained}, {lost}."
 
 
 def _nothing_moved(moved: MovedClasses, say: Numerals) -> str:
-    pair = _pair(moved.low, moved.high, moved.unit, say)
+    pair = pair_words(moved.low, moved.high, moved.unit, say)
     if moved.smallest_p > 1 - moved.level:
         return (
             f"{pair}: cannot be told which classes moved: with {moved.used} rearrangements of its "
@@ -92,76 +92,12 @@ def _nothing_moved(moved: MovedClasses, say: Numerals) -> str:
     return f"{pair}: no class is shown to have moved."
 
 
-def _pair(low: Level, high: Level, unit: str, say: Numerals) -> str:
-    """Two levels with their unit."""
-    ends = (one if isinstance(one, str) else say(one, ".12g") for one in (low, high))
-    return f"{' to '.join(ends)}{unit and f' {unit}'}"
-
-
-def _apertures(apertures: Sequence[float], say: Numerals) -> str:
-    return f"{', '.join(say(one) for one in apertures)} µm"
-
-
-def _empty(say: Numerals, *, count: int, lowest: float, highest: float) -> str:
-    were = "classes were" if count > 1 else "class was"
-    ends = dict.fromkeys(say(100 * one, ".2g") for one in (lowest, highest))
-    return (
-        f"{count} empty {were} given {say(ZERO_SHARE)} of the balance resolution "
-        f"({' to '.join(ends)} % of the sample); the test is repeated with half and twice that."
-    )
-
-
-REMARKS = {
-    DistributionRemark.MERGED_AWAY: lambda say, apertures, classes: (
-        f"Apertures not in every stack were merged away: {_apertures(apertures, say)}; "
-        f"{classes} common classes remain."
-    ),
-    DistributionRemark.LIMITS_DROPPED: lambda say, apertures: (
-        f"Limits around classes empty in every run were dropped: {_apertures(apertures, say)}."
-    ),
-    DistributionRemark.WITHOUT_LEVEL: lambda _, runs, column: without_value(runs, column),
-    DistributionRemark.STACKS_APART: lambda _, stacks: (
-        f"The stacks share too few apertures for common classes ({'; '.join(stacks)}), so each "
-        "keeps its own; one test judges them together."
-    ),
-    DistributionRemark.EMPTY_CLASSES: _empty,
-    DistributionRemark.PAIR_REFUSED: lambda say, low, high, unit, error: (
-        f"{_pair(low, high, unit, say)}: cannot be told which classes moved. {error}"
-    ),
-    DistributionRemark.NOT_TESTED: lambda _, error: str(error),
-    DistributionRemark.TOO_FEW_REARRANGEMENTS: lambda say, smallest_p: (
-        f"With so few runs {_SMALLEST_P} {say(smallest_p, '.2g')}."
-    ),
-    DistributionRemark.EMPTY_CLASSES_DECIDE: lambda say, lowest, highest: (
-        "The answer depends on what is put in place of empty classes "
-        f"(p from {say(lowest, '.2g')} to {say(highest, '.2g')})."
-    ),
-}
-
-
 FITS_HEADING = "Which distribution fits?"
 
 
 def whole_heading(by: str) -> str:
     """Question of the section."""
     return f"Did the whole distribution change with {column_words(by)}?"
-
-
-def moved_caption(by: str) -> str:
-    """What the table of classes shows."""
-    return (
-        f"Which size classes gained or lost mass with {column_words(by)}, in percentage points of "
-        "the sample."
-    )
-
-
-def moved_note(level: float, say: Numerals = PLAIN) -> str:
-    """How far its intervals hold."""
-    return (
-        f"Intervals and p hold for all classes of one pair of levels together at "
-        f"{say(100 * level)} %, by exchange of runs within groups. Where one class gains, others "
-        "must lose."
-    )
 
 
 def moved_drawing_caption(whole: WholeComparison, panels: int, say: Numerals = PLAIN) -> str:
@@ -191,10 +127,6 @@ def moved_alternative(frames: Mapping[str, pd.DataFrame], say: Numerals = PLAIN)
     return f"Changes in percentage points. {' '.join(lines)}"
 
 
-SENSITIVITY_CAPTION = (
-    "Permutation test of the whole distribution, and how far it rests on what is put in place of "
-    "empty classes."
-)
 NOTES_HEADING = "Notes on the whole distribution"
 REPLACEMENT = "replacement, times the stated one"
 
@@ -278,23 +210,6 @@ def fineness_sentence(frame: pd.DataFrame) -> str:
     return f"Fineness by the step rule ({frame['scheme'].iloc[0]}): {told}."
 
 
-def families_note(say: Numerals = PLAIN) -> str:
-    """What it means that a curve describes a run."""
-    return (
-        "Described: the points of a run lie within their uncertainty of its curve (p of χ² at "
-        f"least {say(0.05)}). χ² weighs by the uncertainty of the measurement alone."
-    )
-
-
-FAMILIES_CAPTION = "Goodness of fit of each distribution over all runs."
-PARAMETERS_CAPTION = "Parameters of the fitted distributions."
-PARAMETERS_NOTE = "Misfit: scatter of the points about the curve beyond their uncertainty."
-SIZES_CAPTION = "Sizes read from the fitted curves; those outside the sieves are marked."
-FINENESS_CAPTION = "Fineness class by the pharmacopoeia's step rule."
-FINENESS_NOTE = (
-    "Step size: smallest aperture used through which half of the mass passes. It is a sieve, not "
-    "an interpolated size, and not the D50."
-)
 MISFIT_CAPTION = (
     "Measured undersize less that of the fitted curve, in percentage points, every run by milling "
     "time."

@@ -7,9 +7,9 @@ from collections.abc import Hashable, Sequence
 from psdstats.columns import TIME, column_words
 from psdstats.comparison.plan import ComparisonPlan
 from psdstats.findings import FactorAnswer, Finding, Verdict
-from psdstats.words.courses import alike, capital, difference_of, place, times_words
+from psdstats.words.courses import difference_of
 from psdstats.words.numbers import PLAIN, Numerals
-from psdstats.words.remarks import joined, sentence
+from psdstats.words.remarks import alike, capital, joined, place, sentence, times_words
 
 _MOST_PAIRS = 3  # of levels told one by one
 
@@ -153,8 +153,7 @@ def _controls(answers: Sequence[FactorAnswer], plan: ComparisonPlan, say: Numera
             than = ""
         told.append(
             f"Already at {place(TIME, own[0].control.subject.where, say)}, before the levels can "
-            f"have done anything, {joined(parts)}: look at the feed, the charges and the "
-            "splitting."
+            f"have done anything, {joined(parts)}: look at the feed, the charges and the splitting."
         )
     return told
 

@@ -2,23 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
-from psdstats.columns import TIME, column_words, without_value
+from psdstats.columns import TIME, column_words
 from psdstats.comparison.advice import differs
 from psdstats.comparison.analysis import SpreadBasis
-from psdstats.comparison.consistency import IntraclassRemark
-from psdstats.comparison.groups import GroupAgreement, GroupRemark
+from psdstats.comparison.groups import GroupAgreement
 from psdstats.comparison.precision import Precision, Scale, Told
-from psdstats.findings import BenchAnswer, Verdict
+from psdstats.findings import BenchAnswer, Finding, Verdict
 from psdstats.models.verdicts import VerdictRemark
-from psdstats.words.benches import AVERAGE, RATE, bench_sentences, other_sentences
-from psdstats.words.courses import capital, place
+from psdstats.words.courses import difference_of
 from psdstats.words.numbers import PLAIN, Numerals
-from psdstats.words.remarks import listed
+from psdstats.words.remarks import alike, capital, joined, listed, place, sentence
 
 HEADING = "Do the groups agree?"
 BEHIND = "Groups: every difference, and precision"
@@ -66,9 +66,8 @@ def _scatter(agreement: GroupAgreement, say: Numerals) -> str:
 
 _FROM = {
     SpreadBasis.REPLICATES: "replicates",
-    SpreadBasis.RESIDUAL: (
-        "the scatter about group and condition effects, as there are no replicates"
-    ),
+    SpreadBasis.RESIDUAL: "the scatter about group and condition effects, as there are no "
+    "replicates",
     SpreadBasis.SMOOTH_COURSES: "the distance of single runs from smooth courses over time",
     SpreadBasis.DECLARED: "what was declared",
 }
@@ -92,29 +91,16 @@ def place_words(
     return ", ".join(words)
 
 
-def agreement_caption(agreement: GroupAgreement) -> str:
-    """What the table of findings shows."""
-    return (
-        f"{agreement.quantity} of each group against the mean of the others: on average over the "
-        "conditions, and from the first to the last milling time."
-    )
-
-
-def agreement_note(agreement: GroupAgreement, say: Numerals = PLAIN) -> str:
-    """How far intervals hold, and what an average can hide."""
+def rate_note(agreement: GroupAgreement, say: Numerals = PLAIN) -> str:
+    """What the rate of a group is, in front of the note of its table; empty without one."""
     rates = [one.rate for one in agreement.answers if one.rate is not None]
-    rate = ""
-    if rates:
-        subject = rates[0].subject
-        high, low = (place(TIME, level, say) for level in (subject.high, subject.low))
-        rate = (
-            f"{capital(RATE)}: the ratio of {agreement.quantity} at {high} to that at {low}, "
-            "against that of the others. "
-        )
+    if not rates:
+        return ""
+    subject = rates[0].subject
+    high, low = (place(TIME, level, say) for level in (subject.high, subject.low))
     return (
-        f"{rate}{capital(AVERAGE)}: over the conditions; it can hide single differences, and "
-        "differs at counts those that are shown. Intervals hold for all groups together at "
-        f"{say(100 * agreement.level)} %, for the groups of this trial."
+        f"{capital(RATE)}: the ratio of {agreement.quantity} at {high} to that at {low}, "
+        "against that of the others. "
     )
 
 
@@ -176,21 +162,12 @@ def deviations_alternative(
     return " ".join(lines)
 
 
-def precision_caption(quantity: str) -> str:
-    """What the table of standard deviations shows."""
-    return (
-        f"Precision of {quantity} at each condition (ISO 5725-2): s_r within a group "
-        "(repeatability), s_L between groups, s_R both together (reproducibility)."
-    )
-
-
 _TOLD = {
     Told.GROUPS_ALIKE: "the groups differ no more than their repeatability explains",
     Told.ONE_GROUP: "only one group: between-group and reproducibility SD cannot be told",
     Told.ONE_RESULT: "a single result: no SD can be told",
-    Told.NO_REPLICATE: (
-        "no group has a replicate: repeatability and between-group SD cannot be told apart"
-    ),
+    Told.NO_REPLICATE: "no group has a replicate: repeatability and between-group SD cannot be "
+    "told apart",
 }
 
 
@@ -215,46 +192,17 @@ def precision_notes(
     return tuple(notes)
 
 
-CONSISTENCY_NOTE = "The limits are exact for normal results of equal number."
-OUTLIERS_NOTE = (
-    "Straggler: beyond the 5 % value; outlier: beyond the 1 % value. Nothing is removed."
-)
-SCORES_NOTE = (
-    "Verdicts hold for all groups and conditions together. Zeta is the difference over its "
-    "standard uncertainty, E_n (in the file) half of it; |zeta| from 2 is called a warning signal, "
-    "from 3 an action signal, each alone: among many some come by chance."
-)
-SUSPECTS_NOTE = (
-    "Beyond the 5 % limit a result is called a straggler, beyond the 1 % limit an outlier. Nothing "
-    "is removed; the whole tables are in the files."
-)
 TESTS = {"Cochran": "Cochran's test", "Grubbs": "Grubbs' test"}
-INTRACLASS_NOTE = (
-    "Times that differ much make it large whatever the groups do: weak evidence of agreement by "
-    "itself."
-)
 
 
-def consistency_caption(quantity: str) -> str:
-    """What the table of indicators shows."""
-    return (
-        "Mandel's h (mean against the other means) and k (scatter against the pooled scatter) of "
-        f"{quantity}, with their limits (ISO 5725-2)."
-    )
-
-
-def suspects_caption(table: pd.DataFrame, quantity: str, say: Numerals = PLAIN) -> str:
-    """What the table of values beyond their limits shows, and how many chance would put there."""
-    count = int(table[["h", "k"]].notna().to_numpy().sum())
-    return (
-        f"{quantity}: values of Mandel's h and k beyond their 5 % limit (of {count}; about "
-        f"{say(0.05 * count, '.0f')} would be by chance alone), and of Cochran's and Grubbs' tests."
-    )
+def indicators(table: pd.DataFrame) -> int:
+    """How many values of Mandel's h and k there are."""
+    return int(table[["h", "k"]].notna().to_numpy().sum())
 
 
 def none_beyond(table: pd.DataFrame) -> str:
     """What to say where no value lies beyond its limit."""
-    count = int(table[["h", "k"]].notna().to_numpy().sum())
+    count = indicators(table)
     if not count:
         return "Mandel's h needs three groups, k two with replicates: there is none."
     return (
@@ -263,47 +211,234 @@ def none_beyond(table: pd.DataFrame) -> str:
     )
 
 
-def outliers_caption(quantity: str) -> str:
-    """What the table of the two tests shows."""
-    return (
-        "Cochran's test of the largest scatter within a group and Grubbs' test of the farthest "
-        f"group mean of {quantity} (ISO 5725-2)."
+_MOST_CONDITIONS = 3  # of one group told one by one
+RATE, AVERAGE = "last to first time", "average"
+
+
+def conditions(answer: BenchAnswer, say: Numerals = PLAIN) -> list[tuple[str, Finding]]:
+    """Each condition in words, such as "48 min, ball ratio 10", with what was found there."""
+    told = [", ".join(place(*one, say) for one in levels) for levels in answer.conditions]
+    return list(zip(told or [""] * len(answer.at), answer.at, strict=True))
+
+
+def bench_sentences(answers: Sequence[BenchAnswer], say: Numerals = PLAIN) -> tuple[str, ...]:
+    """Whether the groups agree: those that differ first, then the others.
+
+    Of several sizes, what holds of more than one is told once.
+    """
+    apart = sorted(filter(differs, answers), key=farthest, reverse=True)
+    found = [_apart(own, say) for own in alike(apart, lambda one: one.group)]
+    return (*found, *other_sentences(answers, say))
+
+
+def other_sentences(answers: Sequence[BenchAnswer], say: Numerals = PLAIN) -> tuple[str, ...]:
+    """Of the groups that are not shown to differ: whether they agree, or how far they may not."""
+    rest = [
+        _Rest([one for one in own if not differs(one)], is_all=not any(map(differs, own)))
+        for own in alike(answers, lambda one: one.quantity)
+    ]
+    return (*_agreeing(rest, say), *_not_shown(rest, say), *_untold(rest, say))
+
+
+@dataclass(frozen=True)
+class _Rest:
+    """Groups of which no difference is shown in one size, and whether these are all of them."""
+
+    answers: list[BenchAnswer]
+    is_all: bool
+
+    def some(self, keep: Callable[[BenchAnswer], bool]) -> _Rest:
+        own = [one for one in self.answers if keep(one)]
+        return _Rest(own, is_all=self.is_all and len(own) == len(self.answers))
+
+    @property
+    def key(self) -> tuple[bool, tuple[str, ...]]:
+        return self.is_all, tuple(one.group for one in self.answers)
+
+    @property
+    def quantity(self) -> str:
+        return self.answers[0].quantity
+
+    def who(self, plural: str, single: str) -> str:
+        """The groups with their verb."""
+        if self.is_all:
+            return f"The groups {plural}"
+        names = [one.group for one in self.answers]
+        return f"{joined(names)} {plural if len(names) > 1 else single}"
+
+    @property
+    def others(self) -> str:
+        return "" if self.is_all else " the others"
+
+
+def _kept(rest: Sequence[_Rest], keep: Callable[[BenchAnswer], bool]) -> list[list[_Rest]]:
+    """What holds of the same groups in several sizes, together."""
+    own = [found for one in rest if (found := one.some(keep)).answers]
+    return alike(own, lambda one: one.key)
+
+
+def farthest(answer: BenchAnswer) -> float:
+    """The largest difference shown: one group apart moves the mean that the others are against."""
+    told = (one for one in (*answer.at, answer.rate, answer.average) if one is not None)
+    return max(abs(one.numbers.estimate) for one in told if one.verdict is Verdict.CHANGED)
+
+
+def _apart(answers: Sequence[BenchAnswer], say: Numerals) -> str:
+    """Where one group differs in one size or several, and whether it mills at another rate."""
+    other = next(iter(answers[0].at)).subject.low or "the other groups"
+    parts = [part for one in answers if (part := _where_apart(one, say))]
+    rates = [one for one in answers if one.rate is not None and _is_changed(one.rate)]
+    parts += [_rate_words(own, say) for own in alike(rates, _goes_up)]
+    for one in answers:
+        if one.average is not None and not _where_apart(one, say) and one not in rates:
+            average = difference_of(one.average, say)
+            parts.append(f"on average over the conditions its {one.quantity} is {average}")
+    return f"{answers[0].group} differs from {other}: {'; '.join(parts)}."
+
+
+def _is_changed(finding: Finding) -> bool:
+    return finding.verdict is Verdict.CHANGED
+
+
+def _goes_up(answer: BenchAnswer) -> bool:
+    return answer.rate is not None and answer.rate.numbers.estimate > 0.0
+
+
+def _where_apart(answer: BenchAnswer, say: Numerals) -> str:
+    """At which conditions one size differs; empty for none."""
+    changed = [one for one in conditions(answer, say) if _is_changed(one[1])]
+    changed.sort(key=lambda one: -abs(one[1].numbers.estimate))
+    told = [f"{difference_of(one, say)} at {where}" for where, one in changed[:_MOST_CONDITIONS]]
+    if not told:
+        return ""
+    more = len(changed) - len(told)
+    also = f", and differs at {more} more condition{'s' if more > 1 else ''}" if more else ""
+    return f"its {answer.quantity} is {joined(told)}{also}"
+
+
+def _rate_words(answers: Sequence[BenchAnswer], say: Numerals) -> str:
+    """By how much the ratio of last to first time differs, sizes with the same sign together."""
+    rates = [(one.quantity, one.rate) for one in answers if one.rate is not None]
+    subject, ends = rates[0][1].subject, ("the last time", "the first")
+    if subject.low:
+        ends = (place(TIME, subject.high, say), place(TIME, subject.low, say))
+    if len(rates) == 1:
+        name, rate = rates[0]
+        of = f"the ratio of its {name} at {ends[0]} to that at {ends[1]}"
+        return f"{of} is {difference_of(rate, say, 'theirs')}"
+    way = "higher" if _goes_up(answers[0]) else "lower"
+    told = [f"{difference_of(rate, say, has_verb=True)} in {name}" for name, rate in rates]
+    of = f"the ratio of its size at {ends[0]} to that at {ends[1]}"
+    return f"{of} is {way} than theirs, by {joined(told)}"
+
+
+def _alike(answer: BenchAnswer, verdict: Verdict) -> bool:
+    return bool(answer.at) and all(one.verdict is verdict for one in answer.at)
+
+
+def _agreeing(rest: Sequence[_Rest], say: Numerals) -> list[str]:
+    """Groups that agree within the margin."""
+    told = []
+    for same in _kept(rest, lambda one: _alike(one, Verdict.EQUIVALENT)):
+        one, sizes = same[0], joined([each.quantity for each in same])
+        margin = say(next(iter(one.answers[0].at)).margin_percent or 0.0)
+        others = f" with{one.others}" if one.others else ""
+        who = one.who("agree", "agrees")
+        told.append(f"{who}{others} in {sizes} within ±{margin} % at every condition.")
+    return told
+
+
+def _not_shown(rest: Sequence[_Rest], say: Numerals) -> list[str]:
+    """Groups of which no difference is shown, and how large one may yet be."""
+    told, kept = [], _kept(rest, _is_not_shown)
+    left = [one for one in rest if one.answers]
+    is_whole = sum(map(len, kept)) == len(left) and len(kept) > 1
+    if is_whole and all(map(_is_not_shown, (each for one in left for each in one.answers))):
+        kept = [[one for same in kept for one in same]]
+    for same in kept:
+        most = [(each.quantity, _most(each.answers)) for each in same]
+        known = [(name, value) for name, value in most if np.isfinite(value)]
+        beyond = _beyond_margin(same[0].answers, known, say)
+        said = _not_shown_head(same, beyond)
+        if known:
+            limits = _limits(known, say)
+            said += f"; differences of up to {limits} at one condition remain possible"
+        told.append(f"{said}.")
+    return told
+
+
+def _not_shown_head(same: Sequence[_Rest], beyond: str) -> str:
+    """What is not shown, or, where more than the margin remains possible, cannot be told."""
+    one, sizes = same[0], joined([each.quantity for each in same])
+    if len({each.key for each in same}) > 1:
+        return "No other difference between groups is shown"
+    if beyond:
+        who = one.who("agree", "agrees")
+        who = who[:1].lower() + who[1:] if one.is_all else who
+        others = f" with{one.others}" if one.others else ""
+        return f"It cannot be told whether {who}{others} in {sizes} within {beyond}"
+    others = f" from{one.others}" if one.others else ""
+    return f"{one.who('are', 'is')} not shown to differ{others} in {sizes}"
+
+
+def _limits(known: Sequence[tuple[str, float]], say: Numerals) -> str:
+    """The largest differences that remain possible, sizes with the same together."""
+    limits: dict[str, list[str]] = {}
+    for name, value in known:
+        limits.setdefault(say.at_most(float(np.expm1(value))), []).append(name)
+    if len(limits) == 1:
+        return next(iter(limits))
+    return joined([f"{limit} ({', '.join(names)})" for limit, names in limits.items()])
+
+
+def _is_not_shown(answer: BenchAnswer) -> bool:
+    is_another = _alike(answer, Verdict.EQUIVALENT) or _is_untold(answer)
+    return not is_another and bool(answer.at or answer.average is not None)
+
+
+def _most(answers: Sequence[BenchAnswer]) -> float:
+    """How large a difference at one condition may yet be, of ln size; NaN where nothing says so."""
+    numbers = [at.numbers for one in answers for at in one.at]
+    ends = [abs(end) for one in numbers for end in (one.lower, one.upper) if np.isfinite(end)]
+    return max(ends, default=np.nan)
+
+
+def _beyond_margin(
+    own: Sequence[BenchAnswer], known: Sequence[tuple[str, float]], say: Numerals
+) -> str:
+    """The margin, where more than it remains possible; empty otherwise."""
+    margin = next((one.margin_percent for one in own[0].at), None)
+    most = min((value for _, value in known), default=0.0)
+    return "" if margin is None or most <= np.log1p(margin / 100) else f"±{say(margin)} %"
+
+
+def _is_untold(answer: BenchAnswer) -> bool:
+    """Whether no condition has an interval that says how large a difference may be."""
+    lost = (
+        any(why.kind is not VerdictRemark.MARGIN_TOO_SMALL for why in one.reasons)
+        for one in answer.at
     )
+    return _alike(answer, Verdict.CANNOT_BE_TOLD) and any(lost)
 
 
-def conditions_caption(quantity: str) -> str:
-    """What the table of single differences shows."""
-    return (
-        f"{quantity} of each group against the mean of the others at each condition, with joint "
-        "intervals."
-    )
+def _untold(rest: Sequence[_Rest], say: Numerals) -> list[str]:
+    """Groups of which nothing can be said, and why."""
+    told = []
+    for why in dict.fromkeys(_why(one, say) for own in rest for one in own.answers):
+        for same in _kept(rest, _untold_for(why, say)):
+            one, sizes = same[0], joined([each.quantity for each in same])
+            others = f" with{one.others}" if one.others else ""
+            who = one.who("agree", "agrees")
+            who = who[:1].lower() + who[1:] if one.is_all else who
+            because = f", because {why}" if why else ""
+            told.append(f"It cannot be told whether {who}{others} in {sizes}{because}.")
+    return told
 
 
-def intraclass_caption(quantity: str) -> str:
-    """What the table of correlations shows."""
-    return f"Intraclass correlation of the groups' means of {quantity} over the conditions."
+def _untold_for(why: str, say: Numerals) -> Callable[[BenchAnswer], bool]:
+    return lambda one: _is_untold(one) and _why(one, say) == why
 
 
-_NO_ICC = "Intraclass correlation not computed: needs"
-
-REMARKS = {
-    GroupRemark.NOT_BRACKETED: lambda _: "its sizes are not bracketed by its sieves",
-    GroupRemark.ALONE: lambda _, columns: (
-        f"no other group has results at the same {' and '.join(map(column_words, columns))}"
-    ),
-    GroupRemark.NO_UNCERTAINTY: lambda _: (
-        "no uncertainty at all was counted for its difference from the others"
-    ),
-    GroupRemark.WITHOUT_CONDITION: lambda _, runs, column: without_value(
-        runs, column, fate="left out of precision, consistency and outliers"
-    ),
-    IntraclassRemark.TOO_FEW_GROUPS: lambda _, groups, levels: (
-        f"{_NO_ICC} two groups and two levels; there are {groups} and {levels}."
-    ),
-    IntraclassRemark.MISSING: lambda _, count: (
-        f"{_NO_ICC} every group at every level; {count} are missing or not bracketed."
-    ),
-    IntraclassRemark.TOO_FEW_RESULTS: lambda _, count: (
-        f"{_NO_ICC} at least 5 results; there are {count}."
-    ),
-}
+def _why(answer: BenchAnswer, say: Numerals) -> str:
+    reasons = dict.fromkeys(sentence(why, say) for at in answer.at for why in at.reasons)
+    return " and ".join(reasons)

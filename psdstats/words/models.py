@@ -11,12 +11,11 @@ from psdstats.columns import column_words
 from psdstats.comparison.beside import FEWEST_UNITS, LeftOut, Unit
 from psdstats.findings import Contrast
 from psdstats.models.contrasts import ContrastResult
-from psdstats.models.crosschecks import CheckRemark, Refit, RefitRoute
-from psdstats.models.design_columns import RandomSlope
-from psdstats.models.design_fixed import FixedDesign
+from psdstats.models.crosschecks import Refit
+from psdstats.models.design_columns import FixedDesign, RandomSlope
 from psdstats.models.diagnostics import Influence
 from psdstats.models.likelihood import Criterion
-from psdstats.models.mixed_model import FitRemark, MixedModelFit
+from psdstats.models.mixed_model import MixedModelFit
 from psdstats.planning.attained import Attained, AttainedKind, AttainedShare
 from psdstats.words.numbers import MISSING, PLAIN, Numerals, p_words
 from psdstats.words.remarks import joined
@@ -86,76 +85,6 @@ def _term(fixed: FixedDesign, variables: tuple[str, ...]) -> str:
     )
 
 
-def _few(rows: int, variances: int) -> str:
-    what = "one estimated variance" if variances == 1 else f"{variances} estimated variances"
-    return f"Only {rows} runs for {what} beside the known covariance"
-
-
-REMARKS = {
-    FitRemark.NOTHING_ESTIMATED: lambda _: (
-        "No variance was estimated: the known covariance is all there is, and degrees of freedom "
-        "are infinite."
-    ),
-    FitRemark.AT_ZERO: lambda _, component: f"The variance of {component} is at zero.",
-    FitRemark.BELOW_ZERO: lambda _, component: (
-        f"The variance of {component} is below zero, which says that no such variation was seen."
-    ),
-    FitRemark.FULL_CORRELATION: lambda say, first, second, sign: (
-        f"The correlation of {first} and {second} is at {say(sign, '+d')}."
-    ),
-    FitRemark.NEARLY_SINGULAR: lambda _: (
-        "The covariance of the rows is nearly singular: no test of this fit means anything."
-    ),
-    FitRemark.NOT_CONVERGED: lambda _: (
-        "The fit has not converged: the likelihood has no clear maximum."
-    ),
-    FitRemark.INCOMPLETE: lambda _, rows, variances: (
-        f"The design is incomplete and estimates {variances} variances from {rows} rows: F tests "
-        f"of several levels together are cautious (they reject less often than stated); single "
-        f"contrasts hold their level."
-    ),
-    FitRemark.TWO_GROUPS: lambda _, rows, variances: (
-        f"{_few(rows, variances)}, with two groups: 95 % intervals of single contrasts cover about "
-        f"92 %, and families of contrasts reject up to 9 % at 5 %."
-    ),
-    FitRemark.FEW_CELLS: lambda _, rows, variances: (
-        f"{_few(rows, variances)}: tests reject a little more often than stated (about 6 % at 5 %)."
-    ),
-    FitRemark.FEW_RUNS: lambda _, rows, variances: (
-        f"{_few(rows, variances)}: tests reject more often than stated (6 to 7 % at 5 %)."
-    ),
-    CheckRemark.CELLS: lambda _, groups, levels: f"{groups} groups at {levels} levels each.",
-    CheckRemark.AVERAGED: lambda _: "Replicates of a group at a level were averaged.",
-    CheckRemark.TOO_FEW: lambda _, groups, levels, group, within: (
-        f"Not available: it needs two or more groups and two or more levels; there are {groups} of "
-        f"{column_words(group)} and {levels} of {column_words(within)}."
-    ),
-    CheckRemark.INCOMPLETE: lambda say, missing, cells, group, first_group, within, first_level: (
-        f"Not available: the design is not complete. {missing} of {cells} combinations have no "
-        f"value, the first being {column_words(group)} {first_group} with {column_words(within)} "
-        f"{say(first_level) if isinstance(first_level, float) else first_level}; the mixed model "
-        "uses what there is."
-    ),
-    CheckRemark.FEWER_THAN_THREE_GROUPS: lambda _: (
-        "Not available: the correction needs at least three groups."
-    ),
-    CheckRemark.FEWER_THAN_THREE_LEVELS: lambda _: (
-        "Not available: the rank test needs at least three levels."
-    ),
-    CheckRemark.NO_MEASUREMENT: lambda _, test: (
-        f"Another verdict by {test}: it knows nothing of the measurement, so that what sieves add "
-        "alike to all runs of a group, or differently at each size, counts as scatter of groups."
-    ),
-    CheckRemark.NO_LINES: lambda _, test: (
-        f"Another verdict by {test}: it does not know that groups may drift apart along lines."
-    ),
-    CheckRemark.RANKS_ALONE: lambda _, test, groups: (
-        f"Another verdict by {test}: it sees the order of the sizes in {groups} groups alone, not "
-        "how far they are apart."
-    ),
-}
-
-
 def influence_sentence(found: Influence, say: Numerals = PLAIN) -> str:
     """Whether one group decides the verdict on a term."""
     term, grouping = column_words(found.term), column_words(found.grouping)
@@ -197,16 +126,6 @@ CHECKS_HEADING = "Can the models be believed?"
 NO_MODEL = "No mixed model was fitted, so there is none to check."
 OWN_TEST = "this analysis"
 COMMON_TESTS = {"anova": "repeated measures", "friedman": "Friedman"}
-COMMON_NOTE = (
-    "The common tests know nothing of measurement uncertainty, average replicates and further "
-    "factors, and need a complete design; the mixed model gives the verdict. p of the analysis of "
-    "variance is corrected for sphericity (Greenhouse-Geisser)."
-)
-RESAMPLED_NOTE = (
-    "Bootstrap: likelihood ratios of trials simulated without the effect. Permutation: runs that "
-    "all else in the model does not tell apart change places; left out where too few can."
-)
-REFIT_CAPTION = "Coefficients on ln size, and the same fit by another package (statsmodels)."
 
 
 def by_quantity(told: Iterable[tuple[str, str]]) -> tuple[str, ...]:
@@ -235,16 +154,10 @@ def refit_names(fit: MixedModelFit, components: Mapping[str, str]) -> list[str]:
 
 def refit_sentence(found: Refit, say: Numerals = PLAIN) -> str:
     """How far the estimates of another package are from ours, for the same model."""
-    if found.route is RefitRoute.MIXED_MODEL:
-        how = "a mixed model with variances estimated anew"
-    else:
-        how = "generalised least squares with the covariance found"
-    if not found.converged:
-        return f"Refitted by statsmodels ({how}): that fit did not converge."
     percent = max(100 * found.largest_difference, 0.01)
     return (
-        f"Refitted by statsmodels ({how}), no coefficient moves by more than {say(percent, '.2g')} "
-        f"% of its standard error."
+        "Refitted by statsmodels (generalised least squares with the covariance found), no "
+        f"coefficient moves by more than {say(percent, '.2g')} % of its standard error."
     )
 
 
@@ -284,11 +197,6 @@ def residuals_alternative(count: int, largest: float, say: Numerals = PLAIN) -> 
     )
 
 
-def common_caption(by: str) -> str:
-    """Of the table of common tests."""
-    return f"What common tests say of {column_words(by)}, beside the mixed model."
-
-
 def statistic_words(
     test: str, statistic: float, df: float, df_error: float, *, say: Numerals = PLAIN
 ) -> str:
@@ -305,22 +213,6 @@ def statistic_words(
     return f"{'F' if test == 'anova' else 'Q'}({freedom}) = {say.significant(statistic, 3)}"
 
 
-def variances_caption(quantity: str, level: float, say: Numerals = PLAIN) -> str:
-    """Of the table of variances."""
-    interval = f"{say(100 * level)} % intervals"
-    return f"{quantity}: variances on ln size with {interval} by the profile of the likelihood."
-
-
-def resampled_caption(quantity: str, by: str) -> str:
-    """Of the table of resampled tests."""
-    return f"{quantity}: the test of {column_words(by)} by resampling."
-
-
-LEFT_OUT_CAPTION = (
-    "Change without each run and each group in turn (least squares on the same fixed part)."
-)
-LEFT_OUT_LARGEST = "The runs or groups without which a change by the end moves most."
-RESAMPLED_CAPTION = "Changes by the end with an interval by resampling, beside that of the model."
 UNITS = {
     Unit.GROUPS: "groups, studentised bootstrap",
     Unit.CHARGES: "charges, studentised bootstrap",
@@ -376,8 +268,6 @@ ATTAINED = {
     AttainedKind.STOP_AGAIN: "when to stop comes out as here",
     AttainedKind.FACTOR_AGAIN: "levels come out as here",
 }
-ATTAINED_CAPTION = "How often intervals hold the truth, and how often something false is said."
-AGAIN_CAPTION = "How often a trial like this one finds what this one found."
 ATTAINED_NOTE = (
     "Trials like this one: simulated on its own sieves and balances from its own estimates, which "
     "are taken for the truth, with curves that are smooth between D10, D50 and D90."

@@ -5,22 +5,26 @@ Changes and uncertainties in per cent, masses in g, sizes in µm, times in min.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Hashable, Mapping
+from collections.abc import Hashable, Mapping
 from datetime import timedelta
 from math import isinf, isnan
 
 import numpy as np
 import pandas as pd
 
-from psdstats.planning.bench.charge import ChargeRemark, MillCharge
+from psdstats.comparison.plan import SpreadRule
+from psdstats.planning.bench.charge import MillCharge
 from psdstats.planning.bench.timeline import Day, Timeline
+from psdstats.planning.design_power import PowerQuestion
 from psdstats.planning.planned_sizes import FoundSize, LawCheck
-from psdstats.planning.planned_weighing import PlannedWeighing, PlanningRemark
+from psdstats.planning.planned_weighing import PlannedWeighing
+from psdstats.planning.power import PowerResult, Smallest
 from psdstats.planning.precision_plan import PrecisionLaw, PrecisionPlan
 from psdstats.planning.stack_choice import StackChoice, StackTrial
+from psdstats.planning.variation import Design
 from psdstats.sieves.standards import practice_rule
 from psdstats.words.numbers import PLAIN, Numerals
-from psdstats.words.remarks import sentence
+from psdstats.words.remarks import plural, sentence
 
 ERRORS_ALLOWED = 3.0  # Monte Carlo standard errors; cases share stacks, so they are about one test
 HELD = 1.96  # standard uncertainties within which a 95 % interval holds
@@ -65,42 +69,18 @@ BENCH_CAUTIONS: tuple[str, ...] = (
 )
 
 
-def counted(number: int, word: str) -> str:
-    """How many of them."""
-    return f"{number} {word}{'' if number == 1 else 's'}"
-
-
-def _of_study(_: Numerals, quantity: str, title: str, runs: int, groups: int, basis: str) -> str:
-    where = {
-        "residual": ", run to run from what times and groups leave over",
-        "smooth courses": ", run to run about smooth courses over time",
-        "declared": ", run to run as declared",
-    }.get(basis, "")
-    return f"{quantity} of {title!r}, {runs} runs in {counted(groups, 'group')}{where}"
-
-
-def _weighed(
-    say: Numerals, powder: str, sample_g: float, weighing: PlannedWeighing, found: FoundSize
-) -> str:
-    error = say(found.own_error_percent, ".1g")
-    return (
-        f"simulated weighings of {say(sample_g)} g of {powder!r}, {weighing_words(weighing, say)}, "
-        f"own part of {found.quantity} {say(found.own_percent, '.2g')} % (standard error {error})"
-    )
-
-
 def weighing_words(weighing: PlannedWeighing, say: Numerals = PLAIN) -> str:
-    """Balance, particles and sieves assumed."""
+    """Balance, particles and sieves that a plan assumes."""
     sieves = (
         f"sieves anywhere within the tolerance of {weighing.standard}"
         if weighing.certified_u_percent is None
         else f"apertures certified to {say(weighing.certified_u_percent)} % (standard uncertainty)"
     )
-    plural = "" if weighing.repeatability_d == 1 else "s"
+    intervals = "interval" if weighing.repeatability_d == 1 else "intervals"
     rule = "" if weighing.rule is None else f", evaluated by the {weighing.rule} rule"
     return (
         f"balance of {say(weighing.resolution_g)} g resolution and a repeatability of "
-        f"{say(weighing.repeatability_d)} scale interval{plural}, "
+        f"{say(weighing.repeatability_d)} scale {intervals}, "
         f"particles of {say(weighing.density_g_per_cm3)} g/cm³, {sieves}{rule}"
     )
 
@@ -346,16 +326,6 @@ def charge_sentences(charge: MillCharge, say: Numerals = PLAIN) -> tuple[str, ..
     )
 
 
-def _unusual(name: str, source: str) -> Callable[..., str]:
-    def words(say: Numerals, value: float, low: float, high: float) -> str:
-        return (
-            f"{name} of {say(value, '.2f')} is outside the usual {say(low)} to {say(high)} "
-            f"({source})."
-        )
-
-    return words
-
-
 ONE_CHARGE = (
     "One filling of the jar is sampled at all times: write its name into the column charge of "
     "every run taken from it."
@@ -382,7 +352,7 @@ def _day(number: int, day: Day, day_min: float | None, say: Numerals) -> list[st
         "two places)."
     )
     lines = [
-        f"Day {number}: {counted(len(day.charges), 'charge')} ({', '.join(day.charges)}), "
+        f"Day {number}: {plural(len(day.charges), 'charge')} ({', '.join(day.charges)}), "
         f"{_hours(day.length_min)} from {day.start:%H:%M}, of which {_hours(attended)} hands on; "
         f"one step after another would take {_hours(in_turn)}.",
         f"No order of these steps with these charges in turn is shorter{shortest}",
@@ -408,126 +378,19 @@ def _hours(minutes: float) -> str:
     return f"{whole // 60} h {whole % 60:02d} min" if whole >= 60 else f"{whole} min"
 
 
-def _too_full(say: Numerals, percent: float) -> str:
-    rule = practice_rule("dominant_percent")
-    return (
-        f"A class holds {say(percent, '.0f')} % of the sample, more than {say(rule.value)} % "
-        f"({rule.source}): choose a closer series or more sieves."
-    )
-
-
-def _too_fine(say: Numerals, aperture_um: float) -> str:
-    rule = practice_rule("finest_dry_sieving")
-    return (
-        f"Dry mechanical sieving is meant for sizes above about {say(rule.value)} µm "
-        f"({rule.source}); at {say(aperture_um)} µm check the end point, or sieve by air jet or "
-        "wet."
-    )
-
-
-REMARKS = {
-    PlanningRemark.STATED: lambda _: "stated",
-    PlanningRemark.OF_STUDY: _of_study,
-    PlanningRemark.WEIGHED: _weighed,
-    PlanningRemark.D10_OPEN: lambda say, powder, share, aperture_um: (
-        f"D10 of {powder!r} would stay open: {say(100 * share, '.0f')} % pass the finest sieve of "
-        f"{say(aperture_um)} µm; add a finer sieve, or give D10 as a bound."
-    ),
-    PlanningRemark.D90_OPEN: lambda say, powder, share, aperture_um: (
-        f"D90 of {powder!r} would stay open: {say(100 * share, '.0f')} % stay on the coarsest "
-        f"sieve of {say(aperture_um)} µm; add a coarser sieve."
-    ),
-    PlanningRemark.CLASS_TOO_FULL: _too_full,
-    PlanningRemark.OVERLOADED: lambda say, sample_g, largest_g: (
-        f"A sample of {say(sample_g)} g overloads a sieve ({practice_rule('load_limit').source}): "
-        f"take at most {say(largest_g, '.3g')} g, split the sample, or use larger frames."
-    ),
-    PlanningRemark.TOO_FINE_TO_SIEVE_DRY: _too_fine,
-    PlanningRemark.PEAK_MAY_HIDE: lambda say, powder, class_um, share: (
-        f"The class from {say(class_um[0])} to {say(class_um[1])} µm may hide a peak of {powder!r} "
-        f"({say(100 * share, '.0f')} % of samples look so), and sizes near it may be off by more "
-        "than u: put a sieve into that class."
-    ),
-    PlanningRemark.FEWER_SIEVES: lambda _, sieves, asked: (
-        f"The series offers only {sieves} useful sieves, not {asked}."
-    ),
-    ChargeRemark.BALL_FILL: _unusual("The ball fill", "Austin, Klimpel and Luckie 1984"),
-    ChargeRemark.POWDER_FILLING: _unusual(
-        "The powder filling of the voids", "Austin, Klimpel and Luckie 1984"
-    ),
-    ChargeRemark.SPEED: _unusual("The fraction of critical speed", "common practice"),
-    ChargeRemark.BALL_TO_POWDER: _unusual("The ball-to-powder ratio", "common practice"),
-    ChargeRemark.STICKS: lambda _: (
-        "At this speed the smallest balls stick to the wall and do not grind: slow down."
-    ),
-    ChargeRemark.MISSES_MASS: lambda say, diameter_mm: (
-        f"Whole balls of {say(diameter_mm)} mm miss their mass by more than 5 %: take smaller "
-        "balls of that kind or a larger jar."
-    ),
-}
-
 PRECISION_HEADING = "Which balance, which sample?"
 STACK_HEADING = "Which sieves?"
 CHARGE_HEADING = "What fills the jar?"
 TIMELINE_HEADING = "When is what done?"
-OPEN_SAMPLES = "Open: samples whose percentile the sieves do not bracket."
-NO_SAMPLE = "By the linear law; ∞: no sample is large enough."
 PRECISION_FIGURE = (
     "Standard uncertainty against sample mass for each balance resolution: marks as simulated, "
     "with 95 % intervals of the simulation; lines by the linear law; dashed: the uncertainty aimed "
     "at."
 )
-MASSES = "Expected share and mass on every sieve (pan: aperture 0), powder by powder."
-TRIED_SIZES = (
-    "Standard uncertainty of the sizes on this stack, the part of it that is due to the curve "
-    "between the sieves, and of the change since the first powder."
-)
-ALIKE = (
-    "Like powders: between two samples of the powder on one stack, which share the errors of its "
-    "apertures and of the curve; the limit for changes too small to move the curve."
-)
-TRIED_ERRORS = "s.e.: Monte Carlo standard error of u; open: samples without a size."
-TRIED_LOADS = (
-    "Share of simulated samples that overload a sieve, or put more than half into one class."
-)
 STACK_FIGURE = "Undersize expected of each powder; dotted: the sieves chosen (µm along the top)."
-CRITICAL_SPEED = "Critical speed 42.3/√(D − d) rpm, lengths in metres (common practice)."
 CHARGE_FIGURE = (
     "Cross-section of the jar at rest with its bed of balls, and each ball size to the same scale."
 )
-LATE = (
-    "9 in 10 by: when the step has ended on 9 of 10 simulated days, hands-on steps taking longer "
-    "or shorter than planned and their order kept."
-)
-
-
-def change_caption(plan: PrecisionPlan, say: Numerals = PLAIN) -> str:
-    """Of the table of the change."""
-    before, after = (say(one, ".4g") for one in plan.sizes_um)
-    return f"Standard uncertainty, change of {plan.quantity} from {before} to {after} µm."
-
-
-def precision_note(plan: PrecisionPlan) -> str:
-    """Below the simulated ones."""
-    return (
-        f"Simulated on {plan.trials} stacks with two samples of each powder, seed {plan.seed}; "
-        "s.e.: Monte Carlo standard error.  Of runs by themselves; together the runs of a trial "
-        "may know more of the curve between the sieves.  Linearity of the balance, splitting of "
-        "the sample, losses and run-to-run variation of the mill are not counted."
-    )
-
-
-def load_note(choice: StackChoice, say: Numerals = PLAIN) -> str:
-    """Below it."""
-    return f"Load limit for frames of {say(choice.frame_diameter_mm)} mm (ASTM C136, 8.3)."
-
-
-def tried_note(trial: StackTrial, say: Numerals = PLAIN) -> str:
-    """Below the table of the sizes tried out."""
-    return (
-        f"Simulated on {trial.trials} stacks with two samples each, seed {trial.seed}: "
-        f"{weighing_words(trial.weighing, say)}."
-    )
 
 
 def timeline_caption(drawn: int, days: int) -> str:
@@ -536,4 +399,174 @@ def timeline_caption(drawn: int, days: int) -> str:
     return (
         f"What person, mill, shaker and sieves do over the day{cut}; dashed: when 9 of 10 "
         "simulated days have ended."
+    )
+
+
+POWER_HEADING = "What would it show?"
+POWER_FIGURE = (
+    "Chance of showing a change against its size, with the 95 % interval of the simulation; "
+    "dashed: the power aimed at, and the change asked."
+)
+LEFT_FIGURE = (
+    "Chance of showing that less than a margin was left to gain where the last step is level, with "
+    "the 95 % interval of the simulation; dashed: the power aimed at, and the margin asked."
+)
+
+
+def left_words(result: PowerResult, say: Numerals = PLAIN) -> str:
+    """What else the table of the designs shows; empty without a margin."""
+    if result.margin_percent is None:
+        return ""
+    margin = say(result.margin_percent)
+    return f" and, where the last step is level, that less than {margin} % was left"
+
+
+def power_sentences(result: PowerResult, say: Numerals = PLAIN) -> tuple[str, ...]:
+    """The smallest design that is enough, what each shows, and what it rests on."""
+    return (*power_answer(result, say), *power_notes(result, say))
+
+
+def power_answer(
+    result: PowerResult, say: Numerals = PLAIN, *, most: int | None = None
+) -> tuple[str, ...]:
+    """The smallest design that is enough, and what each shows; more than ``most`` have a table."""
+    lines = [] if result.smallest is None else _smallest(result, result.smallest, say)
+    rows = zip(result.designs, result.to_frame().to_dict("records"), strict=True)
+    if most is None or len(result.designs) <= most or not lines:
+        lines += [_shown(result, one.design, row, say) for one, row in rows]
+    if result.missed:
+        errs = ", ".join(_design(one.design) for one in result.missed)
+        lines.append(
+            f"{errs}: this analysis does not allow for all that is assumed to differ between "
+            "groups, so it would err more often than its level says; do not go by its chances."
+        )
+    return tuple(lines)
+
+
+def power_notes(result: PowerResult, say: Numerals = PLAIN) -> tuple[str, ...]:
+    """What was assumed to vary, and how the planned trial would be analysed."""
+    v = result.variation
+    parts = (
+        ("run to run", v.run_percent),
+        ("groups", v.group_percent),
+        ("groups at each time anew", v.group_time_percent),
+        ("groups drifting apart by the last time", v.drift_percent),
+        ("measurement", v.measurement_percent),
+        ("sieves of a group", v.sieves_percent),
+    )
+    spread = ", ".join(f"{name} {say(value, '.2g')} %" for name, value in parts)
+    source = "; measurement: ".join(sentence(one, say) for one in v.source)
+    return (
+        f"Assumed ({source}): {spread}; question: {power_question(result)}, level "
+        f"{say(result.alpha)}; {result.trials} simulated trials per design, seed {result.seed}.",
+        _ANALYSED[SpreadRule(result.spread)],
+    )
+
+
+_ANALYSED = {
+    SpreadRule.DRIFTING: "Analysed as a comparison of milling times is by default, groups being "
+    "fixed blocks: three groups or more that do three times or more may drift apart along lines of "
+    "their own, which takes power even where they do not; of two groups only that is claimed which "
+    "a plausible drift would not undo.",
+    SpreadRule.POOLED: "Analysed with one spread for all times (pooled), groups being fixed "
+    "blocks: that they do not drift apart is taken for granted, not found.",
+}
+
+
+def power_question(result: PowerResult) -> str:
+    """How the change is to be shown."""
+    way = "finer" if result.change_percent < 0 else "coarser"
+    return {
+        PowerQuestion.FALLEN: f"{way} by the end, one-sided, first of the ordered answers",
+        PowerQuestion.FAMILY: "last time within all against the first, two-sided",
+        PowerQuestion.LAST: "last time against the first alone, two-sided",
+    }[PowerQuestion(result.question)]
+
+
+def _design(plan: Design) -> str:
+    return (
+        f"{plural(plan.groups, 'group')} × {plan.times} times × "
+        f"{plural(plan.replicates, 'replicate')} ({plan.runs} runs)"
+    )
+
+
+def _shown(result: PowerResult, plan: Design, row: Mapping[Hashable, float], say: Numerals) -> str:
+    """What one design shows of the change, and of little being left."""
+    wanted = say(100 * result.wanted_power, ".0f")
+    way = "decrease" if result.change_percent < 0 else "increase"
+    least = row[f"detectable_{way}_percent"]
+    smallest = (
+        f"the smallest {way} shown in {wanted} % of trials is {say(least, '.2g')} %."
+        if least < _FAR
+        else f"no {way} would be shown with {wanted} % certainty."
+    )
+    change = (
+        f"{_design(plan)}: a change of {say(result.change_percent, '+g')} % would be shown in "
+        f"{_chance(row, 'power', say)}, which is {'' if row['enough'] else 'not '}enough; "
+        f"{smallest}"
+    )
+    return change if result.margin_percent is None else f"{change} {_left(result, row, say)}"
+
+
+def _left(result: PowerResult, row: Mapping[Hashable, float], say: Numerals) -> str:
+    wanted, least = say(100 * result.wanted_power, ".0f"), row["smallest_margin_percent"]
+    reached = (
+        f"with a margin of {say(least, '.2g')} % it would be in {wanted} %."
+        if least < _FAR
+        else f"with no margin would it be in {wanted} %."
+    )
+    return (
+        f"That less than {say(row['margin_percent'])} % was left after a level last step would be "
+        f"shown in {_chance(row, 'power_left', say)}, which is "
+        f"{'' if row['enough_left'] else 'not '}enough; {reached}"
+    )
+
+
+_FAR = 99.9  # per cent; nothing beyond it is a plan
+
+
+def _chance(row: Mapping[Hashable, float], name: str, say: Numerals) -> str:
+    return (
+        f"{say.per_cent(row[name])} of trials "
+        f"(standard error {say(100 * row[f'{name}_error'], '.1f')})"
+    )
+
+
+def _smallest(result: PowerResult, found: Smallest, say: Numerals) -> list[str]:
+    """The smallest designs that are enough, or that there is none."""
+    most = f"{plural(found.most_groups, 'group')} and {plural(found.most_replicates, 'replicate')}"
+    change = f"a change of {say(result.change_percent, '+g')} %"
+    wanted = f"in {say(100 * result.wanted_power, '.0f')} % of trials"
+    if found.change is None:
+        allowed = ", and whose analysis allows for all that varies," if result.missed else ""
+        return [f"No trial up to {most}{allowed} would show {change} {wanted}."]
+    apart = abs(float(np.log1p(result.change_percent / 100)))
+    shown = say.per_cent(float(found.change.change.power_at(apart)[0]))
+    lines = [
+        f"The smallest trial that is enough for {change}: {_design(found.change.design)}, which "
+        f"shows it in {shown} of trials{_beyond(found, found.change.design)}."
+    ]
+    if result.margin_percent is None:
+        return lines
+    margin = f"that less than {say(result.margin_percent)} % was left after a level last step"
+    if found.both is None:
+        lines.append(f"No trial up to {most} would show besides {margin} {wanted}.")
+    elif found.both.design == found.change.design:
+        lines.append(f"It is enough to show {margin}, too.")
+    else:
+        lines.append(
+            f"The smallest that shows {margin} as well: {_design(found.both.design)}"
+            f"{_beyond(found, found.both.design)}."
+        )
+    return lines
+
+
+def _beyond(found: Smallest, plan: Design) -> str:
+    """That more groups are needed than were asked for."""
+    most = found.asked_groups[1]
+    if plan.groups <= most:
+        return ""
+    return (
+        f"; with {plural(most, 'group')} no number of replicates up to {found.most_replicates} is "
+        "enough"
     )

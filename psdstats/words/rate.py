@@ -10,7 +10,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 import pandas as pd
 
-from psdstats.columns import TIME, column_words, without_value
+from psdstats.columns import TIME
 from psdstats.findings import Finding, Verdict
 from psdstats.rate.answers import CurveChoice, OpenInterval
 from psdstats.rate.curves import CurveName
@@ -18,7 +18,7 @@ from psdstats.rate.first_order import SAME_RATE_PERCENT, LossRates
 from psdstats.rate.fit_rate import RateResult, RateSeries
 from psdstats.rate.run_sizes import RateRemark, Withdrawal
 from psdstats.words.numbers import PLAIN, Numerals, decimals_for, p_words
-from psdstats.words.remarks import joined, sentence
+from psdstats.words.remarks import capital, joined, sentence
 
 _MOST_SIEVES = 6  # named one by one
 NOTABLE_PERCENT = 10.0  # change of the ball-to-powder ratio
@@ -89,10 +89,6 @@ def _at(series: Sequence[str]) -> str:
     """At which levels, behind a clause; empty where there is only one series."""
     named = [one for one in series if one]
     return f" at {joined(named)}" if named else ""
-
-
-def _upper(words: str) -> str:
-    return words[:1].upper() + words[1:]
 
 
 def minutes(value: float, say: Numerals = PLAIN) -> str:
@@ -196,7 +192,7 @@ def target_sentence(
     if still:
         why = f"no change of {quantity} is shown{_at(still)}"
         parts.append(f"{why}, so no time to {size} can be given")
-    return " ".join(f"{_upper(part)}." for part in parts)
+    return " ".join(f"{capital(part)}." for part in parts)
 
 
 def margin_sentence(
@@ -241,7 +237,7 @@ def margin_sentence(
             f"no time can be given after which less than {margin} is left to gain{_at(without)}: "
             "no curve that is left levels off"
         )
-    return " ".join(f"{_upper(part)}." for part in parts)
+    return " ".join(f"{capital(part)}." for part in parts)
 
 
 def _earliest(interval: OpenInterval, say: Numerals) -> str:
@@ -291,8 +287,8 @@ def choice_sentence(choice: CurveChoice, where: str = "") -> str:
         return f"Only {best} was fitted{where}."
     left = [name for name in CurveName if name in choice.not_ruled_out]
     if len(left) == 1:
-        return f"{_upper(best)} fits best{where}; no other curve is left."
-    names = _upper(joined([curve_phrase(name) for name in left]))
+        return f"{capital(best)} fits best{where}; no other curve is left."
+    names = capital(joined([curve_phrase(name) for name in left]))
     each = "both" if len(left) == 2 else "each"
     return f"{names} are not ruled out{where}: sizes and times cover {each}."
 
@@ -311,7 +307,7 @@ def check_sentence(check: Finding, say: Numerals = PLAIN, where: str = "") -> st
         )
     if check.verdict is Verdict.CHANGED:
         largest = f"the mean is off by {say(gap, '+.2g')} % {place}"
-        return f"{_upper(curve)} does not describe the sizes{where} ({p}): {largest}."
+        return f"{capital(curve)} does not describe the sizes{where} ({p}): {largest}."
     return f"A misfit of {curve}{where} is not shown ({p})."
 
 
@@ -383,105 +379,9 @@ def withdrawal_sentence(one: Withdrawal, say: Numerals = PLAIN) -> str:
     return f"{words}, less than {NOTABLE_PERCENT:.0f} %, which is usually of no account."
 
 
-def _open_cells(say: Numerals, quantity: str, cells: tuple[tuple[str, float], ...]) -> str:
-    where = ", ".join(f"{group} at {say(time)} min" for group, time in cells)
-    return (
-        f"The sieves do not bracket {quantity} in {where}: as in the comparison, those runs are "
-        "left out."
-    )
-
-
-def _too_few_above(say: Numerals, series: str, aperture_um: tuple[float, ...]) -> str:
-    sieves = ", ".join(say(one) for one in aperture_um)
-    text = f"too few runs hold a weighable mass above {sieves} µm for a rate."
-    return _upper(f"{series}: {text}" if series else text)
-
-
-REMARKS = {
-    RateRemark.NO_CHARGE: lambda _: (
-        "The charge of a jar is not stated. If one charge was sampled at several times, each "
-        "sample raised the ball-to-powder ratio of what followed; state the charge to see by how "
-        "much."
-    ),
-    RateRemark.WITHOUT_LEVEL: lambda _, runs, column: without_value(runs, column),
-    RateRemark.OTHER_FACTOR: lambda _, column: (
-        f"{_upper(column_words(column))} differs between runs and is not in the rate model."
-    ),
-    RateRemark.TAIL: lambda _, quantity, rule: (
-        f"{quantity} lies where the undersize curve bends between two sieves, which the rule "
-        f"{rule} does not follow: in simulated trials 95 % intervals of D10 held the truth in 83 "
-        "to 97 %, with the rule logprobit in 91 to 99 %."
-    ),
-    RateRemark.OPEN_CELLS: _open_cells,
-    RateRemark.ONE_RUN_A_TIME: lambda _: (
-        "Each time has one run, so run-to-run variation is judged by the distance of the runs from "
-        "smooth courses; 95 % intervals held the truth in 93 to 98 % of simulated trials."
-    ),
-    RateRemark.FEW_GROUPS: lambda _, groups: (
-        "One group cannot show how groups differ: sizes and times are those of this group, and "
-        "another may lie elsewhere."
-        if groups == 1
-        else "Two groups cannot show how far groups drift apart with milling: intervals of sizes "
-        "and times hold for the mean of these two as they ran; three groups would show it."
-    ),
-    RateRemark.LARGEST_GAP: lambda say, time_min: f"at {say(time_min)} min",
-    RateRemark.NO_TIME_TO_SPARE: lambda _, times, parameters: (
-        f"With {times} times for {parameters} parameters"
-    ),
-    RateRemark.LITTLE_SEEN: lambda say, percent: (
-        f"the runs show neither a change nor that it is below {say(percent)} %"
-    ),
-    RateRemark.RATES_OF_ONE_GROUP: lambda _: (
-        "Rates of loss are those of one group: how far groups differ in rate is not in their "
-        "intervals."
-    ),
-    RateRemark.EMPTY_RUN: lambda _, run: f"Run {run} holds no powder and is left out.",
-    RateRemark.TOO_FEW_ABOVE: _too_few_above,
-    RateRemark.NO_REPEATS: lambda _: (
-        "no time has more than one run, so a misfit cannot be told from the scatter of runs"
-    ),
-    RateRemark.TOO_FEW_TIMES: lambda _: "too few times hold a weighable mass to see a bend",
-    RateRemark.FEW_SIEVES: lambda _: "fewer than three sieves have a rate",
-    RateRemark.ABOUT_THE_LINE: lambda _: "scatter about the line only",
-    RateRemark.BETWEEN_GROUPS: lambda _, groups: f"from the spread between {groups} groups",
-}
-
-
-def scatter_note(say: Numerals = PLAIN) -> str:
-    """What the spread behind the intervals is, and what a zero means."""
-    return (
-        "Standard deviations of the comparison, from all levels together: between runs, of groups "
-        "at one condition, and of groups that drift apart, per step of the milling times. A curve "
-        f"that does not fit cannot widen them, and {say.fixed(0.0, 1)} means that the data show "
-        "none."
-    )
-
-
 HEADING = "How fast does it grind?"
 BEHIND = "Rate: curves compared, and loss above each sieve"
-IF_RIGHT = "The intervals hold if this curve is the right one."
 POWER_SHAPES = "Power shape: 0 is the law of Kick, one half that of Bond, 1 that of Rittinger."
-CRITERION = (
-    "The criterion weighs how far the means of the times lie from a curve, in the spread of the "
-    "trial, against its parameters: the smaller the better. A curve within 4 of the best is not "
-    "ruled out. p: of no misfit; a curve with a small p is not chosen."
-)
-RELATED = "The rates of the sieves come from the same runs, so their errors are related."
-LOSS_CAPTION = "Rate of loss of the mass above each sieve, and whether it changes with time."
-CHARGES_CAPTION = (
-    "Powder left in the jar after each sample, and what that does to the ball-to-powder ratio."
-)
-
-
-STOP_CAPTION = "When to stop milling."
-
-
-def stop_note(level: float, say: Numerals = PLAIN) -> str:
-    """How the table of times is read."""
-    return (
-        f"In brackets: {say(100 * level)} % interval, over every curve not ruled out. Where it "
-        "says or longer, the data do not bound the time."
-    )
 
 
 def drawing_caption(result: RateResult, *, beyond: bool, say: Numerals = PLAIN) -> str:

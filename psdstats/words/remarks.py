@@ -1,64 +1,31 @@
-"""Remarks in words: what had to be assumed, set aside or kept in mind, one sentence each.
+"""What sentences share: lists, levels, and templates that are filled from the data of a record.
 
-Each module of words that knows a room of the library lists the words of its remarks as
-``REMARKS``: a function of the numerals and of the remark's data.
+What stands behind the colon of a gap says how its value is written (`fill`)::
+
+    {runs}                 text as it is, a number with the reader's decimal sign, several by commas
+    {p:.2g}, {share:.0f%}  a number by its format; a share of one in per cent
+    {column:words}         a column in words (``:Words`` begins a sentence); of several ``:either``
+    {runs:and}, {runs:or}  names in a list; ``:listed`` gives the first and how many more there are
+    {times:min}            milling times with their unit; ``{level:of {column}}`` any level
+    {size_um:<}            a bound from above, ``:>`` from below
+    {runs:# run|# runs}    by number: one, or many, # being the number itself
+
+`psdstats.words.catalogue` has the words of every remark.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
-from functools import cache
+from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
 from importlib import import_module
+from string import Formatter
+from typing import Any, TypeVar
 
+from psdstats.columns import TIME, column_words
 from psdstats.findings import Remark, RemarkKind
 from psdstats.words.numbers import PLAIN, Numerals
 
-Wording = Callable[..., str]
-
-_ROOMS: tuple[str, ...] = (  # modules of psdstats.words with REMARKS
-    "advice",
-    "conformity",
-    "courses",
-    "design",
-    "distribution",
-    "groups",
-    "models",
-    "planning",
-    "rate",
-    "sizes",
-)
-
-
-@cache
-def wordings() -> Mapping[RemarkKind, Wording]:
-    """Words of every kind of remark."""
-    found: dict[RemarkKind, Wording] = {}
-    for room in _ROOMS:
-        found |= import_module(f"psdstats.words.{room}").REMARKS
-    return found
-
-
-def sentence(remark: Remark, say: Numerals = PLAIN) -> str:
-    """One remark in words."""
-    return wordings()[remark.kind](say, **dict(remark.data))
-
-
-def once_each(
-    remarks: Iterable[tuple[str, Remark]], say: Numerals = PLAIN, *, of: Sequence[str] = ()
-) -> tuple[str, ...]:
-    """Remarks on several quantities: a remark on several alike is told once, with their names.
-
-    What holds for every quantity ``of`` which there are remarks needs no names.
-    """
-    alike: dict[Remark, list[str]] = {}
-    for quantity, remark in remarks:
-        alike.setdefault(remark, []).append(quantity)
-    return tuple(
-        sentence(remark, say)
-        if set(names) == set(of)
-        else f"{', '.join(dict.fromkeys(names))}: {sentence(remark, say)}"
-        for remark, names in alike.items()
-    )
+Item = TypeVar("Item")
+Wording = str | Callable[..., str]
 
 
 def joined(items: Sequence[str], word: str = "and") -> str:
@@ -82,3 +49,130 @@ def listed(items: Sequence[str], most: int = 4, *, between: str = ", ") -> str:
     """
     more = f" and {len(items) - most} more" if len(items) > most else ""
     return between.join(items[:most]) + more
+
+
+def plural(number: int, one: str, many: str = "") -> str:
+    """A number with its noun.
+
+    Examples
+    --------
+    >>> plural(1, "group"), plural(3, "run"), plural(2, "lies", "lie")
+    ('1 group', '3 runs', '2 lie')
+    """
+    return f"{number} {one if number == 1 else many or f'{one}s'}"
+
+
+def capital(text: str) -> str:
+    """A sentence with its first letter as a sentence has it."""
+    return text[:1].upper() + text[1:]
+
+
+def alike(items: Iterable[Item], key: Callable[[Item], Hashable]) -> list[list[Item]]:
+    """Items of which the same holds, together, in the order of the first of each."""
+    found: dict[Hashable, list[Item]] = {}
+    for one in items:
+        found.setdefault(key(one), []).append(one)
+    return list(found.values())
+
+
+def place(column: str, level: str, say: Numerals = PLAIN) -> str:
+    """A level of a column of the run table, such as "24 min" or "ball ratio 10"."""
+    if column == TIME:
+        return f"{say(float(level), '.12g')} min"
+    return f"{column_words(column)} {level}"
+
+
+def times_words(times: Sequence[str], say: Numerals) -> str:
+    """Milling times with their unit, such as "24 and 48 min"."""
+    return f"{joined([say(float(one), '.12g') for one in times])} min"
+
+
+def pair_words(low: float | str, high: float | str, unit: str, say: Numerals = PLAIN) -> str:
+    """Two levels with their unit."""
+    ends = (one if isinstance(one, str) else say(one, ".12g") for one in (low, high))
+    return f"{' to '.join(ends)}{unit and f' {unit}'}"
+
+
+def fill(template: str, say: Numerals = PLAIN, **data: Any) -> str:
+    """Fill the gaps of a template.
+
+    Examples
+    --------
+    >>> fill("{runs:# run has|# runs have} no {column:words}.", runs=3, column="ball_ratio")
+    '3 runs have no ball ratio.'
+    >>> fill("{share:.2g%} at {level:of {column}}", share=0.1234, level="24", column="mill")
+    '12 % at mill 24'
+    """
+    return _Filled(say).vformat(template, (), data)
+
+
+class _Filled(Formatter):
+    """A formatter that knows what stands behind the colon of a gap."""
+
+    def __init__(self, say: Numerals) -> None:
+        self._say = say
+
+    def format_field(self, value: Any, spec: str) -> str:
+        """One gap."""
+        if spec in _GAPS:
+            return _GAPS[spec](value, self._say)
+        if "|" in spec:
+            number = len(value) if isinstance(value, Sequence) else value
+            one, many = spec.split("|")
+            return (one if number == 1 else many).replace("#", f"{number}")
+        if spec.startswith("of "):
+            return place(spec.removeprefix("of "), value, self._say)
+        if spec.endswith("%"):
+            return f"{self._say(100 * value, spec[:-1])} %"
+        return self._say(float(value), spec)
+
+
+def _plain(value: Any, say: Numerals) -> str:
+    if isinstance(value, tuple | list):
+        return ", ".join(_plain(one, say) for one in value)
+    return say(value) if isinstance(value, float) else str(value)
+
+
+def _columns(value: str | Sequence[str]) -> list[str]:
+    return [column_words(one) for one in ([value] if isinstance(value, str) else value)]
+
+
+_GAPS: Mapping[str, Callable[[Any, Numerals], str]] = {
+    "": _plain,
+    "words": lambda value, _: " and ".join(_columns(value)),
+    "Words": lambda value, _: capital(column_words(value)),
+    "either": lambda value, _: " or ".join(_columns(value)),
+    "and": lambda value, _: joined(value),
+    "or": lambda value, _: joined(value, "or"),
+    "listed": lambda value, _: listed(value),
+    "min": lambda value, say: times_words([value] if isinstance(value, str) else value, say),
+    "<": lambda value, say: say.bound(value, "<"),
+    ">": lambda value, say: say.bound(value, ">"),
+}
+
+
+def wordings() -> Mapping[RemarkKind, Wording]:
+    """Words of every kind of remark, loaded on use: they know every room of the library."""
+    found: Mapping[RemarkKind, Wording] = import_module("psdstats.words.catalogue").REMARKS
+    return found
+
+
+def sentence(remark: Remark, say: Numerals = PLAIN) -> str:
+    """One remark in words."""
+    words, data = wordings()[remark.kind], dict(remark.data)
+    return fill(words, say, **data) if isinstance(words, str) else words(say, **data)
+
+
+def once_each(
+    remarks: Iterable[tuple[str, Remark]], say: Numerals = PLAIN, *, of: Sequence[str] = ()
+) -> tuple[str, ...]:
+    """Remarks on several quantities: a remark on several alike is told once, with their names.
+
+    What holds for every quantity ``of`` which there are remarks needs no names.
+    """
+    told = []
+    for own in alike(remarks, lambda one: one[1]):
+        names, said = [name for name, _ in own], sentence(own[0][1], say)
+        is_all = set(names) == set(of)
+        told.append(said if is_all else f"{', '.join(dict.fromkeys(names))}: {said}")
+    return tuple(told)

@@ -17,9 +17,8 @@ from psdstats.study.records import Study
 from psdstats.study.settings import Declared
 from psdstats.uncertainty.propagation import Propagation
 from psdstats.words.comparison import DRIFT_OF, component_words, family_words
-from psdstats.words.courses import capital
 from psdstats.words.numbers import PLAIN, Numerals
-from psdstats.words.remarks import joined
+from psdstats.words.remarks import capital, joined
 
 _CURVE = (
     "ISO 9276-1, Representation of results of particle size analysis: graphical representation."
@@ -293,23 +292,15 @@ def _has_tolerances(study: Study) -> bool:
 
 
 _ROUTES = {
-    Route.MIXED_MODEL: (
-        "The response is {ln}: each condition has a mean of its own{blocks}. Standard deviations "
-        "({parts}) are estimated by restricted maximum likelihood beside the covariance of the "
-        "measurement, which is known."
-    ),
-    Route.SINGLE_RUNS: (
-        "Each condition has one run, so the spread between runs is {spread}; contrasts of {ln} are "
-        "those of the runs themselves."
-    ),
-    Route.MEASUREMENT_ONLY: (
-        "Single runs were compared by {ln} and the joint covariance of the measurement alone; what "
-        "run-to-run variation would undo a change is said beside it."
-    ),
-    Route.EACH_CONTRAST: (
-        "Each contrast of {ln} was judged by its own differences {units}, and families by Holm's "
-        "rule."
-    ),
+    Route.MIXED_MODEL: "The response is {ln}: each condition has a mean of its own{blocks}. "
+    "Standard deviations ({parts}) are estimated by restricted maximum likelihood beside the "
+    "covariance of the measurement, which is known.",
+    Route.SINGLE_RUNS: "Each condition has one run, so the spread between runs is {spread}; "
+    "contrasts of {ln} are those of the runs themselves.",
+    Route.MEASUREMENT_ONLY: "Single runs were compared by {ln} and the joint covariance of the "
+    "measurement alone; what run-to-run variation would undo a change is said beside it.",
+    Route.EACH_CONTRAST: "Each contrast of {ln} was judged by its own differences {units}, and "
+    "families by Holm's rule.",
 }
 _CALIBRATED = (
     "Tests and intervals rest on t ratios whose law is averaged over the variances that the runs "

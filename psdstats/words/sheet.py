@@ -18,9 +18,9 @@ from psdstats.study.flags import CheckReport, Severity
 from psdstats.study.records import Trial
 from psdstats.uncertainty.propagation import Propagation
 from psdstats.words.comparison import leading
-from psdstats.words.courses import capital, level_words, place, size_words
+from psdstats.words.courses import level_words, size_words
 from psdstats.words.numbers import MISSING, PLAIN, Numerals, decimals_for
-from psdstats.words.remarks import joined, sentence
+from psdstats.words.remarks import capital, joined, place, plural, sentence
 
 BLANK = "____"
 BOUND, EARLIER, UNTOLD = "*", "†", "‡"
@@ -35,17 +35,6 @@ class Told(NamedTuple):
 
     strong: str
     rest: str = ""
-
-
-def plural(number: int, one: str, many: str = "") -> str:
-    """A number with its noun.
-
-    Examples
-    --------
-    >>> plural(1, "group", "groups"), plural(3, "run")
-    ('1 group', '3 runs')
-    """
-    return f"{number} {one if number == 1 else many or f'{one}s'}"
 
 
 def title_line(

@@ -24,20 +24,13 @@ from psdstats.rate.answers import OpenInterval
 from psdstats.rate.fit_rate import RateResult, RateSeries
 from psdstats.study.flags import Flag
 from psdstats.uncertainty.budget import Budget, combined_percent, typical_run
-from psdstats.words.benches import conditions, farthest
-from psdstats.words.budget import source_phrase
-from psdstats.words.courses import (
-    NOT_ESTIMATED,
-    WHAT_LATER,
-    capital,
-    course_verdict,
-    difference_of,
-    place,
-)
+from psdstats.words.courses import NOT_ESTIMATED, WHAT_LATER, course_verdict, difference_of
+from psdstats.words.groups import conditions, farthest
 from psdstats.words.numbers import PLAIN, Numerals
 from psdstats.words.rate import minutes, time_words
-from psdstats.words.remarks import joined, sentence
-from psdstats.words.sheet import SEVERAL_LEVELS, Told, at_words, main_result, plural
+from psdstats.words.remarks import capital, joined, place, plural, sentence
+from psdstats.words.sheet import SEVERAL_LEVELS, Told, at_words, main_result
+from psdstats.words.sizes import source_phrase
 from psdstats.words.study import LEAST_POINTS
 
 WHEN, AGREE, SURE, HELP, ACT = (
@@ -280,10 +273,9 @@ def how_sure(
     u = say.significant(float(combined_percent(own)[quantity]), 2)
     most = say.per_cent(float(shares.max()), decimals=1)
     said = (
-        f"One {quantity} has a standard uncertainty of {u} %"
-        f"{_with_certified(budget, quantity, say)}: {most} of its variance from "
-        f"{source_phrase(largest)}, {say.per_cent(balance, decimals=1)} from "
-        "the balance."
+        f"One {quantity} has a standard uncertainty of {u} "
+        f"%{_with_certified(budget, quantity, say)}: {most} of its variance from "
+        f"{source_phrase(largest)}, {say.per_cent(balance, decimals=1)} from the balance."
     )
     return Told(strong, f"{said} {told}".strip())
 

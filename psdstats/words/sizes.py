@@ -5,28 +5,24 @@ Sizes in µm, masses in g; uncertainties in per cent where a sentence says so.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Hashable, Iterable, Mapping
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from psdstats.columns import TIME, column_words, unit_of, with_unit
-from psdstats.comparison.plan import ComparisonPlan
-from psdstats.distribution.arrays import WeighingRemark
 from psdstats.distribution.percentiles import SizeTable
 from psdstats.findings import Remark
 from psdstats.frozen import Array
 from psdstats.uncertainty.bootstrap import LEAST_UNITS
-from psdstats.uncertainty.inputs import SourceRemark
-from psdstats.uncertainty.propagation import Method, Propagation, PropagationRemark
+from psdstats.uncertainty.budget import Budget, combined_percent
+from psdstats.uncertainty.propagation import Method, Propagation
 from psdstats.uncertainty.ratios import RatioIntervals
 from psdstats.words.numbers import MISSING, PLAIN, Numerals
-from psdstats.words.remarks import sentence
+from psdstats.words.remarks import joined, sentence
 
 _MANY = 1e4  # degrees of freedom at which k is that of infinitely many to four digits
-_NAMED = 4  # runs that a note names; of more it gives the number
-_LISTED = 10  # apertures whose tolerances a note lists; of more it gives the range
 
 
 def notes_in_words(notes: Iterable[Remark | str], say: Numerals = PLAIN) -> tuple[str, ...]:
@@ -40,19 +36,7 @@ MEANS_LEAD = (
     "Each interval is that of a mean by itself, with the error of the sieves in it; differences "
     "are known better, since what is shared cancels."
 )
-SIZES_CAPTION = (
-    "Sizes of every run: value ± expanded uncertainty U = k u, or the ends of the interval."
-)
 IN_HAND_HEADING = "Every run"
-IN_HAND_CAPTION = "The value of every run."
-UNDERSIZE_CAPTION = "Cumulative undersize of every run, with its interval."
-MEANS_CAPTION = "Mean sizes and spread of every run, from the masses of the classes."
-MEANS_NOTE = (
-    "Every class counts as particles of one size, the geometric middle of its apertures; the pan "
-    "at half the finest aperture. The means depend on that choice more than on the weighings, so "
-    "they carry no uncertainty. Means as in ISO 9276-2; the specific surface "
-    "is that of spheres."
-)
 BOOTSTRAP_STATUS = {
     "no common unit": "no unit has both levels",
     "run without size": "a run has no size: the sieves do not bracket it",
@@ -216,12 +200,6 @@ def ratio_sentences(found: RatioIntervals, say: Numerals = PLAIN) -> tuple[str, 
     )
 
 
-def covariance_caption(quantity: str) -> str:
-    """What a joint covariance holds."""
-    unit = "" if quantity == "span" else ", µm²"
-    return f"Joint covariance of {quantity} over all runs{unit}: what they share is in it."
-
-
 def covariance_left(runs: int, most: int) -> str:
     """Why the files have no joint covariance."""
     return (
@@ -230,24 +208,7 @@ def covariance_left(runs: int, most: int) -> str:
     )
 
 
-def means_caption(plan: ComparisonPlan, level: float, say: Numerals = PLAIN) -> str:
-    """What the table of means shows."""
-    told = f"Mean {plan.what} at each condition with its {say(100 * level, '.3g')} % interval"
-    if plan.in_hand:
-        return f"{told}."
-    return f"{told}; < and > are bounds, where runs lie beyond the sieves."
-
-
-NO_INTERVAL = "Without an interval: the spread of that mean cannot be told from these runs."
-
-
-def conditions_caption(coverage: float, say: Numerals = PLAIN) -> str:
-    """What the table of means by the measurement alone shows."""
-    return (
-        "Mean size of the runs at each condition ± its expanded uncertainty "
-        f"({say(100 * coverage, '.3g')} %) by the measurement, run-to-run variation apart; < and > "
-        "are bounds, where runs lie beyond the sieves."
-    )
+BOUNDS = "; < and > are bounds, where runs lie beyond the sieves"
 
 
 def mean_cell(row: Mapping[Hashable, Any], places: int, say: Numerals = PLAIN) -> str:
@@ -373,198 +334,182 @@ def source_words(source: str) -> str:
     return source.replace("_", " ")
 
 
-def ratios_caption(by: str, coverage: float, say: Numerals = PLAIN) -> str:
-    """What the table of ratios shows."""
-    return (
-        f"Mean sizes at each {column_words(by)} over those at the first, with "
-        f"{say(100 * coverage)} % intervals of the measurement."
-    )
+NO_SIZE = "No size is bracketed by the sieves."
+HEADING = "Where the uncertainty comes from"
+NOTES_HEADING = "Notes on the budget"
+BEHIND = "Uncertainty budget in full"
+CHANGES = {
+    "balance ten times finer": "a balance ten times finer",
+    "certified sieves": "certified sieves (U a quarter of the tolerance, k = 2)",
+    "tares weighed each run": "tares weighed again in each run",
+}
+"""What a change would be, where its name alone does not say it."""
+BALANCE, OTHERS = "balance", "others"
+"""What figures call the sources of the balance together, and those that are small everywhere."""
+ONE_SOURCE = 0.99
+"""Share from which one source is all that matters: no figure then."""
+NOTICED = 0.05
+"""Share of u that a change must take away at least once to be drawn."""
+DISTRIBUTIONS = {
+    "normal": "normal",
+    "uniform": "rectangular",
+    "gamma": "gamma",
+    "student": "t",
+}
+"""Distributions of inputs as they are read."""
+AXIS = "standard uncertainty / % of the size"
 
 
-RATIOS_NOTE = (
-    "Geometric means over the runs of a level. What two runs share (a sieve, a tare, a balance) "
-    "cancels in a ratio. How runs of one kind differ among themselves is not in these intervals; "
-    "it is in the comparison."
-)
+def source_phrase(source: str) -> str:
+    """Name of a source inside a sentence."""
+    return _SOURCES.get(source, source_words(source))
 
 
-def bootstrap_caption(unit: str | None, coverage: float, say: Numerals = PLAIN) -> str:
-    """What the table of bootstrap intervals shows."""
-    units = "runs" if unit is None else f"{column_words(unit)}s as a whole"
-    return (
-        f"Geometric means and ratios with {say(100 * coverage)} % bootstrap intervals (BCa); "
-        f"resampled are the {units}."
-    )
-
-
-def _negative_net(say: Numerals, found: Sequence[tuple[float, str, str]], more: int) -> str:
-    told = "; ".join(f"{say(net_g, '.2g')} g on {sieve} in {run}" for net_g, sieve, run in found)
-    rest = f" and {more} more" if more else ""
-    return (
-        f"Negative net masses: {told}{rest}. Sizes are taken where the undersize curve "
-        "first reaches each level."
-    )
-
-
-def _tolerance_used(
-    say: Numerals, standard: str, half_widths_um: Sequence[tuple[float, float]], sieves: int
-) -> str:
-    each = [f"{say(width, '.2g')} at {say(um)} µm" for um, width in half_widths_um]
-    listed = ", ".join(each) if len(each) <= _LISTED else f"{each[0]} to {each[-1]}"
-    return (
-        f"{sieves} sieve{'s have' if sieves > 1 else ' has'} no stated aperture uncertainty; the "
-        f"tolerance of {standard} on the average aperture is used (±µm: {listed})."
-    )
-
-
-def _no_repeatability(say: Numerals, balance: str) -> str:  # noqa: ARG001
-    return f"Balance {balance!r} declares no repeatability_g; none is counted."
-
-
-def _no_data_sheet(
-    say: Numerals,
-    balance: str,
-    accuracy_class: str,
-    is_stated: bool,
-    interval_g: float,
-    least_g: float,
-    most_g: float,
-) -> str:
-    span = f"{say(least_g, '.2g')} g"
-    if most_g > least_g:
-        span += f" to {say(most_g, '.2g')} g"
-    of_class = f"class {accuracy_class}" + ("" if is_stated else " (taken, for none is stated)")
-    return (
-        f"Balance {balance!r} states neither repeatability nor linearity: each reading may be off "
-        f"by what OIML R 76 permits in service for {of_class} with e = {say(interval_g)} g, "
-        f"±{span}. Give repeatability_g and linearity_g of its data sheet."
-    )
-
-
-def _no_sample_mass(say: Numerals, runs: Sequence[str]) -> str:  # noqa: ARG001
-    return f"No sample_mass_g is stated for {_listed(runs)}; a loss there is not counted."
-
-
-def _loss_counted(say: Numerals, runs: int, least_g: float, most_g: float, habit: str) -> str:
-    span = f"{say(least_g, '.2g')} g" + (f" to {say(most_g, '.2g')} g" if runs > 1 else "")
-    return f"Powder was lost in {runs} run{'s' if runs > 1 else ''} ({span}); {_HABITS[habit]}."
-
-
-_HABITS = {
-    "": "the sizes are as weighed, and their uncertainty holds that all of it may have been powder "
-    "of the pan",
-    "pan": "all of it is added to the pan, as stated",
-    "in proportion": "it was lost from every class in proportion, as stated",
+_SOURCES = {
+    "aperture": "the sieve apertures",
+    "between_sieves": "what lies between the sieves",
+    "splitting": "splitting the sample",
 }
 
 
-def _empty_pan(say: Numerals, runs: Sequence[str]) -> str:  # noqa: ARG001
-    return (
-        f"Powder was lost in {_listed(runs)}, where the pan was found empty and can have held "
-        "little: only so much of it counts as powder of the pan."
+def labelled_shares(shares: pd.DataFrame, say: Numerals = PLAIN) -> pd.DataFrame:
+    """Shares, or changes, of a budget with the label of each bar, and sources as they are read."""
+    rows = shares.to_dict("records")
+    by = {str(row["by"]) for row in rows if "by" in row}
+    labels = [
+        f"{row['quantity']} of one run"
+        if row["scope"] == "run"
+        else f"{row['quantity']}, {_against({'by': TIME if TIME in by else ''} | row, say)}"
+        for row in rows
+    ]
+    found = shares.assign(label=labels)
+    if "source" not in shares:
+        return found
+    return found.assign(source=[source_words(one) for one in shares["source"]])
+
+
+def change_words(change: str) -> str:
+    """What a change would be, in short."""
+    return f"with {change}" if change == "certified sieves" else change
+
+
+def _against(row: Mapping[Hashable, Any], say: Numerals) -> str:
+    level, versus = (
+        one if isinstance(one, str) else say(one, ".12g") for one in (row["level"], row["versus"])
     )
+    return f"{level} against {versus}{' min' if row['by'] == TIME else ''}"
 
 
-def _end_point(say: Numerals, runs: int, least_g: float, most_g: float) -> str:
-    span = f"{say(least_g, '.2g')} g" + (f" to {say(most_g, '.2g')} g" if runs > 1 else "")
-    return (
-        f"The second shaking still moved powder in {runs} run{'s' if runs > 1 else ''} (largest "
-        f"change {span}); sizes are by the first weighing, and the change counts as uncertainty."
+def budget_sentences(budget: Budget, say: Numerals = PLAIN) -> tuple[str, ...]:
+    """What the budget says of D50, in one sentence for the sizes and one for the difference."""
+    frame = budget.to_frame()
+    told = []
+    for scope, own in frame[frame["quantity"] == "D50"].groupby("scope", sort=False):
+        rows = own.to_dict("records")
+        largest = max(rows, key=lambda row: float(row["share"]))
+        limited = sum(float(row["share"]) for row in rows if row["balance_limited"])
+        is_run = scope == "run"
+        what = "of one run" if is_run else f"at {_against(largest, say)}"
+        basis = " (root mean square over the runs)" if is_run else ""
+        told.append(
+            f"The measurement leaves D50 {what} a standard uncertainty of "
+            f"{say.significant(combined_percent(own)['D50'], 2)} %{basis}: "
+            f"{say.per_cent(float(largest['share']), decimals=1)} of the variance comes from "
+            f"{source_phrase(largest['source'])}, {say.per_cent(limited, decimals=1)} from the "
+            "balance."
+        )
+    return tuple(told)
+
+
+def budget_lead(budget: Budget, say: Numerals = PLAIN) -> tuple[str, ...]:
+    """Which source leads over all bars, and how much the balance is at most."""
+    frame = budget.to_frame()
+    if frame.empty:
+        return (NO_SIZE,)
+    bars = ["scope", "quantity"]
+    limited = frame[frame["balance_limited"]].groupby(bars, sort=False)["share"].sum()
+    most = say.per_cent(float(limited.max()), decimals=1) if len(limited) else say.per_cent(0.0)
+    share = frame.pivot_table(index=bars, columns="source", values="share", aggfunc="sum")
+    leading, of_leading = share.idxmax(axis=1), share.max(axis=1)
+    names = [source_phrase(str(one)) for one in leading.value_counts().index]
+    if only_source(budget) is not None:
+        return (
+            f"One source, {names[0]}, makes up more than {say.per_cent(ONE_SOURCE)} of the "
+            f"variance of every size and difference; the balance makes up at most {most}.",
+        )
+    low, high = (say.fixed(100 * float(end), 0) for end in (of_leading.min(), of_leading.max()))
+    ends = f"{low} %" if low == high else f"{low} to {high} %"
+    said = f"The largest part of the variance comes from {names[0]}"
+    if len(names) > 1:
+        said += f", at some sizes from {joined(names[1:])}"
+    return (f"{said} ({ends}); the balance makes up at most {most}.",)
+
+
+def only_source(budget: Budget) -> str | None:
+    """The source that is nearly all of the variance of every bar; None where there is none."""
+    frame = budget.to_frame()
+    if frame.empty:
+        return None
+    least = frame.pivot_table(index=["scope", "quantity"], columns="source", values="share").min()
+    return str(least.idxmax()) if float(least.max()) > ONE_SOURCE else None
+
+
+def noticed_changes(budget: Budget) -> pd.DataFrame:
+    """The changes that shorten a bar by a share worth a mark."""
+    frame = budget.changes_frame()
+    gain = 1 - frame["u_then_percent"] / frame["u_now_percent"]
+    most = gain.groupby(frame["change"]).transform("max")
+    return frame[most >= NOTICED].reset_index(drop=True)
+
+
+def shares_caption(budget: Budget, say: Numerals = PLAIN) -> str:
+    """What the figure of the budget shows, and which changes would do next to nothing."""
+    told = (
+        "What limits a size? Bars are as long as the standard uncertainty that the measurement "
+        "leaves (of one run: root mean square over the runs) and are divided as the variance is: "
+        "the numbers are shares of the variance"
     )
+    frame = budget.changes_frame()
+    drawn_ones = set(noticed_changes(budget)["change"])
+    if drawn_ones:
+        told += "; marks: what a change would leave of it"
+    rest = frame[~frame["change"].isin(drawn_ones)]
+    if rest.empty:
+        return f"{told}."
+    names = joined([CHANGES.get(str(one), str(one)) for one in dict.fromkeys(rest["change"])])
+    gain = float((1 - rest["u_then_percent"] / rest["u_now_percent"]).max())
+    return f"{told}. Not marked: {names}, which would take off at most {say.at_most(gain)}."
 
 
-def _splits_found(say: Numerals, samples: int, percent: float, degrees_of_freedom: float) -> str:
-    return (
-        f"Splits of {samples} sample{'s' if samples > 1 else ''} scatter by "
-        f"{say(percent, '.2g')} % in the mass finer than the median ({say(degrees_of_freedom)} "
-        f"degree{'s' if degrees_of_freedom > 1 else ''} of freedom); every run carries that."
+def shares_alternative(bars: pd.DataFrame, changes: pd.DataFrame, say: Numerals = PLAIN) -> str:
+    """Every bar: its length, its shares, and what the marked changes would leave."""
+    lines = []
+    for label, own in bars.iterrows():
+        u = float(own.sum())
+        parts = [
+            f"{source} {say.per_cent(float(length) / u)}"
+            for source, length in own.items()
+            if length > 0
+        ]
+        told = f"{label}: u = {say.significant(u, 2)} %, of its variance {', '.join(parts)}"
+        then = changes[changes["label"] == label] if len(changes) else changes
+        for row in then.to_dict("records"):
+            what = change_words(str(row["change"]))
+            told += f"; {what} {say.significant(row['u_then_percent'], 2)} %"
+        lines.append(f"{told}.")
+    return " ".join(lines)
+
+
+def without_budget(budget: Budget) -> tuple[str, ...]:
+    """How many differences have no budget; quantities alike are told together."""
+    keys = ["quantity", "level", "versus"]
+    known = budget.differences.groupby(keys, sort=False)["share"].count() > 0
+    alike: dict[tuple[int, int], list[str]] = {}
+    for quantity, own in known.groupby(level="quantity", sort=False):
+        if not own.all():
+            alike.setdefault((int((~own).sum()), len(own)), []).append(str(quantity))
+    return tuple(
+        f"{', '.join(quantities)}: {lost} of {every} differences by {column_words(budget.by)} have "
+        "no budget, because a run is not bracketed by its sieves."
+        for (lost, every), quantities in alike.items()
     )
-
-
-def _linear_doubtful(say: Numerals, run: str, quantity: str) -> str:  # noqa: ARG001
-    return (
-        f"Run {run!r}: the linear interval of {quantity} is doubtful (it leaves the sieves, or the "
-        "class that holds it is nearly empty); use Monte Carlo."
-    )
-
-
-def _beyond_sieves(say: Numerals, run: str, quantity: str, share: float) -> str:
-    return (
-        f"Run {run!r}: {say(100 * share, '.2g')} % of the draws of {quantity} lie beyond the "
-        "sieves; its u is that of the others."
-    )
-
-
-def _hidden_peak(say: Numerals, runs: Sequence[str], finer_um: float, coarser_um: float) -> str:
-    return (
-        f"The class {say(finer_um, '.4g')} to {say(coarser_um, '.4g')} µm of {_listed(runs)} may "
-        "hide a peak of the distribution: no sieve shows where in the class the powder lies, and "
-        "sizes near it may miss by more than their intervals say. A sieve inside that class "
-        "settles it."
-    )
-
-
-def _flat_step(say: Numerals, run: str, quantity: str) -> str:  # noqa: ARG001
-    return (
-        f"Run {run!r}: {quantity} lies along a flat step of the curve (a class without powder), "
-        "so the interval spans the step and its middle means nothing."
-    )
-
-
-def _listed(runs: Sequence[str]) -> str:
-    """Names of runs, or how many there are."""
-    return ", ".join(runs) if len(runs) <= _NAMED else f"{len(runs)} runs"
-
-
-def _not_settled(say: Numerals, draws: int, digits: int) -> str:  # noqa: ARG001
-    return (
-        f"{draws} draws did not settle every result to {digits} significant digits of its "
-        "uncertainty; allow more draws, or ask for one digit."
-    )
-
-
-def _many_runs(say: Numerals, runs: int) -> str:  # noqa: ARG001
-    return (
-        f"{runs} runs are too many for one joint law of the curve between the sieves: runs of one "
-        "group at one time share it wholly, others as far as 256 of the runs tell. The standard "
-        "uncertainty of a difference within one group may be too small by up to a third; compare "
-        "fewer groups at a time where such a difference decides."
-    )
-
-
-def _ratio_doubtful(say: Numerals, run: str, quantity: str) -> str:  # noqa: ARG001
-    return (
-        f"Run {run!r}: the linear interval of {quantity} is doubtful, and so are those of its "
-        "ratios; use Monte Carlo."
-    )
-
-
-def _ratio_beyond(
-    say: Numerals, quantity: str, high: Sequence[str], low: Sequence[str], share: float
-) -> str:
-    above, below = (", ".join(map(repr, side)) for side in (high, low))
-    return (
-        f"{quantity} of {above} over {below}: {say(100 * share, '.2g')} % of the draws are not "
-        "bracketed by the sieves; its u_log is that of the others."
-    )
-
-
-REMARKS = {
-    WeighingRemark.NEGATIVE_NET: _negative_net,
-    SourceRemark.TOLERANCE_USED: _tolerance_used,
-    SourceRemark.NO_REPEATABILITY: _no_repeatability,
-    SourceRemark.NO_SAMPLE_MASS: _no_sample_mass,
-    SourceRemark.NO_DATA_SHEET: _no_data_sheet,
-    SourceRemark.LOSS_COUNTED: _loss_counted,
-    SourceRemark.EMPTY_PAN: _empty_pan,
-    SourceRemark.END_POINT: _end_point,
-    SourceRemark.SPLITS_FOUND: _splits_found,
-    PropagationRemark.LINEAR_DOUBTFUL: _linear_doubtful,
-    PropagationRemark.BEYOND_SIEVES: _beyond_sieves,
-    PropagationRemark.HIDDEN_PEAK: _hidden_peak,
-    PropagationRemark.FLAT_STEP: _flat_step,
-    PropagationRemark.NOT_SETTLED: _not_settled,
-    PropagationRemark.MANY_RUNS: _many_runs,
-    PropagationRemark.RATIO_DOUBTFUL: _ratio_doubtful,
-    PropagationRemark.RATIO_BEYOND_SIEVES: _ratio_beyond,
-}

@@ -8,6 +8,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 
+from psdstats import columns as col
 from psdstats.columns import unit_of
 from psdstats.comparison.beside import LeftOut
 from psdstats.comparison.plan import ComparisonPlan
@@ -16,10 +17,12 @@ from psdstats.sieves.standards import practice_rule
 from psdstats.study.flags import CheckReport, Flag, Severity
 from psdstats.study.records import TareHandling
 from psdstats.study.sheet_plan import SheetPlan
-from psdstats.words.courses import level_words, place
+from psdstats.study.wide_cells import WideTable, words_of
+from psdstats.words.courses import level_words
 from psdstats.words.numbers import MISSING, PLAIN, Numerals
+from psdstats.words.remarks import listed, place
 
-_RUNS_NAMED, _RUNS_LISTED = 3, 8
+RUNS_NAMED, _RUNS_LISTED = 3, 8
 LEAST_POINTS = 0.1
 """Points of a change in per cent below which nothing is said to move."""
 
@@ -63,10 +66,6 @@ LOOKED_FOR: Mapping[str, str] = ReadOnly(
 )
 """What each bench check looks for."""
 
-CHECKS_CAPTION = "What the bench checks found."
-LOOK_CAPTION = (
-    "What to look at, and by how many points the changes by the end move without these runs."
-)
 WITHOUT = "moves a change by, points"
 FURTHER_NOTES = "Further notes of the checks"
 NOTHING_FOUND = "Nothing was found that asks for action."
@@ -113,9 +112,6 @@ def moves_sentence(points: Mapping[str, float], say: Numerals = PLAIN) -> str:
 
 SIZE_WITHOUT = "moves D50 there by"
 EFFECT = "Without the runs in doubt"
-EFFECT_CAPTION = (
-    "What D50 at the condition of the runs in doubt, and the change by the end, are without them."
-)
 ALL_IN_DOUBT = "all of these"
 NO_DOUBT = "No run is in doubt."
 NOT_COMPARED = "The runs cannot be compared, so nothing is said of the main answer"
@@ -154,7 +150,7 @@ def effect_sentence(
         which = f"the change of {change.quantity}, {where_moved(change, plan, say)},"
         told.append(f"{which} {_change_words(change, say)}")
     rest = "; ".join(told) or "nothing that is compared moves"
-    which = runs[0] if len(runs) == 1 else f"{len(runs)} runs in doubt ({first_of(runs)})"
+    which = runs[0] if len(runs) == 1 else f"{len(runs)} runs in doubt ({listed(runs, RUNS_NAMED)})"
     return f"Without {which}: {rest}."
 
 
@@ -206,7 +202,7 @@ def where_of(own: Sequence[Flag]) -> str:
     spot, runs = own[0].spot, runs_of(own)
     if len(own) > 1:
         times = f"{len(runs)} runs" if len(runs) == len(own) else f"{len(own)} times"
-        return f"{times}: {first_of(runs)} (all in tables/checks.csv)"
+        return f"{times}: {listed(runs, RUNS_NAMED)} (all in tables/checks.csv)"
     row = "" if spot.row is None else f", row {spot.row}"
     names = ", ".join(filter(None, (spot.run, spot.sieve)))
     return f"{names} ({spot.file}{row})" if spot.file else names or MISSING
@@ -215,12 +211,6 @@ def where_of(own: Sequence[Flag]) -> str:
 def runs_of(own: Sequence[Flag]) -> list[str]:
     """Runs of a finding, each once."""
     return list(dict.fromkeys(flag.spot.run for flag in own if flag.spot.run is not None))
-
-
-def first_of(names: Sequence[str], most: int = _RUNS_NAMED) -> str:
-    """The first of some names, and how many more there are."""
-    more = f" and {len(names) - most} more" if len(names) > most else ""
-    return f"{', '.join(names[:most])}{more}"
 
 
 def says_of(own: Sequence[Flag]) -> str:
@@ -242,10 +232,10 @@ def finding_line(own: Sequence[Flag]) -> str:
     if len(own) == 1:
         return f"{first}{_named(first)}"
     rows = [f"{flag.spot.row}" for flag in own if flag.spot.row is not None]
-    where = f"in {len(runs)} runs: {first_of(runs, _RUNS_LISTED)}" if len(runs) > 1 else ""
+    where = f"in {len(runs)} runs: {listed(runs, _RUNS_LISTED)}" if len(runs) > 1 else ""
     if not where:
         where = ", ".join(filter(None, (first.spot.file, first.spot.run and f"run {runs[0]}")))
-        where += f", rows {first_of(rows, _RUNS_LISTED)}" if rows else ""
+        where += f", rows {listed(rows, _RUNS_LISTED)}" if rows else ""
     return f"{first.severity}: {where}: {says_of(own)}. {first.remedy}{_named(first)}"
 
 
@@ -423,3 +413,49 @@ def sample_messages(sample_mass_g: float | None) -> dict[str, str]:
         "errorTitle": "Not a mass",
         "prompt": f"Mass put on the stack in g{about}.",
     }
+
+
+_MASSES = {col.TARE: "empty", col.GROSS: "with powder", col.NET: "powder alone"}
+_SHOWN = 4  # samples and skipped lines that are named; the rest is counted
+
+
+def mapping_lines(table: WideTable) -> list[str]:
+    """Say what stands where."""
+    place, unit, stack = table.apertures
+    sizes = [f"{size} µm" if size != "0" else f"pan ({line})" for line, size in stack]
+    kinds = ", ".join(_MASSES[kind] for kind in table.masses)
+    each = [f"{name}: {lines}" for name, lines in table.samples]
+    said = [
+        f"{table.place} was read as a wide table:",
+        f"  sieves in {table.sieves}; apertures in {place}, in {unit}: {', '.join(sizes)}",
+        f"  {len(each)} samples ({kinds}; in {table.mass_unit}): {_more(each)}",
+    ]
+    if table.shared_tares:
+        said.append(f"  empty sieves, weighed once for all samples: {table.shared_tares}")
+    said += [f"  {words_of(column)} from {line}" for column, line in table.lines]
+    said += [f"  {words_of(column)} from the names of the samples" for column in table.from_names]
+    if table.unused:
+        said.append(f"  sieves without masses, taken as not used: {_more(table.unused)}")
+    if table.skipped:
+        said.append(f"  not read: {'; '.join(table.skipped)}")
+    return said
+
+
+def _more(every: Sequence[str]) -> str:
+    """The first of them, and how many there are beside."""
+    rest = len(every) - _SHOWN
+    return "; ".join(every[:_SHOWN]) + (f"; and {rest} more" if rest > 0 else "")
+
+
+def mapping_text(table: WideTable) -> str:
+    """The mapping file, as TOML."""
+    import tomlkit
+
+    document = tomlkit.document()
+    document.add(tomlkit.comment("How the wide tables of this laboratory are read; use it again:"))
+    document.add(tomlkit.comment("psdstats convert TABLE TARGET --layout wide --mapping THIS-FILE"))
+    plain = {key: value for key, value in table.rules.items() if not isinstance(value, dict)}
+    tables = {key: value for key, value in table.rules.items() if isinstance(value, dict)}
+    for key, value in {**plain, **tables}.items():
+        document.add(key, tomlkit.item(value))
+    return tomlkit.dumps(document)

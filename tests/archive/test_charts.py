@@ -107,8 +107,11 @@ def test_points_are_means_of_a_trial_and_day():
     assert found.frame["path"].tolist() == ["a", "b", "a"]
     assert found.frame["runs"].tolist() == [2, 1, 1]
     assert found.y[0] == pytest.approx(np.log([90.0, 100.0]).mean())
-    np.testing.assert_allclose(found.own, [0.02 / np.sqrt(2), 0.01, 0.03])
-    np.testing.assert_allclose(found.shared, [[0.3, 0.1], [0.1, 0.0], [0.0, 0.0]])
+    np.testing.assert_allclose(found.own, [np.hypot(0.02 / np.sqrt(2), 0.1), 0.01, 0.03])
+    np.testing.assert_allclose(found.shared, [[0.3], [0.1], [0.0]])
+    none = points_of(rows, [{}, {}, {}, {}])
+    assert none.shared.shape == (3, 0)
+    np.testing.assert_allclose(none.own, [0.02 / np.sqrt(2), 0.01, 0.03])
     df, squares, expected = found.scatter
     assert (df, expected) == (1.0, pytest.approx(0.02**2))
     assert squares == pytest.approx(np.log(100 / 90) ** 2 / 2)

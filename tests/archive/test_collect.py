@@ -44,8 +44,8 @@ def test_a_plain_client_reads_every_trial(collected_once):
         rows = connection.execute(
             "SELECT path, title, study_date, runs, refusal IS NULL FROM trials ORDER BY path"
         ).fetchall()
-        verdicts = connection.execute(
-            "SELECT count(*), count(DISTINCT trial) FROM answers WHERE verdict = 'changed'"
+        ends = connection.execute(
+            "SELECT count(*), count(DISTINCT trial), count(verdict), min(last) FROM answer_list"
         ).fetchone()
     connection.close()
     assert rows == [
@@ -54,7 +54,7 @@ def test_a_plain_client_reads_every_trial(collected_once):
         ("trials/broken.csv", None, "", None, 0),
         ("trials/third.xlsx", "Trial (invented)", "2026-03-05", 4, 1),
     ]
-    assert verdicts == (12, 3)  # three trials of one title, four sizes
+    assert ends == (12, 3, 0, "24")  # three trials of one title, four sizes; none was judged
 
 
 def test_sizes_are_those_of_runs_by_themselves(dated_trial, tmp_path):
@@ -69,22 +69,52 @@ def test_sizes_are_those_of_runs_by_themselves(dated_trial, tmp_path):
     assert (found["own_u"] < found["u"]).all()
 
 
-def test_thorough_verdicts_are_those_of_compare(dated_trial, tmp_path):
-    study = dated_trial("2026-01-05")
+def test_means_are_those_of_the_runs_of_a_time_with_their_joint_u(dated_trial, tmp_path):
+    study = dated_trial("2026-01-05", rule=None, uncertainty={"borrowing": False})
     save_study(study, tmp_path / "trial")
-    quick = collect([tmp_path / "trial"], tmp_path / "a.sqlite").to_frame()
-    found = collect([tmp_path / "trial"], tmp_path / "a.sqlite", thorough=True)
+    found = collect([tmp_path / "trial"], tmp_path / "a.sqlite")
+    joint, ends = propagate(study, method="linear"), found.to_frame().set_index("quantity")
+    own = found.means_frame().set_index(["quantity", "milling_time_min"])
+    for place, quantity in enumerate(("D10", "D50", "D90", "span")):
+        value, covariance = joint.value[:, place], joint.covariance(quantity, log=True).to_numpy()
+        for time, at in ((0.0, "start"), (24.0, "end")):
+            weight = (joint.milling_time_min == time) / (joint.milling_time_min == time).sum()
+            mean, u = weight @ np.log(value), np.sqrt(weight @ covariance @ weight)
+            expected = np.exp(mean + np.array([0.0, -2.0, 2.0]) * u)
+            row = own.loc[(quantity, time), ["size", "lower", "upper"]].astype(float)
+            np.testing.assert_allclose(row, expected, rtol=1e-9)
+            stored = ends.loc[quantity, [f"{at}_{end}" for end in ("size", "lower", "upper")]]
+            np.testing.assert_array_equal(stored.astype(float), row)
+    assert ends["sizes_by"].eq("own readings").all()
+    assert ends["verdict"].isna().all()
+
+
+def test_verdicts_are_those_of_compare_and_stay(dated_trial, tmp_path):
+    study, into = dated_trial("2026-01-05"), tmp_path / "a.sqlite"
+    save_study(study, tmp_path / "trial")
+    assert collect([tmp_path / "trial"], into).evaluated == 1
+    found = collect([tmp_path / "trial"], into, verdicts=True)
     assert found.evaluated == 1
     told, asked = found.to_frame(), compare(study)
+    assert told["sizes_by"].eq("compare").all()
     for row, result in zip(told.to_dict("records"), asked.results, strict=True):
-        numbers = result.courses[0].fallen.numbers
-        assert row["verdict"] == result.courses[0].fallen.verdict
-        assert row["ratio"] == np.exp(numbers.estimate)
-        assert (row["ratio_lower"], row["ratio_upper"]) == tuple(
-            np.exp([numbers.lower, numbers.upper])
-        )
-    np.testing.assert_allclose(quick["ratio"], told["ratio"], rtol=1e-9)
-    assert quick["verdict"].equals(told["verdict"])
+        course = result.courses[0]
+        assert (row["verdict"], row["since"]) == (course.verdict, course.since)
+        assert row["p"] == course.fallen.numbers.p_adjusted
+        for name, numbers in (
+            ("start_size", course.start),
+            ("end_size", course.end),
+            ("ratio", course.fallen.numbers),
+        ):
+            ends = [name, *(f"{name.removesuffix('_size')}_{end}" for end in ("lower", "upper"))]
+            expected = np.exp([numbers.estimate, numbers.lower, numbers.upper])
+            assert [row[end] for end in ends] == expected.tolist()
+    for verdicts in (True, False):
+        again = collect([tmp_path / "trial"], into, verdicts=verdicts)
+        assert again.unchanged == 1
+        assert again.to_frame().equals(told)
+    save_study(dated_trial("2026-01-06"), tmp_path / "trial", replace=True)
+    assert collect([tmp_path / "trial"], into).to_frame()["verdict"].isna().all()
 
 
 def test_what_has_not_changed_is_not_read_again(laboratory, monkeypatch):
@@ -215,7 +245,7 @@ def test_a_trial_that_cannot_be_compared_says_why(dated_trial, tmp_path):
     balance = replace(study.balances["house"], repeatability_g=0.4)
     single = replace(study, runs=alone, tares=TareHandling.ONCE, balances={"house": balance})
     save_study(single, tmp_path / "2025-12-31 feed")
-    found = collect([tmp_path / "2025-12-31 feed"], tmp_path / "a.sqlite")
+    found = collect([tmp_path / "2025-12-31 feed"], tmp_path / "a.sqlite", verdicts=True)
     rows = found.to_frame()
     assert (rows["verdict"] == "cannot be told").all()
     assert rows["reason"].str.contains("single value").all()

@@ -25,14 +25,14 @@ from psdstats.uncertainty.draws import (
     keyed_generator,
     make_plan,
 )
-from psdstats.uncertainty.engine import propagate, study_blocks
+from psdstats.uncertainty.engine import Drawing, propagate
 from psdstats.uncertainty.law import prepare
 from psdstats.uncertainty.linear import percentile_jacobian
 
 LEVELS = np.array([0.1, 0.5, 0.9])
 APERTURES_UM = (0, 45, 63, 90, 125, 180, 250, 355, 500)
 SHARES = np.array([0.035, 0.045, 0.12, 0.19, 0.235, 0.19, 0.125, 0.045, 0.015])
-BLOCK = 10_000
+BLOCK, CHUNK = 10_000, 5_000
 
 
 def make_study(n_runs: int, rule: str | None = None) -> Study:
@@ -79,17 +79,16 @@ def plan_of(n_runs: int, rule: str | None = None) -> DrawPlan:
         curve=None if ready.curves is None else ready.curves.curve,
         seed=1,
         coverage=0.95,
-        chunk=5000,
     )
 
 
 def random_numbers(plan: DrawPlan, draws: int) -> None:
     """Make the same raw draws and nothing else."""
     streams = [*plan.shared, *(stream for run in plan.runs for stream in run.own)]
-    out = np.empty(plan.chunk)
+    out = np.empty(CHUNK)
     for stripe in range(-(-draws // (10 * BLOCK))):
         generators = [keyed_generator(plan.seed, *one.identity, stripe) for one in streams]
-        for _ in range(min(draws, 10 * BLOCK) // plan.chunk):
+        for _ in range(min(draws, 10 * BLOCK) // CHUNK):
             for stream, generator in zip(streams, generators, strict=True):
                 fill(generator, stream.kind, stream.shape, out)
 
@@ -103,7 +102,7 @@ def draws_only(plan: DrawPlan, draws: int) -> None:
 
 def summaries(plan: DrawPlan, draws: int) -> None:
     """Draws with means, joint covariance of values and logarithms, and both intervals."""
-    for _ in study_blocks(plan, block_draws=BLOCK, max_blocks=draws // BLOCK):
+    for _ in Drawing(coverage=plan.coverage, draws=draws).drawn(plan):
         pass
 
 

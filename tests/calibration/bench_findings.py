@@ -117,7 +117,7 @@ def trials(design: Design, truth: str, sets: int, rng: np.random.Generator) -> I
 
 def told(found: Sequence[Deviation]) -> float:
     """Whether any difference is told; NaN where the scatter is unknown."""
-    if not found or any(one.undone_by is not None for one in found):
+    if not found or any(one.undone_by_percent is not None for one in found):
         return np.nan
     return float(any(one.numbers.p_adjusted < ALPHA for one in found))
 

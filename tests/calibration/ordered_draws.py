@@ -9,13 +9,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from psdstats.comparison.ordered import (
+    FactorRows,
     FallFlags,
     OrderedFlags,
+    OrderedQuestion,
     StopFlags,
     one_course_flags,
     ordered_flags,
+    ordered_question,
 )
-from psdstats.comparison.ordered_rows import FactorRows, OrderedQuestion, ordered_question
 from psdstats.models.judged import Judged, StudentJudged
 from psdstats.models.level import LevelLaw
 

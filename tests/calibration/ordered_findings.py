@@ -41,20 +41,15 @@ from ordered_draws import (
     Cell,
     Courses,
     Design,
-    Floats,
     all_errors,
     calibrated_law,
     exact_law,
-    fall_errors,
     level_truths,
     powers,
     rates,
     single_truths,
-    union,
 )
 from ordered_small import open_cells, single_cells
-
-from psdstats.comparison.ordered import fall_flags
 
 SEED = 20261129
 _BATCH = 1000  # responses judged at once by the calibrated level
@@ -80,35 +75,6 @@ def run(design: Design, truth: str, courses: Courses, law: str, sets: int) -> Ce
     table = "levels" if len(design.levels) > 1 else "times"
     return Cell(table=table, design=design.name, law=law, truth=truth, sets=sets,
                 wrong=rates(wrong_all), power=rates(power_all))  # fmt: skip
-
-
-def run_sizes(design: Design, truth: str, sizes: Sequence[Floats], sets: int) -> Cell:
-    """D10, D50 and D90 together share the error of the question of falls."""
-    rng = np.random.default_rng([SEED, *f"{design.name} {truth} sizes".encode()])
-    y = design.draw(np.zeros(design.times), sets, rng, copies=len(sizes))
-    law = exact_law(design, design.covariance(np.zeros(design.times)))
-    asked = design.asked
-    judged = [law(own + size[design.place]) for own, size in zip(y, sizes, strict=True)]
-    found = fall_flags(judged, [asked] * len(sizes), 0.05)
-    wrong = union([fall_errors(one, size) for (one,), size in zip(found, sizes, strict=True)])
-    apart = [fall_errors(fall_flags([j], [asked], 0.05)[0][0], s)
-             for j, s in zip(judged, sizes, strict=True)]  # fmt: skip
-    wrong["each at 5 %"] = union(apart)["question of falls"]
-    power = {f"end of {name}": one[0].shown[..., -1].astype(float)
-             for name, one in zip(("D10", "D50", "D90"), found, strict=True)}  # fmt: skip
-    return Cell(table="sizes", design=design.name, law="exact", truth=truth, sets=sets,
-                wrong=rates(wrong), power=rates(power))  # fmt: skip
-
-
-def size_truths(times: int) -> dict[str, list[Floats]]:
-    one = single_truths(times)
-    flat, falls, late = one["nothing happens"], one["falls"], one["flat, falls at the end"]
-    return {
-        "nothing happens": [flat] * 3,
-        "D10 flat, others fall": [flat, falls, falls],
-        "all flat, fall at the end": [late] * 3,
-        "D10 by 7 %, D50 flat then falls, D90 falls": [one["falls evenly by 7 %"], late, falls],
-    }
 
 
 BOTH, THREE = ("5", "10"), ("5", "10", "20")
@@ -142,14 +108,11 @@ def truths_of(design: Design) -> dict[str, Courses]:
 
 
 def cells(sets: int) -> Iterator[Cell]:
-    """All cells: designs by truths, sizes together, single runs, sizes beyond the sieves."""
+    """All cells: designs by truths, single runs, sizes beyond the sieves."""
     for design in EXACT:
         few = len(design.levels) - 1  # dear: many contrasts
         for truth, courses in truths_of(design).items():
             yield run(design, truth, courses, "exact", sets // (1 << few))
-    for design in (EXACT[0], EXACT[6], EXACT[4]):
-        for truth, sizes in size_truths(design.times).items():
-            yield run_sizes(design, truth, sizes, sets)
     yield from single_cells(sets // 4, [SEED])
     for design in CALIBRATED:
         for truth, courses in truths_of(design).items():
@@ -160,15 +123,14 @@ def cells(sets: int) -> Iterator[Cell]:
 # ------------------------------------------------------------------ table
 
 KINDS = (
-    "falls", "bound", "question of falls", "each at 5 %", "little", "falling", "within",
+    "falls", "bound", "question of falls", "little", "falling", "within",
     "question of stop", "guard", "control", "factor", "one course", "one family", "all",
     "firmer than the values", "firmer for a value less", "firmer than at a finer sieve",
 )  # fmt: skip
-NOT_ERRORS = ("each at 5 %", "all")  # several errors of 5 per cent at once
+NOT_ERRORS = ("all",)  # several errors of 5 per cent at once
 HEADS = {
     "times": "One course",
     "levels": "Several levels of a factor",
-    "sizes": "D10, D50 and D90 together",
     "single": "Single runs, the spread from smooth courses",
     "open": "Sizes beyond the sieves",
 }

@@ -23,6 +23,7 @@ from ordered_draws import (
     stop_errors,
 )
 
+from psdstats.comparison.courses import FEWEST_TIMES
 from psdstats.comparison.open_sizes import (
     Law,
     OpenRuns,
@@ -30,9 +31,8 @@ from psdstats.comparison.open_sizes import (
     law_of_whole_levels,
     read_open_courses,
 )
-from psdstats.comparison.ordered import FallFlags, ordered_flags
-from psdstats.comparison.ordered_rows import OrderedQuestion, ordered_question
-from psdstats.comparison.single_runs import FEWEST_TIMES, PARAMETERS, residual_squares
+from psdstats.comparison.ordered import FallFlags, OrderedQuestion, ordered_flags, ordered_question
+from psdstats.comparison.spread import PARAMETERS, residual_squares
 from psdstats.errors import ModelError
 from psdstats.findings import Course, Ending
 from psdstats.models.judged import StudentJudged
@@ -116,7 +116,7 @@ def firmness(course: Course) -> Floats:
 def _read(asked: OrderedQuestion, runs: OpenRuns, law: LawOf) -> Course | None:
     """The record; None where this law needs more."""
     try:
-        return read_open_courses(asked, runs, law(runs))[0][0]
+        return read_open_courses(asked, runs, law(runs))[0]
     except ModelError:
         return None
 

@@ -16,12 +16,11 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
+from rate_runs import run_sizes
 from sharing import add_sharing, shared
 
 from psdstats.rate.answers import check_fit, limit_size, parameter, time_to_margin, time_to_target
-from psdstats.rate.curve_fit import fit_curve
-from psdstats.rate.curves import CURVES, CurveName
-from psdstats.rate.run_sizes import run_sizes
+from psdstats.rate.curves import CURVES, CurveName, fit_curve
 
 SEED, DATE = 20261125, "2026-11-25"
 FEW, MANY = (0, 6, 12, 24, 48), (0, 3, 6, 12, 24, 36, 48, 72)

@@ -43,6 +43,21 @@ def test_trials_verdicts_chart_and_files(psdstats, years, tmp_path):
     assert any(one.startswith("No control chart: the runs differ") for one in document["notes"])
 
 
+def test_a_verdict_says_what_compare_says(psdstats, tmp_path):
+    shutil.copy(demo_path("one_bench") / "one_bench.csv", tmp_path / "t.csv")
+    said = json.loads(psdstats("compare", "t.csv", "--json").out)["courses"]
+    words = ("collect", "t.csv", "--into", "a.sqlite", "--verdicts", "--json")
+    kept = json.loads(psdstats(*words).out)["answers"]
+    same = {"start_size": "start_value", "end_size": "end_value", "place": "where"}
+    same |= {f"{at}_{end}": f"{at}_{end}" for at in ("start", "end") for end in ("lower", "upper")}
+    names = ("quantity", "ratio", "ratio_lower", "ratio_upper", "p", "verdict")
+    same |= {name: name for name in names}
+    assert len(kept) == len(said) == 4
+    for row, course in zip(kept, said, strict=True):
+        assert {name: row[name] for name in same} == {k: course[v] for k, v in same.items()}
+        assert (row["since"] and float(row["since"])) == course["since_min"]
+
+
 def test_refusals_say_what_to_do(psdstats, years):
     psdstats("collect", years, "--into", "a.sqlite")
     ask = ("collect", "--into", "a.sqlite", "--where")

@@ -8,7 +8,7 @@ import pytest
 from psdstats.comparison import compare_distributions
 from psdstats.files import MANIFEST
 from psdstats.study import read_study
-from psdstats.study.order import in_order
+from psdstats.study.records import in_order
 
 
 def shuffle(folder, *, seed):

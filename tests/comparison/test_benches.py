@@ -138,12 +138,12 @@ def test_single_runs_of_two_benches_and_two_times_are_judged_by_the_measurement_
     known = 0.01**2 * np.eye(4)
     runs = trial(groups=2, times=2, replicates=1, known=known)
     for one in at_conditions(runs, level=0.95):
-        assert one.undone_by is not None
+        assert one.undone_by_percent is not None
         # c² (u² + 2 s²) = d² with c u half the interval
         half = one.numbers.upper - one.numbers.estimate
         critical = half / one.numbers.u
         room = (one.numbers.estimate / critical) ** 2 - one.numbers.u**2
-        assert one.undone_by == pytest.approx(np.sqrt(max(room, 0) / 2))
+        assert one.undone_by_percent == pytest.approx(100 * np.sqrt(max(room, 0) / 2))
 
 
 def test_a_declared_spread_is_used_with_its_degrees_of_freedom():

@@ -5,7 +5,7 @@ import itertools
 import pandas as pd
 import pytest
 
-from psdstats.comparison.crossing import Crossing, place_factor
+from psdstats.comparison.plan import Crossing, place_factor
 
 
 def table(rule, *, groups="AB", times=(0.0, 6.0, 12.0), levels=(5.0, 10.0), **further):
@@ -20,82 +20,57 @@ def table(rule, *, groups="AB", times=(0.0, 6.0, 12.0), levels=(5.0, 10.0), **fu
 
 
 def test_every_level_at_every_time_is_crossed():
-    found = place_factor(table(lambda *_: True), "ball_ratio")
-    assert found.crossing is Crossing.CROSSED
-    assert found.is_judged
-    assert (found.levels, found.times, found.missing) == (("5", "10"), ("0", "6", "12"), ())
+    assert place_factor(table(lambda *_: True), "ball_ratio") == (Crossing.CROSSED, 3)
 
 
-def test_an_empty_cell_is_named():
+def test_an_empty_cell_is_no_obstacle():
     found = place_factor(table(lambda g, t, r: (t, r) != (0, 10)), "ball_ratio")
-    assert found.crossing is Crossing.PARTLY
-    assert found.is_judged
-    assert found.missing == (("0", "10"),)
-    assert found.times == ("6", "12")
+    assert found == (Crossing.PARTLY, 2)
 
 
 def test_a_cell_that_one_group_has_is_no_gap():
-    assert place_factor(table(lambda g, t, r: g == "A" or r == 5), "ball_ratio").missing == ()
+    found = place_factor(table(lambda g, t, r: g == "A" or r == 5), "ball_ratio")
+    assert found == (Crossing.CROSSED, 3)
 
 
 @pytest.mark.parametrize(
-    ("rule", "crossing", "other"),
+    ("rule", "crossing"),
     [
-        (lambda g, t, r: r == 5, Crossing.CONSTANT, ""),
-        (lambda g, t, r: r == (5 if t < 12 else 10), Crossing.WITH_TIME, "milling_time_min"),
-        (lambda g, t, r: r == (5 if g == "A" else 10), Crossing.IN_GROUPS, "group"),
-        (lambda g, t, r: (t, r) in ((0, 5), (6, 5), (6, 10), (12, 10)), Crossing.APART, ""),
+        (lambda g, t, r: r == 5, Crossing.CONSTANT),
+        (lambda g, t, r: r == (5 if t < 12 else 10), Crossing.WITH_TIME),
+        (lambda g, t, r: r == (5 if g == "A" else 10), Crossing.IN_GROUPS),
+        (lambda g, t, r: (t, r) in ((0, 5), (6, 5), (6, 10), (12, 10)), Crossing.APART),
     ],
 )
-def test_what_cannot_be_told_apart(rule, crossing, other):
-    found = place_factor(table(rule), "ball_ratio")
-    assert (found.crossing, found.other, found.is_judged) == (crossing, other, False)
+def test_what_cannot_be_told_apart(rule, crossing):
+    assert place_factor(table(rule), "ball_ratio")[0] is crossing
 
 
 def test_several_groups_of_each_level_are_still_nested():
     runs = table(lambda g, t, r: r == (5 if g in "AB" else 10), groups="ABCD")
-    assert place_factor(runs, "ball_ratio").crossing is Crossing.IN_GROUPS
+    assert place_factor(runs, "ball_ratio")[0] is Crossing.IN_GROUPS
 
 
 def test_one_group_nests_nothing():
-    assert place_factor(table(lambda *_: True, groups="A"), "ball_ratio").is_judged
+    assert place_factor(table(lambda *_: True, groups="A"), "ball_ratio") == (Crossing.CROSSED, 3)
 
 
 def test_a_factor_that_goes_with_another():
     runs = table(lambda *_: True, operator=lambda g, t, r: "x" if r == 5 else "y")
-    found = place_factor(runs, "operator", among=["ball_ratio"])
-    assert (found.crossing, found.other) == (Crossing.WITH_OTHER, "ball_ratio")
-    assert place_factor(runs, "operator").crossing is Crossing.CROSSED
+    assert place_factor(runs, "operator", among=["ball_ratio"])[0] is Crossing.WITH_OTHER
+    assert place_factor(runs, "operator")[0] is Crossing.CROSSED
     # three levels in two are not the same factor
     runs["operator"] = [f"{x}{g}" for x, g in zip(runs["operator"], runs["group"], strict=True)]
-    assert place_factor(runs, "operator", among=["ball_ratio"]).is_judged
+    assert place_factor(runs, "operator", among=["ball_ratio"])[0] is Crossing.CROSSED
 
 
 def test_what_differs_in_every_run_is_no_factor():
     runs = table(lambda *_: True)
     runs["room_c"] = [20.1, 20.4, 20.2, 20.9, 20.7, 20.5, 20.6, 21.0, 20.3, 20.8, 21.1, 21.2]
-    assert place_factor(runs, "room_c").crossing is Crossing.APART
+    assert place_factor(runs, "room_c")[0] is Crossing.APART
 
 
 def test_runs_without_a_value_are_left_aside():
     runs = table(lambda *_: True)
     runs.loc[runs["milling_time_min"] == 0, "ball_ratio"] = None
-    found = place_factor(runs, "ball_ratio")
-    assert found.crossing is Crossing.CROSSED
-    assert found.times == ("6", "12")
-
-
-@pytest.mark.parametrize(
-    ("charge", "told"),
-    [
-        (lambda g, t, r: f"{g}{r}", True),  # one filling of each group and ratio, at all times
-        (lambda g, t, r: f"{r}", True),  # the same names in both groups are two fillings
-        (lambda g, t, r: f"{g}{t}{r}", False),  # a fresh filling each time
-        (lambda g, t, r: g, False),  # both ratios in one filling
-        (lambda g, t, r: None, False),
-    ],
-)
-def test_levels_within_charges(charge, told):
-    found = place_factor(table(lambda *_: True, charge=charge), "ball_ratio")
-    assert found.in_charges is told
-    assert found.is_judged
+    assert place_factor(runs, "ball_ratio") == (Crossing.CROSSED, 2)

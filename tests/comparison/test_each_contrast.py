@@ -91,11 +91,11 @@ def test_what_groups_share_is_added_and_what_they_do_not_is_in_their_spread():
     plain = own_spread([Units(rows=rows)], y, np.zeros((4, 4)))
     own = own_spread([Units(rows=rows)], y, np.diag([4.0, 1.0, 2.0, 3.0]))
     shared = own_spread([Units(rows=rows)], y, np.diag([4.0, 1.0, 2.0, 3.0]) + 0.25)
-    assert plain.variance == pytest.approx(scipy.stats.sem(y) ** 2)
-    assert plain.df == pytest.approx(3)
-    assert own.variance == pytest.approx(plain.variance, rel=1e-9)
-    assert shared.variance == pytest.approx(plain.variance + 0.25)
-    assert shared.df == pytest.approx(shared.variance**2 / (plain.variance**2 / 3))
+    assert plain[1] == pytest.approx(scipy.stats.sem(y) ** 2)
+    assert plain[2] == pytest.approx(3)
+    assert own[1] == pytest.approx(plain[1], rel=1e-9)
+    assert shared[1] == pytest.approx(plain[1] + 0.25)
+    assert shared[2] == pytest.approx(shared[1] ** 2 / (plain[1] ** 2 / 3))
 
 
 def test_known_part_makes_the_variance_right_on_average():
@@ -107,7 +107,7 @@ def test_known_part_makes_the_variance_right_on_average():
     units = [Units(rows=rows[0]), Units(rows=rows[1], weight=-1.0)]
     weights = np.array([0.25] * 4 + [-0.5] * 2)
     draws = generator.multivariate_normal(np.zeros(6), known, size=4000)
-    found = np.array([own_spread(units, y, known).variance for y in draws])
+    found = np.array([own_spread(units, y, known)[1] for y in draws])
     error = found.std() / np.sqrt(len(found))
     assert found.mean() == pytest.approx(weights @ known @ weights, abs=4 * error)
 

@@ -9,7 +9,7 @@ from psdstats.comparison.plan import ComparisonPlan
 from psdstats.errors import ModelError, OutputError
 from psdstats.findings import Contrast, ContrastKind
 from psdstats.models import contrasts
-from psdstats.models.multiplicity import Adjustment
+from psdstats.models.contrasts import Adjustment
 from psdstats.output.pages.comparison import comparison_page, effects_table
 from psdstats.words import comparison as words
 from psdstats.words.numbers import Numerals

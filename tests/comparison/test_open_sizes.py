@@ -18,8 +18,7 @@ from psdstats.comparison.open_sizes import (
     law_of_whole_levels,
     read_open_courses,
 )
-from psdstats.comparison.ordered import fall_flags
-from psdstats.comparison.ordered_rows import Way, ordered_question
+from psdstats.comparison.ordered import Way, fall_flags, ordered_question
 from psdstats.errors import ModelError
 from psdstats.findings import Ending, FindingKind, Verdict
 from psdstats.models.judged import StudentJudged
@@ -80,7 +79,7 @@ class Trial:
 
     def read(self, runs, **options):
         """Answers by the exact law."""
-        return read_open_courses(self.asked, runs, self.law, **options)
+        return read_open_courses(self.asked, runs, self.law, **options), ()
 
 
 DOWN = [0.0, -0.3, -0.7, -1.2]
@@ -90,7 +89,7 @@ def test_without_open_values_nothing_differs():
     trial = Trial()
     y = trial.values(DOWN, np.random.default_rng(1))
     courses, factors = trial.read(trial.runs(y), margin_percent=5)
-    ((same, none),) = read_courses([trial.law(y)], [trial.asked], margin_percent=5)
+    same, none = read_courses(trial.law(y), trial.asked, margin_percent=5)
     assert (repr(courses), factors) == (repr(same), none)  # NaN is not itself
 
 
@@ -176,22 +175,6 @@ def test_little_left_before_an_open_end_holds_against_the_floor_alone():
     assert trial.read(trial.runs(y), margin_percent=35)[0][0].stop.ending is Ending.LITTLE_LEFT
 
 
-def test_a_factor_is_decided_by_bounds_on_one_side():
-    trial = Trial(groups=3, times=3, wheres=("5", "10"))
-    y = trial.values([0, -0.3, -0.6, 0, -0.6, -1.2], np.random.default_rng(7))
-    courses, (factor,) = trial.read(trial.runs(y, below=-1.0), margin_percent=5)
-    middle, end = factor.at
-    assert middle.verdict is end.verdict is Verdict.CHANGED
-    assert np.isfinite(middle.numbers.estimate)
-    assert np.isnan(end.numbers.estimate)
-    assert end.numbers.lower == -INF
-    assert -0.4 < end.numbers.upper < -0.2
-    assert factor.is_one_course is False
-    assert factor.control.verdict is not Verdict.CHANGED
-    assert [one.fallen.verdict for one in courses] == [Verdict.CHANGED] * 2
-    assert np.isfinite(courses[0].fallen.numbers.lower)
-
-
 def claims(courses, factors):
     """All that is claimed, as numbers that must not grow with less information."""
     found = []
@@ -252,7 +235,7 @@ def test_the_calibrated_level_takes_bounds_as_well():
     found = []
     for sieve in (-2.0, -1.19, -1.0, -0.6):
         runs = trial.runs(y, below=sieve)
-        found.append(claims(*read_open_courses(trial.asked, runs, law.judge)))
+        found.append(claims(read_open_courses(trial.asked, runs, law.judge), ()))
     assert (np.diff(found, axis=0) < 1e-3).all()
     assert 0.5 < found[-2][5] < found[0][5] < 1.2
 
@@ -299,7 +282,7 @@ def test_variances_from_whole_levels_alone():
     runs = trial.runs(y, below=-1.0)
     n = len(y)
     law = law_of_whole_levels(trial.x, (), np.zeros((n, n)), trial.asked.question, runs)
-    ((course,), _) = read_open_courses(trial.asked, runs, law)
+    (course,) = read_open_courses(trial.asked, runs, law)
     whole = y.reshape(4, 4)[:, :3]
     rest = whole - whole.mean(0) - whole.mean(1)[:, None] + whole.mean()
     se = np.sqrt((rest**2).sum() / 6 * 2 / 4)
@@ -339,7 +322,7 @@ def test_bounds_are_too_high_as_rarely_as_with_full_information(sieve):
     for _ in range(80):
         runs = trial.runs(trial.values([0.0, -0.25, -0.5, -1.0], rng), below=sieve)
         worst = WorstCase(corners=trial.law(corner_values(runs, trial.law)))
-        ((fall,),) = fall_flags([worst], [trial.asked], 0.05)
+        (fall,) = fall_flags(worst, trial.asked, 0.05)
         bounds.append(fall.at_least[-1])
     assert (np.array(bounds) > 1.0).sum() <= 8  # 3 expected at most
     assert np.mean(bounds) > 0.8

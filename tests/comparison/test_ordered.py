@@ -6,14 +6,14 @@ from scipy import stats
 
 from psdstats.comparison.courses import OrderedRemark, family_findings, read_courses
 from psdstats.comparison.ordered import (
-    fall_flags,
+    Way,
     from_the_end,
     margins,
     one_course_flags,
     ordered_flags,
+    ordered_question,
     with_handover,
 )
-from psdstats.comparison.ordered_rows import Way, ordered_question
 from psdstats.findings import ContrastKind, Ending, FindingKind, Verdict
 from psdstats.models.judged import StudentJudged
 
@@ -49,8 +49,7 @@ def drawn(asked, means, *, seed, sets=2000, se=0.02, df=9.0):
 
 
 def answer(asked, means, *, se=0.02, df=np.inf, **options):
-    ((courses, factors),) = read_courses([judged(asked, means, se=se, df=df)], [asked], **options)
-    return courses, factors
+    return read_courses(judged(asked, means, se=se, df=df), asked, **options)
 
 
 # ------------------------------------------------------------------ rows
@@ -257,21 +256,6 @@ def test_error_of_falls_at_two_levels_that_hand_over(pattern):
     found = ordered_flags(drawn(asked, np.concatenate(truths), seed=22), asked)
     wrong = [any_false_fall(one, truth) for one, truth in zip(found.falls, truths, strict=True)]
     assert np.logical_or(*wrong).mean() <= 0.05 + 3 * 0.0049
-
-
-def test_sizes_may_share_the_error_of_their_falls():
-    asked = [question(times=TIMES[:3]) for _ in range(3)]
-    flat, deep = np.zeros(3), np.array([0.0, -0.5, -0.8])
-    sets = [
-        drawn(q, m, seed=30 + k) for k, (q, m) in enumerate(zip(asked, [flat] * 3, strict=True))
-    ]
-    found = fall_flags(sets, asked, 0.05)
-    wrong = np.any([one[0].shown.any(axis=-1) for one in found], axis=0)
-    assert wrong.mean() <= 0.05 + 3 * 0.0049
-    shared = fall_flags([judged(q, deep) for q in asked], asked, 0.05)
-    alone = fall_flags([judged(asked[0], deep)], asked[:1], 0.05)
-    assert shared[0][0].shown.all()
-    assert shared[0][0].at_least[-1] < alone[0][0].at_least[-1]
 
 
 # ------------------------------------------------------------------ stop

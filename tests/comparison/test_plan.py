@@ -11,6 +11,7 @@ from scipy import stats
 from psdstats.comparison.plan import PlanRemark, SpreadRule, plan_comparison
 from psdstats.errors import ModelError
 from psdstats.study.settings import check_settings
+from psdstats.study.tables import Origin
 from psdstats.words.comparison import notes, place
 from psdstats.words.remarks import sentence
 
@@ -42,7 +43,6 @@ def test_comparing_groups_sets_the_time_aside(planted_study):
     plan = plan_comparison(planted_study(_rows()), by="group")
     assert plan.within == ()
     assert plan.also == ("milling_time_min",)
-    assert plan.fixed == ["group", "milling_time_min"]
     assert sentence(plan.remarks[0]).startswith(
         "Runs of several milling times are compared by group"
     )
@@ -93,7 +93,6 @@ def test_interaction_and_cells_with_at_each(planted_study):
     rows = [{**row, "ball_ratio": ratio} for ratio, row in itertools.product((5.0, 10.0), _rows())]
     plan = plan_comparison(planted_study(rows))
     assert plan.at_each == ("ball_ratio",)
-    assert plan.fixed == ["milling_time_min", "ball_ratio", ("milling_time_min", "ball_ratio")]
     assert plan.factors == ("milling_time_min", "ball_ratio")
     assert place(plan.by, "24") == "24 min"
     assert place("ball_ratio", "5") == "ball ratio 5"
@@ -151,7 +150,7 @@ def test_settings_and_command_line_know_every_spread(spread):
     asked = parser.parse_args(["--spread", spread.value.replace(" ", "-")])
     assert asked.spread.replace("-", " ") == spread.value  # as the command does
     settings = {"title": "invented", "compare": {"spread": spread.value}}
-    assert check_settings(settings, "study.toml") == []
+    assert check_settings(settings, Origin("study.toml"))
 
 
 @pytest.mark.parametrize(

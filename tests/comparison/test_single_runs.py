@@ -5,10 +5,9 @@ import pytest
 from scipy import stats
 from scipy.optimize import minimize_scalar
 
-from psdstats.comparison.courses import OrderedRemark, read_courses, with_undoing
-from psdstats.comparison.ordered import stop_flags
-from psdstats.comparison.ordered_rows import ordered_question
-from psdstats.comparison.single_runs import of_single_runs, smooth_spread
+from psdstats.comparison.courses import OrderedRemark, of_single_runs, read_courses, with_undoing
+from psdstats.comparison.ordered import ordered_question, stop_flags
+from psdstats.comparison.spread import smooth_spread
 from psdstats.findings import Ending, Verdict
 from psdstats.models.judged import StudentJudged
 from psdstats.models.verdicts import VerdictRemark
@@ -37,7 +36,7 @@ def judged(y, sd, df, question):
 
 def course_of(y, sd, df, times=TIMES, **options):
     question = asked(times)
-    (((course,), _),) = read_courses([judged(y, sd, df, question)], [question], **options)
+    ((course,), _) = read_courses(judged(y, sd, df, question), question, **options)
     return course
 
 

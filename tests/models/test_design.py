@@ -6,7 +6,7 @@ import pytest
 
 from psdstats.errors import ModelError
 from psdstats.models import Factor, MixedModel, RandomSlope, Trend
-from psdstats.models.design_fixed import asked_contrasts, build_fixed, cell_means
+from psdstats.models.design_columns import asked_contrasts, build_fixed, cell_means
 from psdstats.models.design_random import build_random, known_covariance
 
 

@@ -6,7 +6,7 @@ from scipy import stats
 from statsmodels.stats.power import TTestIndPower, TTestPower
 
 from psdstats.errors import ModelError
-from psdstats.models.equivalence import contrast_power, smallest_detectable
+from psdstats.models.verdicts import contrast_power, smallest_detectable
 
 
 @pytest.mark.parametrize("df", [2.0, 4.5, 12.0, 200.0])

@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 from statsmodels.stats.weightstats import ttost_ind, ttost_paired
 
 from psdstats.errors import ModelError
-from psdstats.models.equivalence import equivalence_test
+from psdstats.models.verdicts import equivalence_test
 
 
 def test_paired_against_statsmodels():

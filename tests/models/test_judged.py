@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 from scipy import stats
 
+from psdstats.models.contrasts import simultaneous
 from psdstats.models.judged import Family, Side, StudentJudged, one_sided_law
-from psdstats.models.multiplicity import simultaneous
 
 HALF = np.full((3, 3), 0.5) + 0.5 * np.eye(3)
 

@@ -12,14 +12,14 @@ from psdstats.models import MixedModel, RandomSlope
 from psdstats.models.diagnostics import leave_one_group_out, residual_table
 from psdstats.models.mixed_model import FitRemark
 from psdstats.models.resampling import (
-    Simulator,
     bootstrap_test,
     exchangeable_blocks,
     permutation_test,
     profile_log_likelihood,
+    simulated,
     variance_intervals,
 )
-from psdstats.models.span import LevelColumns, build_span
+from psdstats.models.woodbury import Span
 from psdstats.words.models import fit_sentence
 
 ROWS = 140
@@ -64,7 +64,7 @@ def both(random, *, boundary="zero", criterion="reml", frame=None):
 @pytest.mark.parametrize("random", RANDOM)
 def test_estimates_and_tests_agree_with_whole_matrices(random, criterion):
     fit, whole = both(random, criterion=criterion)
-    assert fit.estimates.parts.span.size < ROWS / 2
+    assert fit.estimates.parts.span.basis.shape[1] < ROWS / 2
     assert whole.estimates.parts.span is None
     assert fit.reml_log_likelihood == pytest.approx(whole.reml_log_likelihood, abs=1e-8)
     np.testing.assert_allclose(fit.estimates.theta, whole.estimates.theta, rtol=2e-6, atol=1e-9)
@@ -111,7 +111,8 @@ def test_profiles_and_their_intervals_agree_with_whole_matrices(random):
 def test_simulated_responses_have_the_fitted_covariance():
     """Every element within five Monte Carlo errors of V written out; 20,000 draws."""
     fit, whole = both("nested")
-    draws = Simulator(fit.estimates, fit.fixed.matrix, np.random.default_rng(1))(20_000)
+    pieces = simulated(fit.estimates, fit.fixed.matrix, np.random.default_rng(1), 20_000)
+    draws = np.concatenate(list(pieces))
     v = whole.estimates.parts.covariance(whole.estimates.theta)
     centred = draws - fit.fixed.matrix @ fit.estimates.beta
     found = centred.T @ centred / len(draws)
@@ -151,13 +152,14 @@ def test_exchangeable_rows_are_those_whose_swap_keeps_every_matrix(random):
     fit = MixedModel(frame, response="y", random=RANDOM[random]).fit()
     design = np.stack([np.ones(24), frame["time"].to_numpy() % 2], axis=1)
     blocks = exchangeable_blocks(design, fit.random.groupings, None)
+    matrices = [m for one in fit.random.groupings for m in one.covariances().values()]
     found = np.zeros((24, 24), dtype=bool)
     for block in blocks:
         found[np.ix_(block, block)] = True
     for i in range(24):
         for j in range(24):
             same = np.array_equal(design[i], design[j])
-            expected = same and all(swappable(m, i, j) for m in fit.random.parts.matrices)
+            expected = same and all(swappable(m, i, j) for m in matrices)
             assert found[i, j] == expected, (i, j)
 
 
@@ -168,16 +170,16 @@ def test_basis_is_orthonormal_and_holds_every_column():
     frame["dose"] += 2021
     values = np.stack([np.ones(ROWS), frame["dose"]], axis=1)
     alone = np.append(codes[:-1], codes.max() + 1)
-    main = LevelColumns(codes=alone, n_levels=int(alone.max()) + 1, values=values)
     day = np.unique(frame["day"], return_inverse=True)[1]
-    other = LevelColumns(codes=day, n_levels=5, values=np.ones((ROWS, 1)))
+    groupings = [(alone, int(alone.max()) + 1, values), (day, 5, np.ones((ROWS, 1)))]
     x = np.stack([np.ones(ROWS), frame["dose"], frame["dose"] - 2024, frame["time"]], axis=1)
-    span = build_span(x, [main, other])
-    basis = span.expand(np.eye(span.size)).T
-    np.testing.assert_allclose(basis.T @ basis, np.eye(span.size), atol=1e-13)
-    z = [np.eye(g.n_levels)[g.codes] * v[:, None] for g in (main, other) for v in g.values.T]
+    z = [np.eye(count)[code] * v[:, None] for code, count, own in groupings for v in own.T]
     columns = np.hstack([x, *z])
-    assert span.size == np.linalg.matrix_rank(columns / np.linalg.norm(columns, axis=0))
+    span = Span.of(columns)
+    basis = span.basis
+    np.testing.assert_allclose(basis.T @ basis, np.eye(basis.shape[1]), atol=1e-13)
+    assert span.n_outside == ROWS - basis.shape[1]
+    assert basis.shape[1] == np.linalg.matrix_rank(columns / np.linalg.norm(columns, axis=0))
     left = columns - basis @ (basis.T @ columns)
     assert np.abs(left).max() < 1e-12 * np.abs(columns).max()
     np.testing.assert_allclose(
@@ -185,14 +187,8 @@ def test_basis_is_orthonormal_and_holds_every_column():
         basis.T @ (np.eye(5)[day] * frame["dose"].to_numpy()[:, None]),
         atol=1e-9,
     )
-    matrix = np.diag(np.arange(1.0, span.size + 1))
-    np.testing.assert_allclose(span.row_forms(matrix), np.diag(basis @ matrix @ basis.T))
     rows = np.random.default_rng(1).normal(size=(3, ROWS))
-    inside = span.coordinates(rows)
-    np.testing.assert_allclose(inside, rows @ basis, atol=1e-12)
-    np.testing.assert_allclose(
-        span.squares_outside(rows, inside), (rows**2).sum(1) - (inside**2).sum(1)
-    )
+    np.testing.assert_allclose(span.coordinates(rows), rows @ basis, atol=1e-12)
 
 
 def long_frame(rows=20_000):

@@ -11,7 +11,7 @@ from scipy import stats
 
 from psdstats.errors import PlanError
 from psdstats.planning import Variation, power
-from psdstats.words.power import power_sentences
+from psdstats.words.planning import power_sentences
 
 RUNS_ONLY = Variation(run_percent=5)
 

@@ -18,11 +18,10 @@ from psdstats.comparison.plan import plan_comparison
 from psdstats.comparison.spread import drift_slope, level_order
 from psdstats.findings import Ending
 from psdstats.planning import Design, Variation
-from psdstats.planning.design_power import simulate_design
+from psdstats.planning.design_power import draw_ln_sizes, simulate_design
 from psdstats.planning.variation import analysis_of
 from psdstats.simulate import Bench, Powder, SieveSet, TrialDesign, simulate_study
 from psdstats.simulate.breakage import Breakage
-from psdstats.simulate.trial_sizes import simulate_ln_sizes
 from psdstats.study.records import Balance
 from psdstats.uncertainty import propagate
 
@@ -57,14 +56,6 @@ def study_of(design):
     return simulate_study(trial, seed=1).study
 
 
-def drawn(design, variation, seed):
-    """The trials that `simulate_design` draws with this seed, shape (TRIALS, runs)."""
-    counts = {"groups": design.groups, "times": design.times, "replicates": design.replicates}
-    stream = np.random.SeedSequence([seed, *counts.values()])
-    ln_size = simulate_ln_sizes(variation.spread, **counts, trials=TRIALS, seed=stream)
-    return ln_size.reshape(TRIALS, design.runs)
-
-
 def course_of(study, plan, ln_size, known):
     """The answers on D50 over time with these sizes in the study's place."""
     value = np.full((len(ln_size), 4), 100.0)
@@ -89,7 +80,7 @@ def test_trials_one_by_one_are_answered_as_planned(groups, times, replicates):
     )
     moment = np.indices((groups, times, replicates))[1].ravel()
     margin = -np.log(0.88)
-    for number, ln_size in enumerate(drawn(design, DRIFTING, 3)):
+    for number, ln_size in enumerate(draw_ln_sizes(DRIFTING, design, trials=TRIALS, seed=3)):
         for fall in (0.0, 0.12, 0.3):
             shift = fall * np.minimum(moment, times - 2) / (times - 2)
             course = course_of(study, plan, ln_size - shift, known)

@@ -15,7 +15,7 @@ from psdstats.planning import power, variation_of
 from psdstats.study import read_study
 from psdstats.uncertainty import propagate
 from psdstats.uncertainty.law import at_mean_curve, prepare
-from psdstats.words.power import power_sentences
+from psdstats.words.planning import power_sentences
 from psdstats.words.remarks import sentence
 
 

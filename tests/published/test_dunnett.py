@@ -10,8 +10,8 @@ import numpy as np
 import pytest
 from scipy import stats
 
+from psdstats.models.contrasts import simultaneous
 from psdstats.models.maximum_law import maximum_law, range_law
-from psdstats.models.multiplicity import simultaneous
 
 # degrees of freedom: treatments 1, 2, 3, 4, 5 (equal sizes, correlation 0.5)
 DUNNETT_5_PERCENT = {

@@ -6,8 +6,8 @@ from types import MappingProxyType
 
 import numpy as np
 import pytest
+from rate_runs import run_sizes
 
-from psdstats.rate.run_sizes import run_sizes
 from psdstats.sieves.sieve import Sieve
 from psdstats.study.records import Balance, Place, Reading, Run, Study
 

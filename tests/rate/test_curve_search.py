@@ -4,8 +4,7 @@ import numpy as np
 import pytest
 from scipy.optimize import least_squares
 
-from psdstats.rate.curve_fit import Search
-from psdstats.rate.curves import CURVES, CurveName, all_free
+from psdstats.rate.curves import CURVES, Constraint, CurveName, Search
 
 
 @pytest.fixture(params=[CurveName.CONSTANT, CurveName.LIMIT, CurveName.POWER])
@@ -23,13 +22,13 @@ def _residuals(search, beta):
 
 
 def test_cost_is_that_of_every_run(search):
-    (beta,), (cost,) = search.best(all_free(search.curve), np.zeros(1))
+    (beta,), (cost,) = search.best(Constraint(search.curve), np.zeros(1))
     assert cost == pytest.approx((_residuals(search, beta) ** 2).sum(), rel=1e-10)
 
 
 def test_no_step_from_there_is_better(search):
     """scipy, on the residuals of every run and started there, ends at the same cost."""
-    (beta,), (cost,) = search.best(all_free(search.curve), np.zeros(1))
+    (beta,), (cost,) = search.best(Constraint(search.curve), np.zeros(1))
     found = least_squares(
         lambda own: _residuals(search, own), beta, xtol=1e-15, ftol=1e-15, gtol=1e-15
     )

@@ -18,8 +18,7 @@ from psdstats.rate.answers import (
     time_to_margin,
     time_to_target,
 )
-from psdstats.rate.curve_fit import fit_curve
-from psdstats.rate.curves import CURVES, CurveName
+from psdstats.rate.curves import CURVES, CurveName, fit_curve
 from psdstats.words.rate import choice_sentence
 
 LIMIT, POWER, FLAT = CurveName.LIMIT, CurveName.POWER, CurveName.NO_CHANGE

@@ -13,7 +13,7 @@ import openpyxl
 import pytest
 from psdstats_cli.main import main
 
-from psdstats.study.order import natural
+from psdstats.study.runs import natural
 
 _spec = importlib.util.spec_from_file_location(
     "hostile_names", Path(__file__).with_name("hostile_names.py")

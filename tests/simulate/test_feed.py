@@ -64,7 +64,7 @@ def test_true_percentiles_of_a_feed_are_the_three_given():
     )
     assert masses.true[:, :, 1] == pytest.approx(np.full((3, 2), 150.0))
     assert masses.true[:, :, :3] == pytest.approx(np.broadcast_to(SKEWED, (3, 2, 3)), rel=2e-3)
-    assert masses.typical[0, 3] == pytest.approx((260 - 40) / 150, rel=5e-3)
+    assert masses.true[0, 0, 3] == pytest.approx((260 - 40) / 150, rel=5e-3)
 
 
 def test_a_powder_without_breakage_is_the_one_at_0_min():

@@ -109,26 +109,22 @@ def test_arrays_and_studies_follow_one_law(design: TrialDesign) -> None:
         net_g = np.array([reading.net_g for reading in run.readings])
         aperture = [reading.aperture_um for reading in run.readings[1:]]
         single.append(percentiles(aperture, np.cumsum(net_g)[:-1] / net_g.sum(), 0.5)[0])
-    many = np.log(simulate_net_masses(design, trials=3000, seed=1).measured()[:, 0, 1])
+    masses = simulate_net_masses(design, trials=3000, seed=1)
+    many = np.log(rule_sizes(masses.net_g, masses.aperture_um, rule="semilog")[:, 0, 1])
     few = np.log(single)
     assert few.mean() == pytest.approx(many.mean(), abs=4 * many.std() / np.sqrt(300))
     assert few.std() == pytest.approx(many.std(), rel=4 / np.sqrt(600))
 
 
 def test_batched_masses_have_the_layout_of_the_design(design: TrialDesign) -> None:
-    calls: list[tuple[int, int]] = []
-    masses = simulate_net_masses(
-        design, trials=130, seed=1, progress=lambda done, total: calls.append((done, total))
-    )
-    runs = len(masses.runs)
+    masses, layout = simulate_net_masses(design, trials=130, seed=1), lay_out(design)
+    runs = len(layout.run_names)
     assert masses.net_g.shape == masses.aperture_um.shape == (130, runs, 9)
-    assert calls == [(64, 130), (128, 130), (130, 130)]
-    short = (masses.runs["group"] == "Cedar").to_numpy()
+    short = layout.bench == [bench.name for bench in design.benches].index("Cedar")
     assert np.all(masses.net_g[:, short, 8] == 0)
     assert np.isinf(masses.aperture_um[:, short, 8]).all()
     assert np.isfinite(masses.aperture_um[:, ~short]).all()
-    shapes = {array.shape for array in (masses.true, masses.by_rule, masses.measured())}
-    assert shapes == {(130, runs, 4)}
+    assert masses.true.shape == (130, runs, 4)
     again = simulate_net_masses(design, trials=130, seed=1)
     assert np.array_equal(masses.net_g, again.net_g)
     start = simulate_net_masses(design, trials=64, seed=1)
@@ -139,10 +135,10 @@ def test_batched_masses_have_the_layout_of_the_design(design: TrialDesign) -> No
 def test_measured_sizes_follow_the_rule(design: TrialDesign, rule: str) -> None:
     """Batched sizes against psdstats.distribution.percentiles, run by run, padding included."""
     exact = tuple(replace(bench, balance=EXACT) for bench in design.benches)
-    masses = simulate_net_masses(replace(design, benches=exact), trials=2, seed=1, rule=rule)
-    measured = masses.measured()
+    masses = simulate_net_masses(replace(design, benches=exact), trials=2, seed=1)
+    measured = rule_sizes(masses.net_g, masses.aperture_um, rule=rule)
     for trial in range(2):
-        for run in range(len(masses.runs)):
+        for run in range(measured.shape[1]):
             used = np.isfinite(masses.aperture_um[trial, run])
             net_g = masses.net_g[trial, run, used]
             aperture = masses.aperture_um[trial, run, used][1:]
@@ -154,9 +150,10 @@ def test_measured_sizes_follow_the_rule(design: TrialDesign, rule: str) -> None:
 def test_unbracketed_percentiles_have_no_number(design: TrialDesign) -> None:
     coarse = SieveSet(name="s", apertures_um=(180.0, 250.0, 355.0))
     bench = Bench(name="A", sieves=coarse, balance=EXACT)
-    masses = simulate_net_masses(replace(design, benches=(bench,)), trials=3, seed=1)
-    milled = (masses.runs["milling_time_min"] == 48).to_numpy()
-    assert np.isnan(masses.measured()[:, milled][..., [0, 3]]).all()
+    design = replace(design, benches=(bench,))
+    masses = simulate_net_masses(design, trials=3, seed=1)
+    measured = rule_sizes(masses.net_g, masses.aperture_um, rule="semilog")
+    assert np.isnan(measured[:, lay_out(design).time_min == 48][..., [0, 3]]).all()
     assert np.isfinite(masses.true).all()
 
 

@@ -15,7 +15,7 @@ import pytest
 from psdstats.errors import StudyError
 from psdstats.study import check_file, read_study
 from psdstats.study.reader import read_wide_study
-from psdstats.words.wide import mapping_lines, mapping_text
+from psdstats.words.study import mapping_lines, mapping_text
 
 _spec = importlib.util.spec_from_file_location(
     "wide_tables", Path(__file__).with_name("wide_tables.py")

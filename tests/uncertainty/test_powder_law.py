@@ -134,11 +134,11 @@ def test_ratios_of_some_runs_are_those_of_the_whole_study(trial):
     np.testing.assert_allclose(some.ratio[0], more.ratio[0], rtol=1e-12)
 
 
-def test_order_of_runs_chunk_and_workers_do_not_matter(trial):
+def test_order_of_runs_and_workers_do_not_matter(trial):
     plain = propagate(trial, seed=5, draws=20_000)
     turned = replace(trial, runs=trial.runs[::-1])
     for other in (
-        propagate(turned, seed=5, draws=20_000, chunk=700),
+        propagate(turned, seed=5, draws=20_000),
         propagate(turned, seed=5, draws=20_000, workers=2),
     ):
         np.testing.assert_allclose(other.lower[::-1], plain.lower, rtol=1e-11)

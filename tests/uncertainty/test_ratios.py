@@ -133,9 +133,7 @@ def test_a_smooth_normal_case_is_exp_of_k_u(milling):
 def test_ends_are_quantiles_of_the_drawn_ratios(milling):
     """One block, against NumPy's quantiles of the kernel's draws, span among them."""
     ready = prepare(milling)
-    plan = make_plan(
-        ready.table, ready.arrays, rule=ready.sizes.rule, seed=4, coverage=0.95, chunk=5000
-    )
+    plan = make_plan(ready.table, ready.arrays, rule=ready.sizes.rule, seed=4, coverage=0.950)
     size = np.exp(next(draw_blocks(plan, stripe=0, block_draws=10_000))[0])
     span = (size[:, 2] - size[:, 0]) / size[:, 1]
     values = np.concatenate([size, span[:, None]], axis=1)
@@ -193,13 +191,12 @@ def test_draws_at_the_edge_of_the_pan_are_counted(make_run, make_study):
 
 
 def test_ratios_do_not_depend_on_how_they_are_drawn(milling):
-    """Chunks, workers, order of runs, order and number of pairs."""
+    """Workers, order of runs, order and number of pairs."""
     pairs = [("run-2", "run-0"), (("run-2", "run-3"), ("run-0", "run-1"))]
     options = {"seed": 3, "draws": 120_000, "quantities": ["D50", "span"]}
     first = ratio_intervals(milling, pairs, **options).to_frame()
     turned = replace(milling, runs=milling.runs[::-1])
     for other in (
-        ratio_intervals(milling, pairs, **options, chunk=777),
         ratio_intervals(milling, pairs, **options, workers=2),
         ratio_intervals(turned, pairs, **options),
     ):

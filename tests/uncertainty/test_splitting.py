@@ -8,7 +8,7 @@ from scipy import stats
 
 from psdstats.errors import UncertaintyError
 from psdstats.uncertainty import propagate
-from psdstats.uncertainty.sources.splitting import Splitting
+from psdstats.uncertainty.sources.powder import Splitting
 from psdstats.words.sizes import notes_in_words
 
 NETS = np.array([1.83, 3.07, 6.21, 9.4, 11.9, 8.7, 5.32, 2.9, 1.05])

@@ -1,4 +1,4 @@
-"""Draws do not depend on chunks, workers, order of runs or the other sources."""
+"""Draws do not depend on workers, order of runs or the other sources."""
 
 from dataclasses import fields, replace
 
@@ -16,11 +16,6 @@ def _assert_equal(one, two):
     for item in fields(one):
         if isinstance(getattr(one, item.name), np.ndarray):
             np.testing.assert_array_equal(getattr(one, item.name), getattr(two, item.name))
-
-
-def test_chunk_size_changes_nothing(milling):
-    results = [propagate(milling, seed=3, draws=20_000, chunk=chunk) for chunk in (5000, 777)]
-    _assert_equal(*results)
 
 
 def test_order_of_runs_changes_nothing(milling):
@@ -54,9 +49,7 @@ def test_a_source_switched_off_leaves_the_other_draws(milling):
 
     def draws(sources):
         ready = prepare(milling, sources=sources)
-        plan = make_plan(
-            ready.table, ready.arrays, rule=ready.sizes.rule, seed=9, coverage=0.95, chunk=500
-        )
+        plan = make_plan(ready.table, ready.arrays, rule=ready.sizes.rule, seed=9, coverage=0.95)
         return next(draw_blocks(plan, stripe=0, block_draws=500))[0]
 
     difference = draws(names) - draws(names[:3])

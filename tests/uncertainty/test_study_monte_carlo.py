@@ -12,8 +12,7 @@ from psdstats.study.records import TareHandling
 from psdstats.uncertainty import propagate
 from psdstats.uncertainty.draws import draw_blocks, keyed_generator, make_plan
 from psdstats.uncertainty.law import prepare
-from psdstats.uncertainty.sources.run_to_run import RunToRun
-from psdstats.uncertainty.sources.sampling import particle_masses_g
+from psdstats.uncertainty.sources.powder import RunToRun, particle_masses_g
 from psdstats.words.sizes import notes_in_words
 
 RULES = ["semilog", "linear", "logprobit", "monotone"]
@@ -42,9 +41,7 @@ def test_draws_are_the_sizes_of_drawn_masses(make_run, make_study, rule):
     run = make_run("x", (5.0, 4.9, 0.03, 6.0, 4.1), (0, 63, 90, 125, 180))
     study = make_study(run, balance={"resolution_g": 0.05, "repeatability_g": 0.0}, rule=rule)
     ready = prepare(study, sources=["rounding"])
-    plan = make_plan(
-        ready.table, ready.arrays, rule=ready.sizes.rule, seed=1, coverage=0.95, chunk=1000
-    )
+    plan = make_plan(ready.table, ready.arrays, rule=ready.sizes.rule, seed=1, coverage=0.95)
     found, negative = next(draw_blocks(plan, stripe=0, block_draws=3000))
     mass = np.repeat(ready.table.net_g, 3000, axis=0)
     for place, reading in enumerate(run.readings):

@@ -8,9 +8,7 @@ import re
 from pathlib import Path
 
 from psdstats.findings import RemarkKind
-from psdstats.words.advice import advice_sentences, balance_sentence
-from psdstats.words.benches import bench_sentences
-from psdstats.words.comparison import finding_sentence
+from psdstats.words.comparison import advice_sentences, balance_sentence, finding_sentence
 from psdstats.words.courses import (
     course_notes,
     course_sentence,
@@ -19,6 +17,7 @@ from psdstats.words.courses import (
     stop_sentences,
 )
 from psdstats.words.factors import factor_sentences
+from psdstats.words.groups import bench_sentences
 from psdstats.words.numbers import Numerals
 from psdstats.words.remarks import sentence, wordings
 

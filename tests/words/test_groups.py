@@ -13,15 +13,17 @@ from psdstats.comparison.groups import GroupAgreement, overall
 from psdstats.comparison.precision import group_precision
 from psdstats.findings import BenchAnswer, Contrast, FindingKind, Numbers, Verdict
 from psdstats.models.verdicts import judge
+from psdstats.words.captions import CAPTIONS
 from psdstats.words.groups import (
     agreement_sentences,
     deviations_alternative,
     deviations_caption,
+    indicators,
     none_beyond,
     precision_notes,
-    suspects_caption,
 )
 from psdstats.words.numbers import Numerals
+from psdstats.words.remarks import fill
 
 HOSTILE = (": changed, ", "Mill 2.5", "dry at 20 C", " vs ", "D50; D90", "a.")
 COMMA = Numerals(",")
@@ -109,7 +111,10 @@ def test_what_lies_beyond_its_limit_is_counted_or_said_not_to():
     cells = {"A": [1.0, 1.1], "B": [1.0, 1.1], "C": [1.05, 1.0], "D": [1.0, 1.05], "E": [9.0, 9.1]}
     frame = pd.DataFrame([{"group": g, "y": y, "t": 2.5} for g, own in cells.items() for y in own])
     table = consistency(frame, value="y", group="group", level=["t"])
-    assert "(of 10; about 0 would be by chance alone)" in suspects_caption(table, "D50", COMMA)
+    assert indicators(table) == 10
+    told = {"quantity": "D50", "count": 10, "chance": 0.5}
+    caption = fill(CAPTIONS["beyond the limits"], COMMA, **told)
+    assert "(of 10; about 0 would be by chance alone)" in caption
     assert none_beyond(table).startswith("None of 10 values")
     assert none_beyond(table.assign(h=float("nan"), k=float("nan"))).endswith("there is none.")
 

@@ -3,19 +3,36 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import TYPE_CHECKING
 
 import pandas as pd
 
 from psdstats.archive import Archive
 from psdstats.archive.charts import ControlChart, Limits, Repeatability
+from psdstats.columns import unit_of
 from psdstats.errors import OutputError
 from psdstats.output.content import Drawing, Page
 from psdstats.output.figures.archive import control_chart, trials_over_dates
-from psdstats.output.pages.parts import drawing_of
+from psdstats.output.pages.parts import drawing_of, table_of
 from psdstats.output.style import new_axes
-from psdstats.output.tables.table import Column, Place, Show, Table, texts
+from psdstats.output.tables.table import (
+    Column,
+    Place,
+    Show,
+    Table,
+    counts,
+    interval_column,
+    numbers,
+    p_values,
+    ratio_column,
+    spare,
+    texts,
+)
 from psdstats.words import archive as words
 from psdstats.words.numbers import PLAIN, Numerals
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
 
 _LATEST = 12  # rows of the first table
 
@@ -30,7 +47,7 @@ def archive_page(
 ) -> Page:
     """All that an archive tells of one size."""
     trials, answers, spreads = archive.trials_frame(), archive.to_frame(), archive.repeatability()
-    own = answers[answers["quantity"] == quantity].dropna(subset=["verdict"])
+    own = answers[answers["quantity"] == quantity]
     refused = trials[trials["refusal"].notna()]
     page = Page(
         heading=words.HEADING,
@@ -39,14 +56,10 @@ def archive_page(
             *(_refused_tables(refused) if len(refused) else ()),
             *(_answer_tables(own, answers, quantity) if len(own) else ()),
             *((_spread_table(spreads),) if spreads else ()),
-            Table(name="trials", frame=trials, caption=words.TRIALS_CAPTION, place=Place.CSV),
+            table_of("trials", trials, place=Place.CSV),
             *_trend(own, quantity, say),
         ),
-        notes=tuple(
-            one
-            for one in (words.way_words(trials["made_by"].tolist()), words.copies_words(trials))
-            if one
-        ),
+        notes=tuple(one for one in (words.way_words(trials), words.copies_words(trials)) if one),
     )
     page += _chart_page(archive, say, quantity, where or {}, limits)
     told = [words.spread_sentence(spreads, quantity, say)] if len(trials) > len(refused) else []
@@ -58,81 +71,51 @@ def _refused_tables(refused: pd.DataFrame) -> tuple[Table, ...]:
     frame = refused[["path", "refusal"]].assign(
         refusal=refused["refusal"].str.split("\n").str[0].str.slice(0, 300)
     )
-    return (
-        Table(
-            name="refused trials",
-            frame=frame,
-            caption=words.REFUSED_CAPTION,
-            columns=(*texts(path="trial", refusal="why"),),
-            place=Place.FIRST if len(frame) <= _LATEST else Place.REPORT,
-        ),
-    )
+    place = Place.FIRST if len(frame) <= _LATEST else Place.REPORT
+    named = texts(path="trial", refusal="why")
+    return (table_of("refused trials", frame, named[:1], named[1:], place=place),)
 
 
 def _answer_tables(own: pd.DataFrame, answers: pd.DataFrame, quantity: str) -> tuple[Table, ...]:
     """The latest trials for a reader, and all of them for a machine."""
-    unit = "" if quantity == "span" else "µm"
-
-    def size(at: str) -> Column:
-        return Column(
-            name=f"{at}_size",
-            heading="start" if at == "start" else "end",
-            unit=unit,
-            show=Show.MEASURED,
-            lower=f"{at}_lower",
-            upper=f"{at}_upper",
-            spare=at == "start",
-        )
-
-    columns = (
-        *texts(study_date="date", path="trial"),
-        *((Column(name="place", heading="at"),) if own["place"].fillna("").any() else ()),
-        size("start"),
-        size("end"),
-        Column(
-            name="ratio",
-            heading="end/start",
-            show=Show.RATIO,
-            lower="ratio_lower",
-            upper="ratio_upper",
-        ),
-        Column(name="verdict", heading="verdict"),
-        Column(name="since", heading="finer since", unit="min", spare=True),
+    unit = unit_of(quantity)
+    start, end = (
+        interval_column(f"{at}_size", at, unit, lower=f"{at}_lower", upper=f"{at}_upper")
+        for at in ("start", "end")
     )
-    return (
-        Table(
-            name="latest trials",
-            frame=own.tail(_LATEST).iloc[::-1],
-            caption=words.LATEST_CAPTION,
-            columns=columns,
-            row_headings=2,
-            place=Place.FIRST,
+    since = Column(name="since", heading="finer since", unit="min", spare=True)
+    verdict = (ratio_column("end/start"), *texts("verdict"), since)
+    latest = table_of(
+        "latest trials",
+        own.sort_values("study_date", ascending=False, kind="stable").head(_LATEST),
+        texts(study_date="date", path="trial"),
+        (
+            *(texts(place="at") if own["place"].fillna("").any() else ()),
+            *spare(start),
+            end,
+            *(verdict if own["verdict"].notna().any() else ()),
         ),
-        Table(name="answers", frame=answers, caption=words.ANSWERS_CAPTION, place=Place.CSV),
+        place=Place.FIRST,
     )
+    return latest, table_of("answers", answers, place=Place.CSV)
 
 
 def _spread_table(spreads: tuple[Repeatability, ...]) -> Table:
-    frame = pd.DataFrame([vars(one) for one in spreads])
     per_cent = {
         "percent": "beyond it",
         "lower_percent": "from",
         "upper_percent": "to",
         "measurement_percent": "measurement",
     }
-    return Table(
-        name="runs alike",
-        frame=frame,
-        caption=words.SPREAD_CAPTION,
-        columns=(
-            Column(name="quantity", heading="size"),
-            Column(name="trials", heading="trials", show=Show.COUNT),
-            *(
-                Column(name=name, heading=heading, unit="%", show=Show.NUMBER, decimals=2)
-                for name, heading in per_cent.items()
-            ),
-            Column(name="df", heading="df", show=Show.NUMBER, decimals=1),
-            Column(name="p_alike", heading="p of one for all", show=Show.P_VALUE, spare=True),
+    return table_of(
+        "runs alike",
+        pd.DataFrame([vars(one) for one in spreads]),
+        texts(quantity="size"),
+        (
+            *counts("trials"),
+            *numbers(2, "%", **per_cent),
+            *numbers(1, "", "df"),
+            *spare(*p_values(p_alike="p of one for all")),
         ),
         place=Place.FIRST,
     )
@@ -143,16 +126,20 @@ def _label(quantity: str) -> str:
 
 
 def _trend(own: pd.DataFrame, quantity: str, say: Numerals) -> tuple[Drawing, ...]:
-    dated = own[(own["study_date"].fillna("") != "") & own["end_upper"].notna()]
+    dated = own[(own["study_date"].fillna("") != "") & own["end_size"].notna()]
     dated = dated.rename(columns={"study_date": "date"})
     if dated["date"].nunique() < 2:
         return ()
+
+    def draw() -> Axes:
+        return trials_over_dates(dated, new_axes(say=say), label=_label(quantity))
+
     return (
         drawing_of(
             "trials over dates",
-            lambda: trials_over_dates(dated, new_axes(say=say), label=_label(quantity)),
+            draw,
             words.trend_caption(quantity),
-            words.trend_told(dated, quantity),
+            words.trend_told(dated, quantity, say),
         ),
     )
 
@@ -169,15 +156,18 @@ def _chart_page(
         return Page(heading="", notes=(words.no_chart(str(cause)),))
     told = tuple(words.chart_sentences(chart, where, say))
     undated = int((archive.trials_frame()["study_date"].fillna("") == "").sum())
+
+    def draw() -> Axes:
+        axes, label = new_axes(say=say), _label(quantity)
+        return control_chart(chart.points, axes, mean=chart.mean, label=label)
+
     return Page(
         heading="",
         sentences=told,
         blocks=(
             drawing_of(
                 "control chart",
-                lambda: control_chart(
-                    chart.points, new_axes(say=say), mean=chart.mean, label=_label(quantity)
-                ),
+                draw,
                 words.chart_caption(chart, where),
                 told,
             ),
@@ -188,23 +178,20 @@ def _chart_page(
 
 
 def _points_table(chart: ControlChart) -> Table:
-    unit = "" if chart.quantity == "span" else "µm"
+    unit = unit_of(chart.quantity)
     frame = chart.points.assign(
         u_size=chart.points["u"] * chart.points["size"],
         sign=chart.points["is_outside"].map({True: "outside", False: ""}),
     )
-    return Table(
-        name="points of the chart",
-        frame=frame,
-        caption=words.POINTS_CAPTION,
-        columns=(
-            *texts("date", path="trial"),
-            Column(name="runs", heading="runs", show=Show.COUNT),
+    return table_of(
+        "points of the chart",
+        frame,
+        texts("date", path="trial"),
+        (
+            *counts("runs"),
             Column(name="size", heading=chart.quantity, unit=unit, show=Show.MEASURED, u="u_size"),
-            Column(name="lower", heading="lower limit", unit=unit, show=Show.NUMBER),
-            Column(name="upper", heading="upper limit", unit=unit, show=Show.NUMBER),
-            Column(name="sign", heading="sign"),
+            *numbers(None, unit, lower="lower limit", upper="upper limit"),
+            *texts("sign"),
         ),
-        row_headings=2,
         place=Place.FILES,
     )

@@ -9,7 +9,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 from functools import partial
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -18,14 +17,18 @@ from psdstats.columns import QUANTITIES
 from psdstats.errors import SizeError, UncertaintyError
 from psdstats.output.content import Drawing, Page
 from psdstats.output.figures.shares import bars_of, shares_height_mm, uncertainty_shares
-from psdstats.output.pages.parts import number_column, panel_of
+from psdstats.output.pages.parts import number_column, panel_of, table_of
 from psdstats.output.tables.table import (
     Column,
     Place,
     Show,
     Table,
     columns_of,
+    counts,
     number,
+    numbers,
+    shares,
+    spare,
     texts,
 )
 from psdstats.sieves.sieve import Sieve
@@ -34,8 +37,8 @@ from psdstats.study.records import Study
 from psdstats.study.save import described
 from psdstats.uncertainty.budget import Budget, combined_percent
 from psdstats.uncertainty.propagation import Propagation
-from psdstats.words import budget as words
 from psdstats.words import sizes as size_words
+from psdstats.words import sizes as words
 from psdstats.words.numbers import MISSING, PLAIN, Numerals, decimals_for
 from psdstats.words.report import left_out_notes
 
@@ -58,12 +61,12 @@ _HEADINGS = {
 
 def budget_page(budget: Budget, say: Numerals = PLAIN) -> Page:
     """Sources of u as a figure; their shares and what a change would buy as tables."""
-    *shares, changes = budget_tables(budget, say)
+    *own, changes = budget_tables(budget, say)
     return Page(
         heading=words.HEADING,
         lead=words.budget_lead(budget, say),
         sentences=words.budget_sentences(budget, say),
-        blocks=(*shares_drawings(budget, say), changes, *shares, *budget_files(budget)),
+        blocks=(*shares_drawings(budget, say), changes, *own, *budget_files(budget)),
         notes=budget_notes(budget, say),
         notes_heading=words.NOTES_HEADING,
         behind=words.BEHIND,
@@ -82,10 +85,9 @@ def budget_notes(budget: Budget, say: Numerals = PLAIN) -> tuple[str, ...]:
 def budget_tables(budget: Budget, say: Numerals = PLAIN) -> list[Table]:
     """The tables of the page: shares in the sizes, shares in a difference, what a change buys."""
     frame = words.labelled_shares(budget.to_frame(), say)
-    captions = words.budget_captions(budget.by)
     parts = (("run", "budget of sizes"), ("difference", "budget of a difference"))
     tables = [
-        _shares_table(frame[frame["scope"] == scope], say, name=name, caption=captions[name])
+        _shares_table(frame[frame["scope"] == scope], say, name=name, by=budget.by)
         for scope, name in parts
         if (frame["scope"] == scope).any()
     ]
@@ -94,21 +96,15 @@ def budget_tables(budget: Budget, say: Numerals = PLAIN) -> list[Table]:
 
 def budget_files(budget: Budget) -> list[Table]:
     """The whole budget, for files: every run, every difference, every change."""
-    captions = words.budget_captions(budget.by)
     frames = {
-        "budget runs": budget.runs,
-        "budget inputs": budget.inputs,
-        "budget differences": budget.differences,
-        "budget what if": budget.what_if,
+        "budget runs": (budget.runs, Place.FILES),
+        "budget inputs": (budget.inputs, Place.CSV),
+        "budget differences": (budget.differences, Place.FILES),
+        "budget what if": (budget.what_if, Place.FILES),
     }
     return [
-        Table(
-            name=name,
-            frame=frame,
-            caption=captions[name],
-            place=Place.CSV if name == "budget inputs" else Place.FILES,
-        )
-        for name, frame in frames.items()
+        table_of(name, frame, place=place, by=budget.by)
+        for name, (frame, place) in frames.items()
         if not frame.empty
     ]
 
@@ -128,35 +124,32 @@ def run_budget_page(
     frame = inputs[(inputs["run"] == run) & (inputs["quantity"] == quantity)].copy()
     frame["source"] = [size_words.source_words(one) for one in frame["source"]]
     frame["distribution"] = [words.DISTRIBUTIONS.get(one, MISSING) for one in frame["distribution"]]
-    rounded = partial(Column, show=Show.MEASURED)
+    rounded = partial(Column, show=Show.MEASURED, u="u")
 
-    def adds(name: str, **settings: Any) -> Column:
+    def adds(name: str, unit: str) -> Column:
         """Contributions to one digit more than the uncertainty they make."""
         places = [decimals_for(one) + 1 for one in frame[name].iloc[-1:] if one > 0]
-        return Column(
-            name=name, heading="adds", show=Show.NUMBER, decimals=max([0, *places]), **settings
-        )
+        return number(name, "adds", unit, max([0, *places]))
 
     unit = sizes.to_frame().set_index("quantity").loc[[quantity], "unit"].iloc[0]
-    table = Table(
-        name=f"budget of one {quantity}",
-        frame=frame,
-        caption=words.run_budget_caption(run, quantity),
-        columns=(
-            *texts("source", "input"),
-            Column(name="inputs", heading="n", show=Show.COUNT),
-            rounded(name="estimate", heading="estimate", u="u"),
-            rounded(name="u", heading="u", u="u"),
+    table = table_of(
+        f"budget of one {quantity}",
+        frame,
+        texts("source", "input"),
+        (
+            *counts(inputs="n"),
+            rounded(name="estimate", heading="estimate"),
+            rounded(name="u", heading="u"),
             *texts("unit", "distribution"),
-            Column(name="degrees_of_freedom", heading="ν", show=Show.COUNT),
-            Column(name="sensitivity", heading="c", show=Show.NUMBER, spare=True),
-            adds(name="u_percent", unit="%", spare=True),
-            adds(name="u_size", unit=unit if unit != "1" else ""),
-            Column(name="share", heading="share", show=Show.PER_CENT, decimals=1),
+            *counts(degrees_of_freedom="ν"),
+            *spare(*numbers(None, sensitivity="c"), adds("u_percent", "%")),
+            adds("u_size", unit if unit != "1" else ""),
+            *shares(1, "share"),
         ),
-        row_headings=2,
-        notes=(words.RUN_BUDGET_NOTE,),
+        key="budget of one",
         place=Place.FIRST,
+        run=run,
+        quantity=quantity,
     )
     told = size_words.size_sentence(sizes, run, quantity, say)
     return Page(heading=words.HEADING, sentences=(told,), blocks=(table,))
@@ -175,7 +168,7 @@ def balances_table(study: Study) -> Table:
     """Balances used, with what is stated of them."""
     used = dict.fromkeys(run.balance for run in study.runs)
     frame = pd.DataFrame([described(study.balances[key]) | {"balance": key} for key in used])
-    return _stated_table("balances", frame, words.BALANCES_CAPTION, ("balance", *_OF_BALANCES))
+    return _stated_table("balances", frame, ("balance", *_OF_BALANCES))
 
 
 def sieves_table(study: Study) -> Table:
@@ -183,7 +176,7 @@ def sieves_table(study: Study) -> Table:
     used = {reading.sieve for run in study.runs for reading in run.readings}
     frame = pd.DataFrame([_stated(one) for key, one in study.sieves.items() if key in used])
     frame = frame.sort_values(["nominal_um", "sieve"], kind="stable")
-    return _stated_table("sieves", frame, words.SIEVES_CAPTION, ("sieve", *_OF_SIEVES))
+    return _stated_table("sieves", frame, ("sieve", *_OF_SIEVES))
 
 
 def _stated(sieve: Sieve) -> dict[str, object]:
@@ -199,23 +192,17 @@ def _stated(sieve: Sieve) -> dict[str, object]:
         return found
 
 
-def _stated_table(name: str, frame: pd.DataFrame, caption: str, names: Sequence[str]) -> Table:
+def _stated_table(name: str, frame: pd.DataFrame, names: Sequence[str]) -> Table:
     """The columns of those names that say anything."""
     own = frame[[one for one in names if one in frame and frame[one].dropna().astype(bool).any()]]
-    columns = (
+    columns = [
         one
         if one.name == "tolerance_um"
         else number_column(own[one.name], name=one.name, heading=one.heading, unit=one.unit)
         for one in columns_of(own)
-    )
-    return Table(
-        name=name,
-        frame=own,
-        caption=caption,
-        columns=tuple(
-            replace(one, heading=_HEADINGS.get(one.name, one.heading)) for one in columns
-        ),
-    )
+    ]
+    named = [replace(one, heading=_HEADINGS.get(one.name, one.heading)) for one in columns]
+    return table_of(name, own, named[:1], named[1:])
 
 
 def shares_drawings(budget: Budget, say: Numerals = PLAIN) -> list[Drawing]:
@@ -238,7 +225,7 @@ def shares_drawings(budget: Budget, say: Numerals = PLAIN) -> list[Drawing]:
     return [drawing]
 
 
-def _shares_table(part: pd.DataFrame, say: Numerals, *, name: str, caption: str) -> Table:
+def _shares_table(part: pd.DataFrame, say: Numerals, *, name: str, by: str) -> Table:
     wide = part.pivot_table(index="source", columns="quantity", values="share", sort=False)
     labels = part.drop_duplicates("quantity").set_index("quantity")["label"]
     frame = pd.DataFrame({"source": wide.index})
@@ -249,17 +236,15 @@ def _shares_table(part: pd.DataFrame, say: Numerals, *, name: str, caption: str)
         f"{labels[quantity]}: u = {say.significant(combined[quantity], 2)} %."
         for quantity in wide.columns
     ]
-    shares = (
-        Column(name=f"share_{quantity}", heading=str(quantity), show=Show.PER_CENT, decimals=1)
-        for quantity in wide.columns
-    )
-    return Table(
-        name=name,
-        frame=frame,
-        caption=caption,
-        columns=(Column(name="source", heading="source"), *shares),
+    columns = shares(1, **{f"share_{quantity}": str(quantity) for quantity in wide.columns})
+    return table_of(
+        name,
+        frame,
+        texts("source"),
+        columns,
         notes=(" ".join(notes),),
         place=Place.FIRST,
+        by=by,
     )
 
 
@@ -276,16 +261,10 @@ def _what_if_table(budget: Budget) -> Table:
             told = words.CHANGES.get(str(change), str(change))
             rows.append({"scope": label, "change": told, **_cells(part, "u_then_percent")})
     quantities = [name for name in QUANTITIES if any(f"u_{name}_percent" in row for row in rows)]
-    return Table(
-        name="what a change would buy",
-        frame=pd.DataFrame(rows),
-        caption=words.CHANGES_CAPTION,
-        columns=(
-            *texts(scope="uncertainty of", change="with"),
-            *(number(f"u_{name}_percent", name, "%", 2) for name in quantities),
-        ),
-        row_headings=2,
-        place=Place.FIRST,
+    columns = numbers(2, "%", **{f"u_{name}_percent": name for name in quantities})
+    heads = texts(scope="uncertainty of", change="with")
+    return table_of(
+        "what a change would buy", pd.DataFrame(rows), heads, columns, place=Place.FIRST
     )
 
 

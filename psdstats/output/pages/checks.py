@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from functools import partial
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -12,30 +11,25 @@ import pandas as pd
 from psdstats.columns import QUANTITIES
 from psdstats.comparison.beside import LeftOut, conditions_without, without_runs
 from psdstats.comparison.result import Comparison
-from psdstats.output.content import Block, Drawing, Note, Page, Paragraph
+from psdstats.output.content import Drawing, Note, Page, Paragraph
 from psdstats.output.figures.bench import tare_course
-from psdstats.output.pages.parts import panel_of
-from psdstats.output.tables.table import Column, Place, Show, Table, texts
+from psdstats.output.pages.parts import panel_of, table_of
+from psdstats.output.tables.table import Column, Place, Table, changes, counts, numbers, texts
 from psdstats.study.flags import CheckReport, Flag, Severity
 from psdstats.words import study as words
 from psdstats.words.numbers import MISSING, PLAIN, Numerals
+from psdstats.words.remarks import listed
 from psdstats.words.sheet import main_result
-
-if TYPE_CHECKING:
-    pass
 
 
 def checks_table(report: CheckReport) -> Table:
     """One row a flag, worst first, with its limit and the source of the limit."""
-    return Table(
-        name="checks",
-        frame=report.to_frame(),
-        caption=words.CHECKS_CAPTION,
-        columns=(
-            *texts("severity", "check", "run", "sieve", "file"),
-            Column(name="row", heading="row", show=Show.COUNT),
-            *texts(says="found", remedy="what to do", source="source of the limit"),
-        ),
+    named = texts(says="found", remedy="what to do", source="source of the limit")
+    return table_of(
+        "checks",
+        report.to_frame(),
+        texts("severity"),
+        (*texts("check", "run", "sieve", "file"), *counts("row"), *named),
         place=Place.FILES,
     )
 
@@ -46,22 +40,19 @@ def checks_page(
     """What to look at and what changes without it; notes are only counted, and stand in files."""
     pressing = [own for own in report.findings if own[0].severity is not Severity.NOTE]
     pressing.sort(key=lambda own: not own[0].doubts)
-    notes = len(report.of_severity(Severity.NOTE))
-    blocks: list[Block] = []
-    if pressing:
-        blocks.append(_pressing_table(pressing, compared, say))
-    else:
-        blocks.append(Paragraph(words.NOTHING_FOUND))
-    if notes:
-        blocks.append(Paragraph(words.notes_sentence(notes)))
-    if report.switched_off:
-        blocks.append(Note(words.switched_off_sentence(report.switched_off)))
-    blocks.append(checks_table(report))
+    notes, off = len(report.of_severity(Severity.NOTE)), report.switched_off
     return Page(
         heading="Checks of the readings",
         behind=words.FURTHER_NOTES,
         lead=_lead(report, compared, say),
-        blocks=tuple(blocks),
+        blocks=(
+            _pressing_table(pressing, compared, say)
+            if pressing
+            else Paragraph(words.NOTHING_FOUND),
+            *([Paragraph(words.notes_sentence(notes))] if notes else []),
+            *([Note(words.switched_off_sentence(off))] if off else []),
+            checks_table(report),
+        ),
     )
 
 
@@ -87,14 +78,16 @@ def effect_page(report: CheckReport, compared: Comparison, say: Numerals = PLAIN
     if not doubts:
         return Page(heading=words.EFFECT, sentences=(words.NO_DOUBT,))
     rows = [
-        {"runs": words.first_of(runs), "check": ", ".join(dict.fromkeys(checks)),
-         **_effect_row(compared, runs)}
+        {"runs": listed(runs, words.RUNS_NAMED), "check": ", ".join(dict.fromkeys(checks))}
+        | _effect_row(compared, runs)
         for runs, checks in why.items()
-    ]  # fmt: skip
+    ]
     told = [
         words.effect_sentence(runs, *_effect(compared, runs), compared.plan, say) for runs in why
     ]
-    table = _effect_table(rows, compared)
+    columns = _effect_columns(main_result(compared).quantity)
+    frame = pd.DataFrame(rows, columns=[one.name for one in columns])
+    table = table_of("runs in doubt", frame, columns[:1], columns[1:])
     return Page(heading=words.EFFECT, sentences=tuple(told), blocks=(table,))
 
 
@@ -121,41 +114,17 @@ def _effect_row(compared: Comparison, runs: Sequence[str]) -> dict[str, object]:
     return row
 
 
-def _effect_table(rows: Sequence[Mapping[str, object]], compared: Comparison) -> Table:
-    quantity = main_result(compared).quantity
-    names = ("runs", "check", *(f"{kind}{part}" for kind in ("size", "change") for part in _PARTS))
-    columns = [
-        Column(name=name, heading=heading, unit=unit, show=show, decimals=decimals)
-        for name, (heading, unit, show, decimals) in zip(
-            names, _effect_columns(quantity), strict=True
-        )
-    ]
-    return Table(
-        name="runs in doubt",
-        frame=pd.DataFrame(rows, columns=list(names)),
-        caption=words.EFFECT_CAPTION,
-        columns=tuple(columns),
-    )
-
-
-_PARTS = ("_where", "", "_without", "_moves")
-
-
-def _effect_columns(quantity: str) -> list[tuple[str, str, Show, int | None]]:
-    """Heading, unit, form and decimals of each column of the table."""
+def _effect_columns(quantity: str) -> list[Column]:
+    """Sizes and changes with and without some runs, and by how much they move."""
     unit = "" if quantity == "span" else "µm"
-    size = (unit, Show.NUMBER, 1 if unit else 3)
+    sizes = {"size": "all runs", "size_without": "without"}
     return [
-        ("without", "", Show.TEXT, None),
-        ("check", "", Show.TEXT, None),
-        (f"{quantity} at", "", Show.TEXT, None),
-        ("all runs", *size),
-        ("without", *size),
-        ("moves", "%", Show.SIGNED, 1),
-        (f"change of {quantity}", "", Show.TEXT, None),
-        ("all runs", "%", Show.SIGNED, 1),
-        ("without", "%", Show.SIGNED, 1),
-        ("moves", "points", Show.SIGNED, 1),
+        *texts(runs="without", check="check", size_where=f"{quantity} at"),
+        *numbers(1 if unit else 3, unit, **sizes),
+        *changes(size_moves="moves"),
+        *texts(change_where=f"change of {quantity}"),
+        *changes(change="all runs", change_without="without"),
+        *changes("points", change_moves="moves"),
     ]
 
 
@@ -190,20 +159,16 @@ def _pressing_table(
     pressing: Sequence[Sequence[Flag]], compared: Comparison | None, say: Numerals
 ) -> Table:
     """One row a finding."""
-    rows = [_row(own, compared, say) for own in pressing]
-    return Table(
-        name="to look at",
-        frame=pd.DataFrame(rows),
-        caption=words.LOOK_CAPTION,
-        columns=(
-            *texts(
-                "severity",
-                "where",
-                says="found",
-                remedy="what to do",
-                size=words.SIZE_WITHOUT,
-                without=words.WITHOUT,
-            ),
+    return table_of(
+        "to look at",
+        pd.DataFrame([_row(own, compared, say) for own in pressing]),
+        texts("severity"),
+        texts(
+            where="where",
+            says="found",
+            remedy="what to do",
+            size=words.SIZE_WITHOUT,
+            without=words.WITHOUT,
         ),
         is_front=True,
     )

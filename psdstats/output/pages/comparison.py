@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from functools import partial
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -25,11 +24,24 @@ from psdstats.findings import (
 )
 from psdstats.output.content import Block, Bullets, Drawing, Page, Section
 from psdstats.output.figures.effects import course_effects, effect_ratios, ratios_height_mm
-from psdstats.output.pages.parts import drawing_of, number_column, panel_of
-from psdstats.output.tables.table import Column, Place, Show, Table, number, texts
-from psdstats.words import benches
+from psdstats.output.pages.parts import drawing_of, number_column, panel_of, table_of
+from psdstats.output.tables.table import (
+    Column,
+    Place,
+    Show,
+    Table,
+    changes,
+    counts,
+    number,
+    numbers,
+    p_values,
+    ratio_column,
+    spare,
+    texts,
+)
 from psdstats.words import comparison as words
 from psdstats.words import courses as told
+from psdstats.words import groups as benches
 from psdstats.words.figures import (
     change_words,
     changes_alternative,
@@ -41,19 +53,13 @@ from psdstats.words.figures import (
 )
 from psdstats.words.numbers import PLAIN, Numerals
 
-if TYPE_CHECKING:
-    pass
-
 _MOST_RATIOS = 36  # contrasts in one figure
 _MOST_ROWS = 52  # of the figure of changes, which has a page
 _MOST_PAIRS = 3  # of levels of a further factor beside each other
 
 
-_VERDICT = Column(name="verdict", heading="verdict")
-_CHANGE = Column(
-    name="change_percent", heading="change", unit="%", show=Show.SIGNED, decimals=1, spare=True
-)
-
+_CHANGE = spare(*changes(change_percent="change"))
+_P_AND_VERDICT = (*p_values("p"), *texts("verdict"))
 _EQUIVALENCE = Column(
     name="ratio_equivalence_lower",
     upper="ratio_equivalence_upper",
@@ -62,38 +68,46 @@ _EQUIVALENCE = Column(
     decimals=3,
     spare=True,
 )
+_DETECTABLE = Column(
+    name="detectable_low_percent",
+    upper="detectable_high_percent",
+    heading="detectable decrease",
+    unit="%",
+    show=Show.RANGE,
+    decimals=1,
+    spare=True,
+)
 
 
-def _ratio_column(level: float, say: Numerals) -> Column:
-    return Column(
-        name="ratio",
-        heading=f"ratio ({say(100 * level, '.3g')} % interval)",
-        show=Show.RATIO,
-        lower="ratio_lower",
-        upper="ratio_upper",
-    )
+def _ratio(level: float, say: Numerals) -> Column:
+    return ratio_column(f"ratio ({say(100 * level, '.3g')} % interval)")
 
 
-def _ratios(finding: Finding) -> dict[str, float]:
-    """Ratio, limits and change of a finding, for a row of a frame."""
-    own = finding.numbers
+def _ends(*numbers: float) -> list[float]:
+    """Differences of ln size as ratios."""
     with np.errstate(over="ignore"):  # with next to no degrees of freedom there is no upper limit
-        ratio, lower, upper = np.exp([own.estimate, own.lower, own.upper]).tolist()
+        found: list[float] = np.exp(numbers).tolist()
+    return found
+
+
+def _ratios(finding: Finding) -> dict[str, object]:
+    """Ratio, limits, change, p and verdict of a finding, for a row of a frame."""
+    own = finding.numbers
+    ratio, lower, upper = _ends(own.estimate, own.lower, own.upper)
     return {
         "ratio": ratio,
         "ratio_lower": lower,
         "ratio_upper": upper,
         "change_percent": 100.0 * (ratio - 1.0),
         "p": own.p_adjusted,
+        "verdict": finding.verdict.value,
     }
 
 
 def _end(name: str, quantity: str, own: Numbers, say: Numerals) -> dict[str, object]:
     """One end of a course, for a row of a frame: the size, or the bounds that hold it, and both."""
-    with np.errstate(over="ignore"):
-        value, lower, upper = np.exp([own.estimate, own.lower, own.upper]).tolist()
-    numbers = {f"{name}_value": value, f"{name}_lower": lower, f"{name}_upper": upper}
-    return {name: told.size_cell(own, quantity, say), **numbers}
+    ends = zip(("value", "lower", "upper"), _ends(own.estimate, own.lower, own.upper), strict=True)
+    return {name: told.size_cell(own, quantity, say)} | {f"{name}_{k}": end for k, end in ends}
 
 
 def courses_table(
@@ -116,29 +130,28 @@ def courses_table(
         }
         for one in courses
     ]
-    frame = pd.DataFrame(rows)
+    frame, level = pd.DataFrame(rows), courses[0].fallen.level
     stops = [one.stop.margin_percent for one in courses if one.stop is not None]
-    level, where = courses[0].fallen.level, ", ".join(map(column_words, plan.at_each))
-    named = [Column(name="where", heading=where)] if (frame["where"] != "").any() else []
+    where = ", ".join(map(column_words, plan.at_each))
     unit = common_unit(one.quantity for one in courses)
-    return Table(
-        name="courses",
-        frame=frame,
-        caption=told.COURSES_CAPTION.format(plan.what),
-        columns=(
-            Column(name="quantity", heading=plan.what),
-            *named,
+    return table_of(
+        "courses",
+        frame[[*(one for one in frame if one != "verdict"), "verdict"]],
+        texts(quantity=plan.what) + (texts(where=where) if (frame["where"] != "").any() else ()),
+        (
             Column(name="start", heading="from", unit=unit),
             Column(name="end", heading="to", unit=unit),
-            _ratio_column(level, say),
-            Column(name="at_least", heading="at least"),
+            _ratio(level, say),
+            *texts(at_least="at least"),
             number_column(frame["since_min"], name="since_min", heading="since", unit="min"),
-            Column(name="stop", heading="when to stop"),
-            _VERDICT,
+            *texts(stop="when to stop", verdict="verdict"),
         ),
-        row_headings=1 + len(named),
-        notes=(told.courses_note(level, stops[0], say),) if stops else (),
+        say,
+        notes=None if stops else (),
         place=Place.FIRST,
+        what=plan.what,
+        level=level,
+        margin=stops[0] if stops else np.nan,
     )
 
 
@@ -152,68 +165,29 @@ def factors_table(answers: Sequence[FactorAnswer], say: Numerals = PLAIN) -> Tab
             "factor": column_words(one.factor),
             "contrast": words.contrast_words(finding.subject),
             "time_min": float(finding.subject.where),
-            "role": told.CONTROL if finding is one.control else "",
+            "role": "control" if finding is one.control else "",
             **_ratios(finding),
-            "verdict": finding.verdict.value,
         }
         for one in answers
         for finding in (one.control, *one.at)
         if finding.subject.where  # the levels may share no first time
     ]
     frame = pd.DataFrame(rows)
-    return Table(
-        name="factors",
-        frame=frame,
-        caption=told.FACTORS_CAPTION,
-        columns=(
-            *texts("quantity", "factor", contrast="levels"),
-            number_column(frame["time_min"], name="time_min", heading="at", unit="min"),
-            Column(name="role", heading="role", spare=True),
-            _ratio_column(answers[0].control.level, say),
-            _CHANGE,
-            Column(name="p", heading="p", show=Show.P_VALUE),
-            _VERDICT,
-        ),
-        row_headings=4,
-        notes=(told.CONTROL_NOTE,),
+    at = number_column(frame["time_min"], name="time_min", heading="at", unit="min")
+    return table_of(
+        "factors",
+        frame,
+        (*texts("quantity", "factor", contrast="levels"), at),
+        (*spare(*texts("role")), _ratio(answers[0].control.level, say), *_CHANGE, *_P_AND_VERDICT),
         place=Place.FIRST,
     )
 
 
-def benches_table(answers: Sequence[BenchAnswer], say: Numerals = PLAIN) -> Table | None:
-    """Each group against the others, everything, for the files; None where there are none."""
-    frame, level = _bench_rows(answers, say)
-    if frame.empty:
-        return None
-    return Table(
-        name="groups against the others",
-        frame=frame,
-        caption=benches.BENCHES_CAPTION,
-        columns=_bench_columns(level, say),
-        row_headings=3,
-        notes=(benches.BENCHES_NOTE,),
-        place=Place.FILES,
-    )
+def bench_tables(answers: Sequence[BenchAnswer], say: Numerals = PLAIN) -> list[Table]:
+    """Groups shown to differ from the others; each against the others, everything, for the files.
 
-
-def changed_benches_table(answers: Sequence[BenchAnswer], say: Numerals = PLAIN) -> Table | None:
-    """Groups shown to differ from the others; None where there are none."""
-    frame, level = _bench_rows(answers, say)
-    if frame.empty or not (frame["verdict"] == Verdict.CHANGED).any():
-        return None
-    changed = frame[frame["verdict"] == Verdict.CHANGED]
-    return Table(
-        name="groups that differ",
-        frame=changed,
-        caption=words.differing_caption(len(changed), len(frame)),
-        columns=_bench_columns(level, say)[:-1],
-        row_headings=3,
-        notes=(benches.BENCHES_NOTE,),
-    )
-
-
-def _bench_rows(answers: Sequence[BenchAnswer], say: Numerals) -> tuple[pd.DataFrame, float]:
-    """One row a finding on groups, and the level of their intervals."""
+    None where there is nothing to show.
+    """
     named = [
         (one, place, finding)
         for one in answers
@@ -224,27 +198,21 @@ def _bench_rows(answers: Sequence[BenchAnswer], say: Numerals) -> tuple[pd.DataF
         )
         if finding is not None
     ]
-    rows = [
-        {
-            "quantity": one.quantity,
-            "group": one.group,
-            "condition": place,
-            **_ratios(finding),
-            "verdict": finding.verdict.value,
-        }
+    if not named:
+        return []
+    frame = pd.DataFrame(
+        {"quantity": one.quantity, "group": one.group, "condition": place, **_ratios(finding)}
         for one, place, finding in named
-    ]
-    return pd.DataFrame(rows), named[0][2].level if named else 0.95
-
-
-def _bench_columns(level: float, say: Numerals) -> tuple[Column, ...]:
-    return (
-        *texts("quantity", "group", condition="at"),
-        _ratio_column(level, say),
-        _CHANGE,
-        Column(name="p", heading="p", show=Show.P_VALUE),
-        _VERDICT,
     )
+    changed = frame[frame["verdict"] == Verdict.CHANGED]
+    heads = texts("quantity", "group", condition="at")
+    columns = (_ratio(named[0][2].level, say), *_CHANGE, *_P_AND_VERDICT)
+    many = len(frame)
+    differing = table_of(
+        "groups that differ", changed, heads, columns[:-1], changed=len(changed), every=many
+    )
+    every = table_of("groups against the others", frame, heads, columns, place=Place.FILES)
+    return [differing, every] if len(changed) else [every]
 
 
 def _of_family(comparison: Comparison, family: str) -> list[Finding]:
@@ -252,52 +220,38 @@ def _of_family(comparison: Comparison, family: str) -> list[Finding]:
     return [one for one in findings if one.subject.family == family]
 
 
-def _effects(comparison: Comparison, family: str) -> pd.DataFrame:
-    """Effects of a family with contrasts in words, and the level of ``at_each`` as a column."""
-    found = _of_family(comparison, family)
-    frame = comparison.to_frame(family)
-    frame["contrast"] = [words.contrast_words(one.subject) for one in found]
-    return frame.rename(columns={"where": comparison.plan.where or "where"})
-
-
 def effects_table(
     comparison: Comparison, family: str, place: Place = Place.REPORT, say: Numerals = PLAIN
 ) -> Table:
-    """Effects of one family, every quantity."""
+    """Effects of one family, every quantity, the level of ``at_each`` as a column."""
     plan = comparison.plan
-    columns = [
-        Column(name="quantity", heading="quantity"),
-        *([Column(name=plan.where, heading=column_words(plan.where))] if plan.where else []),
-        Column(name="contrast", heading="contrast", unit=UNITS.get(plan.by, "")),
-        Column(
-            name="ratio",
-            heading=f"ratio ({say(100 * comparison.level)} % interval)",
-            show=Show.RATIO,
-            lower="ratio_lower",
-            upper="ratio_upper",
-        ),
-        _CHANGE,
-        Column(name="p_adjusted", heading="p", show=Show.P_VALUE),
-        Column(
-            name="detectable_low_percent",
-            upper="detectable_high_percent",
-            heading="detectable decrease",
-            unit="%",
-            show=Show.RANGE,
-            decimals=1,
-            spare=True,
-        ),
-        *([] if plan.margin_percent is None else [_EQUIVALENCE]),
-        Column(name="verdict", heading="verdict"),
+    where = plan.where or "where"
+    frame = comparison.to_frame(family)
+    frame["contrast"] = [
+        words.contrast_words(one.subject) for one in _of_family(comparison, family)
     ]
-    return Table(
-        name=f"effects {family}",
-        frame=_effects(comparison, family),
-        caption=words.effects_caption(comparison, family),
-        columns=tuple(columns),
-        row_headings=3 if plan.where else 2,
-        notes=(words.effects_note(comparison, say),),
+    named = texts(**{where: column_words(where)}) if plan.where else ()
+    unit = UNITS.get(plan.by, "")
+    return table_of(
+        f"effects {family}",
+        frame.rename(columns={"where": where}),
+        (*texts("quantity"), *named, Column(name="contrast", heading="contrast", unit=unit)),
+        (
+            _ratio(comparison.level, say),
+            *_CHANGE,
+            *p_values(p_adjusted="p"),
+            _DETECTABLE,
+            *([] if plan.margin_percent is None else [_EQUIVALENCE]),
+            *texts("verdict"),
+        ),
+        say,
+        key="effects",
         place=place,
+        by=plan.by,
+        family=words.family_words(family)[0],
+        what=plan.what,
+        level=comparison.level,
+        equivalent=words.equivalent_words(plan.margin_percent, say),
     )
 
 
@@ -308,19 +262,20 @@ def tests_table(comparison: Comparison) -> Table:
         for result in comparison.results
         for test in result.tests
     ]
-    return Table(
-        name="tests",
-        frame=comparison.tests_frame().assign(term=terms),
-        caption=words.question(comparison, "anything at all"),
-        columns=(
-            *texts("quantity", term="factor"),
-            Column(name="p", heading="p", show=Show.P_VALUE),
-            Column(name="f", heading="F", show=Show.NUMBER),
-            Column(name="df_num", heading="df", show=Show.COUNT),
-            Column(name="df_den", heading="df of the error", show=Show.NUMBER, decimals=1),
-            Column(name="p_plain", heading="p of F", show=Show.P_VALUE),
-            Column(name="route", heading="rests on"),
+    return table_of(
+        "tests",
+        comparison.tests_frame().assign(term=terms),
+        texts("quantity"),
+        (
+            *texts(term="factor"),
+            *p_values("p"),
+            *numbers(None, f="F"),
+            *counts(df_num="df"),
+            *numbers(1, df_den="df of the error"),
+            *p_values(p_plain="p of F"),
+            *texts(route="rests on"),
         ),
+        by=comparison.plan.by,
     )
 
 
@@ -335,20 +290,20 @@ def variance_table(comparison: Comparison) -> Table | None:
             named |= words.component_words(result.fit, comparison.plan)
     frame["component"] = frame["component"].map(named)
     wide = pd.DataFrame({"component": frame["component"].unique()}).set_index("component")
-    columns = [Column(name="component", heading="between")]
+    columns = []
     for quantity, own in frame.groupby("quantity", sort=False):
         values = own.set_index("component")
         wide[f"sd_{quantity}_percent"] = values["sd_percent"]
         wide[f"variance_{quantity}"] = values["variance"]
         columns.append(number(f"sd_{quantity}_percent", str(quantity), "%", 2))
-    is_below = bool((frame["variance"] < 0.0).any())
-    return Table(
-        name="variance components",
-        frame=wide.reset_index(),
-        caption=words.VARIANCES.format(comparison.plan.what),
-        columns=tuple(columns),
-        notes=(words.BELOW_ZERO,) if is_below else (),
+    return table_of(
+        "variance components",
+        wide.reset_index(),
+        texts(component="between"),
+        columns,
+        notes=None if (frame["variance"] < 0.0).any() else (),
         place=Place.FIRST,
+        what=comparison.plan.what,
     )
 
 
@@ -414,7 +369,7 @@ def change_rows(comparison: Comparison, say: Numerals = PLAIN) -> pd.DataFrame:
 
 def _change(
     course: Course, place: int, usual: Finding | None, plan: ComparisonPlan
-) -> tuple[tuple[float, float, float], Verdict]:
+) -> tuple[list[float], Verdict]:
     """Ratio with its own interval, and verdict, of one of the later times."""
     is_last = place == len(course.times) - 2
     one = course.fallen if is_last or usual is None else usual
@@ -428,13 +383,7 @@ def _change(
     return ends, Verdict.CHANGED if shown else one.verdict
 
 
-def _ends(*numbers: float) -> tuple[float, float, float]:
-    with np.errstate(over="ignore"):
-        ratio, lower, upper = np.exp(numbers).tolist()
-    return ratio, lower, upper
-
-
-def _bound(gain: float, plan: ComparisonPlan) -> tuple[float, float, float]:
+def _bound(gain: float, plan: ComparisonPlan) -> list[float]:
     """A change of which only the least is known, in the direction asked."""
     if plan.direction is Direction.RISING:
         return _ends(np.nan, gain, np.inf)
@@ -519,39 +468,33 @@ def _thinned(times: Sequence[str], most: int) -> list[str]:
 def answer_tables(comparison: Comparison, say: Numerals = PLAIN) -> list[Table]:
     """What the answers rest on: courses, levels of further factors, groups."""
     results = comparison.results
-    answers = [one for own in results for one in own.benches]
     found = (
         courses_table(comparison.plan, [one for own in results for one in own.courses], say),
         factors_table([one for own in results for one in own.factors], say),
-        changed_benches_table(answers, say),
-        benches_table(answers, say),
+        *bench_tables([one for own in results for one in own.benches], say),
     )
     return [one for one in found if one is not None]
 
 
 def comparison_page(comparison: Comparison, say: Numerals = PLAIN) -> Page:
     """Every change in one figure; behind it what it rests on, effects, variances, tests last."""
-    changes = effects_drawing(comparison, say)
-    tables = answer_tables(comparison, say)
-    front = changes or _leading_drawing(comparison, say)
-    blocks: list[Block] = [*([] if front is None else [front]), *tables]
-    families = comparison.families
+    tables, families = answer_tables(comparison, say), comparison.families
+    front = effects_drawing(comparison, say) or _leading_drawing(comparison, say)
     leads = all(table.place is not Place.FIRST for table in tables)
-    for family in families:
-        is_lead = family == families[0]
-        place = (Place.FIRST if leads else Place.REPORT) if is_lead else Place.FILES
-        blocks.append(effects_table(comparison, family, place, say))
-    variances = variance_table(comparison)
-    if variances is not None:
-        blocks.append(variances)
-    if not comparison.tests_frame().empty:
-        blocks.append(tests_table(comparison))
+    places = [Place.FIRST if leads else Place.REPORT, *[Place.FILES] * len(families)]
+    blocks: list[Block | None] = [
+        front,
+        *tables,
+        *(effects_table(comparison, *one, say) for one in zip(families, places, strict=False)),
+        variance_table(comparison),
+        None if comparison.tests_frame().empty else tests_table(comparison),
+    ]
     models = words.models_fitted(comparison, say)
     return Page(
         heading=words.question(comparison),
         behind=words.TESTS_HEADING,
         sentences=words.headlines(comparison, say),
-        blocks=tuple(blocks),
+        blocks=tuple(one for one in blocks if one is not None),
         notes=words.notes(comparison, say),
         notes_heading="Notes on the comparison",
         sections=(Section(heading="Models fitted", blocks=(Bullets(models),)),),

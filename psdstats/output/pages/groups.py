@@ -24,15 +24,24 @@ from psdstats.comparison.consistency import (
 from psdstats.comparison.groups import GroupAgreement, GroupRemark, group_agreement, sizes_by_run
 from psdstats.comparison.precision import Precision, Scale, group_precision
 from psdstats.findings import BenchAnswer, Remark, Verdict
-from psdstats.output.content import Block, Drawing, Page
+from psdstats.output.content import Drawing, Page
 from psdstats.output.figures.axes import joint_key, new_panels
 from psdstats.output.figures.groups import bench_deviations, deviation_reach
 from psdstats.output.figures.marks import drawn, room_for
-from psdstats.output.pages.parts import drawing_of, number_column
-from psdstats.output.tables.table import Column, Place, Show, Table, interval_column, number, texts
+from psdstats.output.pages.parts import drawing_of, number_column, table_of
+from psdstats.output.tables.table import (
+    Column,
+    Place,
+    Table,
+    counts,
+    interval_column,
+    numbers,
+    p_values,
+    texts,
+)
 from psdstats.study.records import Study
 from psdstats.uncertainty.propagation import Propagation
-from psdstats.words import benches
+from psdstats.words import groups as benches
 from psdstats.words import groups as words
 from psdstats.words.numbers import PLAIN, Numerals
 from psdstats.words.remarks import sentence
@@ -154,23 +163,26 @@ def groups_page(
             notes=tuple(sentence(remark, say) for remark in results.remarks),
             notes_heading=words.NOTES_HEADING,
         )
-    longer = [consistency_table(results), outliers_table(results)]
-    if results.intraclass is not None:
-        longer.append(intraclass_table(results.intraclass, results.quantity))
-    blocks: list[Block] = [
-        *deviations_drawings(results, say, others=others),
-        agreement_table(results.agreement, say),
-        conditions_table(results, say),
+    agreement, icc = results.agreement, results.intraclass
+    tables = [
+        agreement_table(agreement, say),
+        *([conditions_table(results, say)] if len(agreement.by_condition) else []),
         precision_table(results, say),
         suspects_table(results, say),
+        consistency_table(results),
+        outliers_table(results),
+        *([] if icc is None else [intraclass_table(icc, results.quantity)]),
     ]
     return Page(
         heading=words.HEADING,
-        lead=words.lead_sentences(results.agreement, say),
-        sentences=words.agreement_sentences(results.agreement, say),
-        blocks=tuple(one for one in (*blocks, *longer) if _holds_something(one)),
+        lead=words.lead_sentences(agreement, say),
+        sentences=words.agreement_sentences(agreement, say),
+        blocks=(
+            *deviations_drawings(results, say, others=others),
+            *(one for one in tables if not one.frame.empty),
+        ),
         notes=(
-            *words.rests_on(results.agreement, say),
+            *words.rests_on(agreement, say),
             *(sentence(remark, say) for remark in results.remarks),
         ),
         notes_heading=words.NOTES_HEADING,
@@ -178,14 +190,10 @@ def groups_page(
     )
 
 
-def _holds_something(block: Block) -> bool:
-    return not (isinstance(block, Table) and block.frame.empty)
-
-
-def _condition_columns(results: GroupResults) -> list[Column]:
-    """The columns that name a condition, for any table of these results."""
+def _conditions(results: GroupResults, *more: str) -> list[Column]:
+    """The columns that name a condition, and what else names a row, of any of these tables."""
     frame = results.precision.table
-    return [
+    named = [
         number_column(
             frame[name],
             name=name,
@@ -194,35 +202,42 @@ def _condition_columns(results: GroupResults) -> list[Column]:
         )
         for name in results.conditions
     ]
+    return [*named, *texts(*more)]
 
 
 def agreement_table(agreement: GroupAgreement, say: Numerals = PLAIN) -> Table:
     """One row a group: in rate, on average, at how many conditions it differs, verdict."""
-    interval = f"({say(100 * agreement.level)} % interval)"
     pairs = [
-        interval_column(
-            f"{prefix}difference_percent",
-            f"{name} {interval}",
-            "%",
-            lower=f"{prefix}lower_percent",
-            upper=f"{prefix}upper_percent",
-        )
+        _difference(name, agreement.level, say, prefix)
         for name, prefix in ((benches.RATE, "rate_"), (benches.AVERAGE, ""))
     ]
     frame = agreement.to_frame()
-    return Table(
-        name="group agreement",
-        frame=frame,
-        caption=words.agreement_caption(agreement),
-        columns=(
-            Column(name="group", heading="group"),
+    return table_of(
+        "group agreement",
+        frame,
+        texts("group"),
+        (
             *(one for one in pairs if frame[one.name].notna().any()),
-            Column(name="differs_at", heading="differs at", show=Show.COUNT),
-            Column(name="verdict", heading="verdict"),
+            *counts(differs_at="differs at"),
+            *texts("verdict"),
         ),
-        notes=(words.agreement_note(agreement, say),),
+        say,
         place=Place.FIRST,
         is_front=True,
+        quantity=agreement.quantity,
+        rate=words.rate_note(agreement, say),
+        level=agreement.level,
+    )
+
+
+def _difference(what: str, level: float, say: Numerals, prefix: str = "") -> Column:
+    """A difference from the others in per cent, with its interval."""
+    return interval_column(
+        f"{prefix}difference_percent",
+        f"{what} ({say(100 * level)} % interval)",
+        "%",
+        lower=f"{prefix}lower_percent",
+        upper=f"{prefix}upper_percent",
     )
 
 
@@ -290,154 +305,114 @@ def _farthest(frame: pd.DataFrame) -> list[str]:
 def precision_table(results: GroupResults, say: Numerals = PLAIN) -> Table:
     """Repeatability, between-group and reproducibility SD at each condition."""
     found, frame = results.precision, results.precision.to_frame()
-    unit = "" if results.quantity == "span" else "µm"
-    percent = found.scale is Scale.LOG
-    suffix, factor = ("percent", 100.0) if percent else ("value", 1.0)
-    columns = _condition_columns(results)
-    for name, heading in _SDS.items():
+    unit, suffix, factor = "" if results.quantity == "span" else "µm", "value", 1.0
+    decimals = None
+    if found.scale is Scale.LOG:
+        unit, suffix, factor, decimals = "%", "percent", 100.0, 1
+    for name in _SDS:
         for end in ("", "_lower", "_upper"):
             frame[f"{name}_{suffix}{end}"] = factor * frame[f"{name}_sd{end}"]
-        columns.append(
-            number(f"{name}_{suffix}", heading, "%" if percent else unit, 1 if percent else None)
-        )
     notes = words.precision_notes(found, results.conditions, say)
     if suspects_table(results).frame.empty:
         notes += (words.none_beyond(results.consistency),)
-    return Table(
-        name="group precision",
-        frame=frame,
-        caption=words.precision_caption(results.quantity),
-        columns=tuple(columns),
-        row_headings=len(results.conditions),
+    return table_of(
+        "group precision",
+        frame,
+        _conditions(results),
+        numbers(decimals, unit, **{f"{name}_{suffix}": sign for name, sign in _SDS.items()}),
         notes=notes,
         place=Place.FIRST,
+        quantity=results.quantity,
     )
 
 
 def suspects_table(results: GroupResults, say: Numerals = PLAIN) -> Table:
     """What lies beyond the limits of Mandel's h and k, Cochran's and Grubbs' tests."""
-    conditions, rows = list(results.conditions), []
+    rows, own = [], results.consistency
     for letter in ("h", "k"):
-        own = results.consistency
+        limits = {f"{letter}_limit_{one}": f"critical_{one}" for one in (5, 1)}
         beyond = own[own[letter].abs() > own[f"{letter}_limit_5"]]
-        names = {
-            letter: "value",
-            f"{letter}_limit_5": "critical_5",
-            f"{letter}_limit_1": "critical_1",
-        }
-        own = beyond[[*conditions, "group", *names]].rename(columns=names)
-        rows.append(own.assign(test=f"Mandel's {letter}"))
-    own = results.outliers
-    own = own[own["finding"].isin(list(Suspect))]
-    own = own.assign(test=[words.TESTS[one] for one in own["test"]])
-    rows.append(own.rename(columns={"statistic": "value"}))
-    columns = [*conditions, "group", "test", "value", "critical_5", "critical_1"]
-    frame = pd.concat([one.reindex(columns=columns) for one in rows], ignore_index=True)
-    return Table(
-        name="beyond the limits",
-        frame=frame,
-        caption=words.suspects_caption(results.consistency, results.quantity, say),
-        columns=(
-            *_condition_columns(results),
-            *texts("group", test="indicator or test"),
-            number("value", decimals=2),
-            number("critical_5", "5 % limit", decimals=2),
-            number("critical_1", "1 % limit", decimals=2),
-        ),
-        row_headings=len(conditions) + 1,
-        notes=(words.SUSPECTS_NOTE,),
+        beyond = beyond.rename(columns={letter: "value", **limits})
+        rows.append(beyond.assign(test=f"Mandel's {letter}"))
+    tested = results.outliers
+    tested = tested[tested["finding"].isin(list(Suspect))]
+    tested = tested.assign(test=[words.TESTS[one] for one in tested["test"]])
+    rows.append(tested.rename(columns={"statistic": "value"}))
+    heads = _conditions(results, "group")
+    shown = numbers(2, "", "value", critical_5="5 % limit", critical_1="1 % limit")
+    columns = (*texts(test="indicator or test"), *shown)
+    names = [one.name for one in (*heads, *columns)]
+    count = words.indicators(own)
+    return table_of(
+        "beyond the limits",
+        pd.concat([one.reindex(columns=names) for one in rows], ignore_index=True),
+        heads,
+        columns,
+        say,
+        quantity=results.quantity,
+        count=count,
+        chance=0.05 * count,
     )
 
 
 def consistency_table(results: GroupResults) -> Table:
     """Mandel's h and k of every group at every condition, with limits."""
-    indicators = [
-        column
+    indicators = {
+        f"{letter}{end}": f"{letter}{told}"
         for letter in ("h", "k")
-        for column in (
-            number(letter, decimals=2),
-            *(
-                number(f"{letter}_limit_{one}", f"{letter} at {one} %", decimals=2)
-                for one in (5, 1)
-            ),
-        )
-    ]
-    return Table(
-        name="group consistency",
-        frame=results.consistency,
-        caption=words.consistency_caption(results.quantity),
-        columns=(
-            *_condition_columns(results),
-            Column(name="group", heading="group"),
-            *indicators,
-            Column(name="finding", heading="finding"),
-        ),
-        row_headings=len(results.conditions) + 1,
-        notes=(words.CONSISTENCY_NOTE,),
+        for end, told in (("", ""), ("_limit_5", " at 5 %"), ("_limit_1", " at 1 %"))
+    }
+    return table_of(
+        "group consistency",
+        results.consistency,
+        _conditions(results, "group"),
+        (*numbers(2, "", **indicators), *texts("finding")),
         place=Place.FILES,
+        quantity=results.quantity,
     )
 
 
 def outliers_table(results: GroupResults) -> Table:
     """Cochran's test of the largest scatter and Grubbs' test of the farthest mean."""
-    return Table(
-        name="group outliers",
-        frame=results.outliers,
-        caption=words.outliers_caption(results.quantity),
-        columns=(
-            *_condition_columns(results),
-            *texts("test", group="suspect"),
-            number("statistic", decimals=3),
-            number("critical_5", "at 5 %", decimals=3),
-            number("critical_1", "at 1 %", decimals=3),
-            Column(name="p", heading="p", show=Show.P_VALUE),
-            Column(name="finding", heading="finding"),
+    limits = {"critical_5": "at 5 %", "critical_1": "at 1 %"}
+    return table_of(
+        "group outliers",
+        results.outliers,
+        _conditions(results, "test"),
+        (
+            *texts(group="suspect"),
+            *numbers(3, "", "statistic", **limits),
+            *p_values("p"),
+            *texts("finding"),
         ),
-        row_headings=len(results.conditions) + 1,
-        notes=(words.OUTLIERS_NOTE,),
         place=Place.FILES,
+        quantity=results.quantity,
     )
 
 
 def conditions_table(results: GroupResults, say: Numerals = PLAIN) -> Table:
     """Difference of each group from the others at each condition, with verdict and scores."""
-    frame = results.agreement.by_condition
-    return Table(
-        name="group differences by condition",
-        frame=frame,
-        caption=words.conditions_caption(results.quantity),
-        columns=()
-        if frame.empty
-        else (
-            *_condition_columns(results),
-            Column(name="group", heading="group"),
-            interval_column(
-                "difference_percent",
-                f"difference ({say(100 * results.agreement.level)} % interval)",
-                "%",
-                lower="lower_percent",
-                upper="upper_percent",
-            ),
-            Column(name="p_adjusted", heading="p", show=Show.P_VALUE),
-            Column(name="verdict", heading="verdict"),
-            number("zeta", decimals=1),
+    return table_of(
+        "group differences by condition",
+        results.agreement.by_condition,
+        _conditions(results, "group"),
+        (
+            _difference("difference", results.agreement.level, say),
+            *p_values(p_adjusted="p"),
+            *texts("verdict"),
+            *numbers(1, "", "zeta"),
         ),
-        row_headings=len(results.conditions) + 1,
-        notes=(words.SCORES_NOTE,),
+        quantity=results.quantity,
     )
 
 
 def intraclass_table(found: Intraclass, quantity: str) -> Table:
     """Intraclass correlations with their 95 % intervals."""
-    return Table(
-        name="intraclass correlation",
-        frame=found.table,
-        caption=words.intraclass_caption(quantity),
-        columns=(
-            Column(name="kind", heading="kind"),
-            interval_column("icc", "correlation (95 % interval)"),
-            Column(name="p", heading="p", show=Show.P_VALUE),
-        ),
-        notes=(words.INTRACLASS_NOTE,),
+    return table_of(
+        "intraclass correlation",
+        found.table,
+        texts("kind"),
+        (interval_column("icc", "correlation (95 % interval)"), *p_values("p")),
         place=Place.FILES,
+        quantity=quantity,
     )

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import replace
 from functools import partial, reduce
 from operator import add
 
@@ -11,8 +10,8 @@ import numpy as np
 
 from psdstats.columns import RUN, UNITS, column_words
 from psdstats.output.content import Page, Paragraph
-from psdstats.output.pages.parts import number_column
-from psdstats.output.tables.table import Column, Place, Show, Table
+from psdstats.output.pages.parts import number_column, table_of
+from psdstats.output.tables.table import Column, Place, Show, Table, counts, shares, spare, texts
 from psdstats.uncertainty.conformity import LimitResult, Specification
 from psdstats.words import conformity as words
 from psdstats.words.numbers import PLAIN, Numerals
@@ -30,7 +29,7 @@ def _page(result: LimitResult, say: Numerals) -> Page:
         heading=words.HEADING,
         lead=(told,),
         sentences=(told, rule),
-        blocks=(Paragraph(rule), replace(limit_table(result, say), is_front=True)),
+        blocks=(Paragraph(rule), limit_table(result, say)),
         notes=notes_in_words(result.notes, say),
     )
 
@@ -51,32 +50,25 @@ def limit_table(result: LimitResult, say: Numerals = PLAIN) -> Table:
         number_column(frame[name], name=name, heading=column_words(name), unit=UNITS.get(name, ""))
         for name in shown
     ]
+    what = words.limit_words(limit, say)
     columns = [one for one in _columns(limit) if frame[one.name].notna().any()]
-    return Table(
-        name=words.limit_words(limit, say),
-        frame=frame,
-        caption=words.limit_caption(limit, say),
-        columns=(*named, *columns),
-        row_headings=max(len(shown), 1),
-        notes=(words.LIMIT_NOTE,),
-        place=Place.FIRST,
+    return table_of(
+        what, frame, named, columns, key="limits", place=Place.FIRST, is_front=True, limit=what
     )
 
 
 def _columns(limit: Specification) -> list[Column]:
     unit = "" if limit.is_share or limit.quantity == "span" else "µm"
     measured = partial(Column, unit=unit, u="u", show=Show.MEASURED)
-    share = partial(Column, show=Show.PER_CENT)
     value = "share" if limit.is_share else limit.quantity
     return [
-        Column(name="runs", heading="runs", show=Show.COUNT, spare=True),
+        *spare(*counts("runs")),
         measured(name="value", heading=value, side="side"),
         measured(name="u", heading="u"),
         measured(name="accept_from", heading="accepted from", spare=True),
         measured(name="accept_to", heading="accepted to", spare=True),
-        Column(name="verdict", heading="verdict"),
-        share(name="probability", heading="probability", decimals=1),
-        share(name="risk", heading="risk", decimals=1, spare=True),
-        share(name="all_consumer_risk", heading="all: consumer", decimals=2),
-        share(name="all_producer_risk", heading="all: producer", decimals=2),
+        *texts("verdict"),
+        *shares(1, "probability"),
+        *spare(*shares(1, "risk")),
+        *shares(2, all_consumer_risk="all: consumer", all_producer_risk="all: producer"),
     ]

@@ -8,7 +8,7 @@ quantity, which take seconds.  Numbers are on ln size.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from functools import partial
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -37,8 +37,18 @@ from psdstats.models.resampling import bootstrap_test, permutation_test, varianc
 from psdstats.output.content import Bullets, Drawing, Page
 from psdstats.output.figures.axes import joint_key, new_panels
 from psdstats.output.figures.effects import residual_quantiles, residuals_against_fitted
-from psdstats.output.pages.parts import drawing_of
-from psdstats.output.tables.table import Column, Place, Show, Table, texts
+from psdstats.output.pages.parts import drawing_of, table_of
+from psdstats.output.tables.table import (
+    Place,
+    Table,
+    changes,
+    counts,
+    numbers,
+    p_values,
+    ratio_column,
+    shares,
+    texts,
+)
 from psdstats.planning.attained import Attained
 from psdstats.room import one_thread
 from psdstats.words import models as words
@@ -55,31 +65,70 @@ _DRAWN = "D50"  # drawn where it was compared
 _COMMON = {"anova": repeated_measures_check, "friedman": friedman_check}
 
 
+@dataclass(frozen=True, kw_only=True)
+class ModelChecks:
+    """What was found out about the mixed models of a comparison.
+
+    Parameters
+    ----------
+    common : DataFrame or None
+        One row a quantity and further level: p of all levels at once, and common tests beside it;
+        None without groups.
+    remarks : tuple of (str, Remark)
+        Quantity, and where a common test parts from ours.
+    moved : tuple of LeftOut
+        What the answers are without each run and group.
+    same, bare : mapping of str to Refit
+        The same models by another package, and without the known covariance where there is one.
+    """
+
+    common: pd.DataFrame | None
+    remarks: tuple[tuple[str, Remark], ...]
+    moved: tuple[LeftOut, ...]
+    same: Mapping[str, Refit]
+    bare: Mapping[str, Refit]
+
+
 @one_thread
-def model_checks_page(
-    comparison: Comparison, say: Numerals = PLAIN, *, thorough: bool = False
-) -> Page:
-    """Checks of every quantity that a mixed model compared; no blocks where none did.
+def model_checks(comparison: Comparison, *, thorough: bool = False) -> ModelChecks | None:
+    """Check every model fitted; None without any.
 
     The common tests are made of the quantity that is drawn, of all where it is thorough.
     """
-    fits = {one.quantity: one.fit for one in comparison.results if one.fit is not None}
+    fits, group = _fits(comparison), _group(comparison)
     if not fits:
+        return None
+    tested = fits if thorough else {_drawn(fits): fits[_drawn(fits)]}
+    common = None if group is None else _common_tests(comparison, tested, group)
+    bare = {name: refit_without_known(fit) for name, fit in fits.items()}
+    return ModelChecks(
+        common=None if common is None else common[0],
+        remarks=() if common is None else common[1],
+        moved=tuple(left_out(comparison)),
+        same={name: independent_refit(fit) for name, fit in fits.items()},
+        bare={name: one for name, one in bare.items() if one is not None},
+    )
+
+
+@one_thread
+def model_checks_page(
+    comparison: Comparison,
+    say: Numerals = PLAIN,
+    *,
+    checks: ModelChecks | None = None,
+    thorough: bool = False,
+) -> Page:
+    """Checks of every quantity that a mixed model compared; no blocks where none did."""
+    found = checks or model_checks(comparison, thorough=thorough)
+    if found is None:
         return Page(heading=words.CHECKS_HEADING, notes=(words.NO_MODEL,))
-    by, within = comparison.plan.by, comparison.plan.within
-    group = next((one for one in within if isinstance(one, str)), None)
-    drawn = _DRAWN if _DRAWN in fits else next(iter(fits))
-    drawings = [_residual_drawing(fits[drawn], drawn, group, say)]
-    tables: list[Table] = []
-    remarks: list[tuple[str, Remark]] = []
-    if group is not None:
-        tested = fits if thorough else {drawn: fits[drawn]}
-        table, remarks = _common_tests(comparison, tested, group, say)
-        tables.append(table)
-    moved = left_out(comparison)
-    tables += _left_out_tables(moved)
+    fits, by = _fits(comparison), comparison.plan.by
+    drawn = _drawn(fits)
+    drawings = [_residual_drawing(fits[drawn], drawn, _group(comparison), say)]
+    tables = [] if found.common is None else [_common_table(found.common.copy(), by, say)]
+    tables += _left_out_tables(found.moved)
     components = {name: component_words(fit, comparison.plan) for name, fit in fits.items()}
-    refits, refitted = _refits(fits, components, say)
+    refits, refitted = _refits(fits, found, components, say)
     tables += refits
     if thorough:
         own = fits[drawn]
@@ -87,13 +136,28 @@ def model_checks_page(
             _variance_table(own, drawn, comparison.level, components[drawn], say),
             _resampled_table(own, drawn, by),
         ]
-    told = (*refitted, *words.left_out_sentences(moved, say))
+    told = (*refitted, *words.left_out_sentences(found.moved, say))
     return Page(
         heading=words.CHECKS_HEADING,
         sentences=told,
         blocks=(Bullets(told), *drawings, *tables),
-        notes=once_each(remarks, say),
+        notes=once_each(found.remarks, say),
     )
+
+
+def _fits(comparison: Comparison) -> dict[str, MixedModelFit]:
+    """The fitted models by quantity."""
+    return {one.quantity: one.fit for one in comparison.results if one.fit is not None}
+
+
+def _group(comparison: Comparison) -> str | None:
+    """The grouping that a common test can take."""
+    return next((one for one in comparison.plan.within if isinstance(one, str)), None)
+
+
+def _drawn(fits: Mapping[str, MixedModelFit]) -> str:
+    """The quantity whose residuals are drawn."""
+    return _DRAWN if _DRAWN in fits else next(iter(fits))
 
 
 def _term(fit: MixedModelFit, by: str) -> str:
@@ -124,8 +188,8 @@ def _residual_drawing(
 
 
 def _common_tests(
-    comparison: Comparison, fits: Mapping[str, MixedModelFit], group: str, say: Numerals
-) -> tuple[Table, list[tuple[str, Remark]]]:
+    comparison: Comparison, fits: Mapping[str, MixedModelFit], group: str
+) -> tuple[pd.DataFrame, tuple[tuple[str, Remark], ...]]:
     """P of all levels at once beside common tests, a column each, and where they part."""
     plan, alpha = comparison.plan, 1.0 - comparison.level
     rows: list[dict[str, object]] = []
@@ -148,7 +212,7 @@ def _common_tests(
                 )
                 remarks += [(name, one) for one in (*check.remarks, *why)]
             rows.append(row)
-    return _common_table(pd.DataFrame(rows), plan.by, say), remarks
+    return pd.DataFrame(rows), tuple(remarks)
 
 
 def _common_row(check: CrossCheck) -> dict[str, float]:
@@ -179,7 +243,6 @@ def levels_p(one: QuantityAnalysis) -> dict[str, float]:
 
 
 def _common_table(frame: pd.DataFrame, by: str, say: Numerals) -> Table:
-    at = () if not frame["where"].any() else (Column(name="where", heading="at"),)
     for key in _COMMON:
         frame[f"{key}_told"] = [
             words.statistic_words(key, *numbers, say=say)
@@ -187,27 +250,16 @@ def _common_table(frame: pd.DataFrame, by: str, say: Numerals) -> Table:
                 *(frame[f"{key}_{one}"] for one in ("statistic", "df", "df_error")), strict=True
             )
         ]
-    tests = (
+    columns = [
         column
         for key in _COMMON
         for column in (
-            Column(name=f"{key}_told", heading=words.COMMON_TESTS[key]),
-            Column(name=f"{key}_p", heading="p", show=Show.P_VALUE),
+            *texts(**{f"{key}_told": words.COMMON_TESTS[key]}),
+            *p_values(**{f"{key}_p": "p"}),
         )
-    )
-    return Table(
-        name="common tests",
-        frame=frame,
-        caption=words.common_caption(by),
-        columns=(
-            Column(name="quantity", heading="quantity"),
-            *at,
-            Column(name="p", heading=words.OWN_TEST, show=Show.P_VALUE),
-            *tests,
-        ),
-        row_headings=1 + len(at),
-        notes=(words.COMMON_NOTE,),
-    )
+    ]
+    heads = texts("quantity", **({"where": "at"} if frame["where"].any() else {}))
+    return table_of("common tests", frame, heads, (*p_values(p=words.OWN_TEST), *columns), by=by)
 
 
 def _left_out_tables(found: Sequence[LeftOut]) -> list[Table]:
@@ -223,35 +275,26 @@ def _left_out_tables(found: Sequence[LeftOut]) -> list[Table]:
         }
     )
     known = frame[frame["change_without_percent"].notna()].head(_LARGEST).reset_index(drop=True)
-    change = partial(Column, unit="%", show=Show.SIGNED, decimals=1)
-    tables = [
-        Table(
-            name=name,
-            frame=rows,
-            caption=caption,
-            columns=(
-                *texts("quantity", contrast="change", column="without", left_out="name"),
-                change(name="change_percent", heading="with it"),
-                change(name="change_without_percent", heading="without it"),
-            ),
-            row_headings=4,
-            place=place,
+    heads = texts("quantity", contrast="change", column="without", left_out="name")
+    columns = changes(change_percent="with it", change_without_percent="without it")
+    return [
+        table_of(name, rows, heads, columns, place=place)
+        for name, rows, place in (
+            ("largest moves", known, Place.FIRST),
+            ("without each run", frame, Place.FILES),
         )
-        for name, rows, caption, place in (
-            ("largest moves", known, words.LEFT_OUT_LARGEST, Place.FIRST),
-            ("without each run", frame, words.LEFT_OUT_CAPTION, Place.FILES),
-        )
+        if len(rows)
     ]
-    return [one for one in tables if len(one.frame)]
 
 
 def _refits(
-    fits: Mapping[str, MixedModelFit], components: Mapping[str, Mapping[str, str]], say: Numerals
+    fits: Mapping[str, MixedModelFit],
+    checks: ModelChecks,
+    components: Mapping[str, Mapping[str, str]],
+    say: Numerals,
 ) -> tuple[list[Table], tuple[str, ...]]:
     """The same models by another package, and without what that package cannot take."""
-    same = {name: independent_refit(fit) for name, fit in fits.items()}
-    bare = {name: refit_without_known(fit) for name, fit in fits.items()}
-    without = {name: one for name, one in bare.items() if one is not None}
+    same, without = checks.same, checks.bare
     tables = [_refit_table(fits, same, components)]
     if without:
         tables.append(_refit_table(fits, without, components, name="refit without measurement"))
@@ -270,18 +313,14 @@ def _refit_table(
     for quantity, one in refits.items():
         told = words.refit_names(fits[quantity], components[quantity])
         pieces.append(one.table.assign(quantity=quantity, name=told[: len(one.table)]))
-    return Table(
-        name=name,
-        frame=pd.concat(pieces, ignore_index=True),
-        caption=words.REFIT_CAPTION,
-        columns=(
-            *texts("quantity", name="coefficient"),
-            Column(name="estimate", heading="estimate", show=Show.NUMBER),
-            Column(name="refit", heading="refit", show=Show.NUMBER),
-            Column(name="standard_error", heading="standard error", show=Show.NUMBER),
-            Column(name="refit_standard_error", heading="refit's", show=Show.NUMBER),
-        ),
-        row_headings=2,
+    shown = ("estimate", "refit")
+    errors = {"standard_error": "standard error", "refit_standard_error": "refit's"}
+    return table_of(
+        name,
+        pd.concat(pieces, ignore_index=True),
+        texts("quantity", name="coefficient"),
+        numbers(None, "", *shown, **errors),
+        key="refit",
         place=Place.FILES,
     )
 
@@ -289,16 +328,15 @@ def _refit_table(
 def _variance_table(
     fit: MixedModelFit, quantity: str, level: float, components: Mapping[str, str], say: Numerals
 ) -> Table:
-    return Table(
-        name=f"variance intervals {quantity}",
-        frame=variance_intervals(fit, level=level).rename(components).reset_index(),
-        caption=words.variances_caption(quantity, level, say),
-        columns=(
-            Column(name="component", heading="between"),
-            Column(name="estimate", heading="variance", show=Show.NUMBER),
-            Column(name="lower", heading="from", show=Show.NUMBER),
-            Column(name="upper", heading="to", show=Show.NUMBER),
-        ),
+    return table_of(
+        f"variance intervals {quantity}",
+        variance_intervals(fit, level=level).rename(components).reset_index(),
+        texts(component="between"),
+        numbers(None, estimate="variance", lower="from", upper="to"),
+        say,
+        key="variance intervals",
+        quantity=quantity,
+        level=level,
     )
 
 
@@ -313,16 +351,14 @@ def _resampled_table(fit: MixedModelFit, quantity: str, by: str) -> Table:
             rows.append({"test": "permutation", "p": mixed.p, "draws": mixed.arrangements})
     except ModelError:  # no rows can be exchanged
         pass
-    return Table(
-        name=f"resampled tests {quantity}",
-        frame=pd.DataFrame(rows),
-        caption=words.resampled_caption(quantity, by),
-        columns=(
-            Column(name="test", heading="test"),
-            Column(name="p", heading="p", show=Show.P_VALUE),
-            Column(name="draws", heading="trials or arrangements", show=Show.COUNT),
-        ),
-        notes=(words.RESAMPLED_NOTE,),
+    return table_of(
+        f"resampled tests {quantity}",
+        pd.DataFrame(rows),
+        texts("test"),
+        (*p_values("p"), *counts(draws="trials or arrangements")),
+        key="resampled tests",
+        quantity=quantity,
+        by=by,
     )
 
 
@@ -334,26 +370,20 @@ def attained_page(found: Attained, say: Numerals = PLAIN) -> Page:
     return Page(
         heading=words.ATTAINED_HEADING,
         sentences=words.attained_sentences(found, say),
-        blocks=(
-            _attained_table("attained", frame[~again], words.ATTAINED_CAPTION),
-            _attained_table("found again", frame[again], words.AGAIN_CAPTION),
+        blocks=tuple(
+            table_of(
+                name,
+                frame[rows].reset_index(drop=True),
+                texts("what", "quantity", where="at"),
+                (
+                    replace(*shares(1, share="trials"), unit="%"),
+                    *shares(1, error="Monte Carlo error"),
+                    *counts(trials="of"),
+                ),
+            )
+            for name, rows in (("attained", ~again), ("found again", again))
         ),
         notes=(words.ATTAINED_NOTE,),
-    )
-
-
-def _attained_table(name: str, frame: pd.DataFrame, caption: str) -> Table:
-    return Table(
-        name=name,
-        frame=frame.reset_index(drop=True),
-        caption=caption,
-        columns=(
-            *texts("what", "quantity", where="at"),
-            Column(name="share", heading="trials", unit="%", show=Show.PER_CENT, decimals=1),
-            Column(name="error", heading="Monte Carlo error", show=Show.PER_CENT, decimals=1),
-            Column(name="trials", heading="of", show=Show.COUNT),
-        ),
-        row_headings=3,
     )
 
 
@@ -372,23 +402,16 @@ def resampled_page(comparison: Comparison, *, seed: int = 0) -> Page:
             },
         }
     )
-    table = Table(
-        name="resampled headlines",
-        frame=frame,
-        caption=words.RESAMPLED_CAPTION,
-        columns=(
-            *texts("quantity", contrast="change", resampled="resampled"),
-            Column(name="units", heading="units", show=Show.COUNT),
-            Column(name="effect", heading="ratio", show=Show.RATIO, lower="lower", upper="upper"),
-            Column(
-                name="model",
-                heading="by the model",
-                show=Show.RATIO,
-                lower="model_lower",
-                upper="model_upper",
-            ),
+    table = table_of(
+        "resampled headlines",
+        frame,
+        texts("quantity", contrast="change"),
+        (
+            *texts("resampled"),
+            *counts("units"),
+            ratio_column("ratio", "effect", ends=""),
+            ratio_column("by the model", "model", ends="model_"),
         ),
-        row_headings=2,
     )
     blocks = (table,) if found else ()
     return Page(heading=words.CHECKS_HEADING, blocks=blocks, notes=(words.RESAMPLED_UNITS_NOTE,))

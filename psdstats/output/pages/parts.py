@@ -5,17 +5,52 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable
 from dataclasses import replace
 from decimal import Decimal
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
 from psdstats.output.content import Bullets, Drawing, Section
 from psdstats.output.style import house_style, new_axes
-from psdstats.output.tables.table import Column, Show
-from psdstats.words.numbers import Numerals
+from psdstats.output.tables.table import Column, Place, Show, Table
+from psdstats.words.captions import CAPTIONS, NOTES
+from psdstats.words.numbers import PLAIN, Numerals
+from psdstats.words.remarks import fill
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+
+
+def table_of(
+    name: str,
+    frame: pd.DataFrame,
+    heads: Iterable[Column] = (),
+    columns: Iterable[Column] = (),
+    say: Numerals = PLAIN,
+    *,
+    key: str = "",
+    notes: Iterable[str] | None = None,
+    place: Place = Place.REPORT,
+    is_front: bool = False,
+    **said: Any,
+) -> Table:
+    """A table of which `psdstats.words.captions` has caption and notes, by its name or ``key``.
+
+    Columns ``heads`` name the row; without any column all of the frame are shown.  What stands in
+    the gaps of the words is ``said``; ``notes`` are given where they are not the usual ones.
+    """
+    own = NOTES.get(key or name, ())
+    usual = (own,) if isinstance(own, str) else own
+    named = tuple(heads)
+    return Table(
+        name=name,
+        frame=frame,
+        caption=fill(CAPTIONS[key or name], say, **said),
+        columns=(*named, *columns),
+        notes=tuple(fill(one, say, **said) for one in usual) if notes is None else tuple(notes),
+        row_headings=len(named) or 1,
+        place=place,
+        is_front=is_front,
+    )
 
 
 def drawing_of(

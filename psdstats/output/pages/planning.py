@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from functools import partial
+from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
 import pandas as pd
@@ -15,8 +15,17 @@ from psdstats.output.figures.planning import (
     power_curves,
     uncertainty_against_sample,
 )
-from psdstats.output.pages.parts import drawing_of, number_column, panel_of
-from psdstats.output.tables.table import Column, Place, Show, Table, number, texts
+from psdstats.output.pages.parts import drawing_of, number_column, panel_of, table_of
+from psdstats.output.tables.table import (
+    Column,
+    Place,
+    Table,
+    counts,
+    numbers,
+    shares,
+    spare,
+    texts,
+)
 from psdstats.planning.bench.charge import MillCharge
 from psdstats.planning.bench.timeline import Timeline
 from psdstats.planning.power import PowerResult
@@ -24,17 +33,15 @@ from psdstats.planning.precision_plan import PrecisionPlan
 from psdstats.planning.stack_choice import StackChoice
 from psdstats.words import planning as words
 from psdstats.words.numbers import PLAIN, Numerals
-from psdstats.words.power import (
-    LEFT_CURVES,
+from psdstats.words.planning import (
     LEFT_FIGURE,
-    POWER_CURVES,
     POWER_FIGURE,
     POWER_HEADING,
+    left_words,
     power_answer,
-    power_caption,
     power_notes,
+    power_question,
     power_sentences,
-    trials_note,
 )
 
 if TYPE_CHECKING:
@@ -57,14 +64,14 @@ def cautions_text(cautions: tuple[str, ...]) -> str:
     return "".join(["Cautions\n", *(f"- {caution}\n" for caution in cautions)])
 
 
-_number = partial(number, unit="%", decimals=2)
-
-
-def _count(name: str, heading: str = "") -> Column:
-    return Column(name=name, heading=heading or name, show=Show.COUNT)
-
-
+_BETWEEN = "between sieves"
 _FEW_DESIGNS = 2  # told one by one beside their table
+_PARTS = {
+    "u_balance_percent": "balance",
+    "u_particles_percent": "particles",
+    "u_sieves_percent": "apertures",
+    "u_between_percent": _BETWEEN,
+}
 
 
 def power_page(result: PowerResult, say: Numerals = PLAIN) -> Page:
@@ -79,8 +86,10 @@ def power_page(result: PowerResult, say: Numerals = PLAIN) -> Page:
             ax.invert_xaxis()
         return ax
 
-    curves = Table(name="power curves", frame=result.curve_frame(), caption=POWER_CURVES)
     figure = panel_of("power", draw, POWER_FIGURE, told, height_mm=_HEIGHT_MM, say=say)
+    curves = [("power curves", result.curve_frame())]
+    if result.margin_percent is not None:
+        curves.append(("margin curves", result.margin_frame()))
     return Page(
         heading=POWER_HEADING,
         sentences=power_answer(result, say, most=_FEW_DESIGNS),
@@ -89,8 +98,7 @@ def power_page(result: PowerResult, say: Numerals = PLAIN) -> Page:
             figure,
             *_left_drawing(result, told, say),
             _power_table(result, say),
-            curves,
-            *_left_curves(result),
+            *(table_of(name, frame) for name, frame in curves),
         ),
     )
 
@@ -121,46 +129,35 @@ def _left_drawing(result: PowerResult, told: tuple[str, ...], say: Numerals) -> 
     return (drawing,)
 
 
-def _left_curves(result: PowerResult) -> tuple[Table, ...]:
-    if result.margin_percent is None:
-        return ()
-    return (Table(name="margin curves", frame=result.margin_frame(), caption=LEFT_CURVES),)
-
-
 def _power_table(result: PowerResult, say: Numerals) -> Table:
     way = "decrease" if result.change_percent < 0 else "increase"
     often = f"in {say(100 * result.wanted_power)} %"
-    shown = f"{say(result.change_percent, '+g')} % shown"
-    columns = [
-        *(_count(name) for name in ("groups", "times", "replicates", "runs")),
-        Column(name="power", heading=shown, show=Show.PER_CENT),
-        Column(name="enough", heading="enough"),
-        _number(f"detectable_{way}_percent", f"{way} shown {often}", decimals=1),
-    ]
+    detectable = {f"detectable_{way}_percent": f"{way} shown {often}"}
+    left: list[Column] = []
     if result.margin_percent is not None:
-        left = f"under {say(result.margin_percent)} % left shown"
-        columns += [
-            Column(name="power_left", heading=left, show=Show.PER_CENT),
-            Column(name="enough_left", heading="enough"),
-            _number("smallest_margin_percent", f"margin shown {often}", decimals=1),
-        ]
-    return Table(
-        name="power",
-        frame=result.to_frame(),
-        caption=power_caption(result, say),
-        columns=tuple(columns),
-        row_headings=3,
-        notes=(trials_note(result),),
+        left += shares(None, power_left=f"under {say(result.margin_percent)} % left shown")
+        left += texts(enough_left="enough")
+        left += numbers(1, "%", smallest_margin_percent=f"margin shown {often}")
+    return table_of(
+        "power",
+        result.to_frame(),
+        counts("groups", "times", "replicates"),
+        (
+            *counts("runs"),
+            *shares(None, power=f"{say(result.change_percent, '+g')} % shown"),
+            *texts("enough"),
+            *numbers(1, "%", **detectable),
+            *left,
+        ),
+        say,
         place=Place.FIRST,
+        change=result.change_percent,
+        question=power_question(result),
+        left=left_words(result, say),
+        alpha=result.alpha,
+        trials=result.trials,
+        seed=result.seed,
     )
-
-
-_PARTS = {
-    "u_balance_percent": "balance",
-    "u_particles_percent": "particles",
-    "u_sieves_percent": "apertures",
-    "u_between_percent": "between sieves",
-}
 
 
 def precision_page(plan: PrecisionPlan, say: Numerals = PLAIN) -> Page:
@@ -177,39 +174,68 @@ def precision_tables(plan: PrecisionPlan, say: Numerals = PLAIN) -> tuple[Table,
     """Simulated uncertainty of one run and of a change; its parts; the smallest samples."""
     frame, enough = plan.to_frame(), f"≤ {say(plan.wanted_percent)} %"
     u, of_change = f"u of {plan.quantity}", [name for name in frame if "change" in str(name)]
-    simulated = (
-        _precision_table(
+    needs, parts = plan.needs_frame(), ["u_law_percent", *_PARTS]
+    least = {"least_sample_g": "for one run", "least_sample_for_change_g": "for the change"}
+    return (
+        _by_sample(
             "planned uncertainty",
+            plan,
             frame.drop(columns=of_change),
-            f"Standard uncertainty of {plan.quantity}.",
-            (
-                *_compared("u", u),
-                _number("u_between_percent", "between sieves"),
-                Column(name="enough", heading=enough),
-                Column(name="share_open", heading="open", show=Show.PER_CENT),
-            ),
-            (words.precision_note(plan), words.OPEN_SAMPLES),
+            (*_compared("u", u), *texts(enough=enough), *shares(None, share_open="open")),
+            say,
         ),
-        _precision_table(
+        _by_sample(
             "planned uncertainty of a change",
+            plan,
             frame[["resolution_g", "sample_g", *of_change]],
-            words.change_caption(plan, say),
             (
                 *_compared("u_change", "u of the change"),
-                _number("u_change_between_percent", "between sieves"),
-                Column(name="enough_for_change", heading=enough),
-                _number("u_change_alike_percent", "like powders"),
+                *texts(enough_for_change=enough),
+                *numbers(2, "%", u_change_alike_percent="like powders"),
             ),
-            (words.precision_note(plan), words.ALIKE),
+            say,
+        ),
+        _by_sample(
+            "parts of the uncertainty",
+            plan,
+            frame[["resolution_g", "sample_g", *parts]],
+            numbers(2, "%", u_law_percent=u, **_PARTS),
+            say,
+            Place.REPORT,
+        ),
+        table_of(
+            "smallest sample",
+            needs,
+            (_resolution(needs),),
+            numbers(None, "g", **least),
+            say,
+            wanted=plan.wanted_percent,
         ),
     )
-    parts = _precision_table(
-        "parts of the uncertainty",
-        frame[["resolution_g", "sample_g", "u_law_percent", *_PARTS]],
-        f"Parts of {u}, linear law.",
-        (_number("u_law_percent", u), *(_number(*part) for part in _PARTS.items())),
+
+
+def _by_sample(
+    name: str,
+    plan: PrecisionPlan,
+    frame: pd.DataFrame,
+    columns: Iterable[Column],
+    say: Numerals,
+    place: Place = Place.FIRST,
+) -> Table:
+    """Columns of the plan by resolution and sample."""
+    sample = number_column(frame["sample_g"], name="sample_g", heading="sample", unit="g")
+    return table_of(
+        name,
+        frame,
+        (_resolution(frame), sample),
+        columns,
+        say,
+        place=place,
+        quantity=plan.quantity,
+        sizes=plan.sizes_um,
+        trials=plan.trials,
+        seed=plan.seed,
     )
-    return (*simulated, parts, _needs_table(plan, say))
 
 
 def _resolution(frame: pd.DataFrame) -> Column:
@@ -217,48 +243,10 @@ def _resolution(frame: pd.DataFrame) -> Column:
     return number_column(known, name="resolution_g", heading="resolution", unit="g")
 
 
-def _needs_table(plan: PrecisionPlan, say: Numerals) -> Table:
-    needs = plan.needs_frame()
-    return Table(
-        name="smallest sample",
-        frame=needs,
-        caption=f"Smallest samples for u = {say(plan.wanted_percent)} %.",
-        columns=(
-            _resolution(needs),
-            number("least_sample_g", "for one run", "g", None),
-            number("least_sample_for_change_g", "for the change", "g", None),
-        ),
-        notes=(words.NO_SAMPLE,),
-    )
-
-
-def _precision_table(
-    name: str,
-    frame: pd.DataFrame,
-    caption: str,
-    columns: tuple[Column, ...],
-    notes: tuple[str, ...] = (),
-) -> Table:
-    """Columns of the plan by resolution and sample; those with notes come first."""
-    sample = number_column(frame["sample_g"], name="sample_g", heading="sample", unit="g")
-    shown = (_resolution(frame), sample, *columns)
-    return Table(
-        name=name,
-        frame=frame,
-        caption=caption,
-        columns=shown,
-        row_headings=2,
-        notes=notes,
-        place=Place.FIRST if notes else Place.REPORT,
-    )
-
-
 def _compared(start: str, heading: str) -> tuple[Column, ...]:
-    return (
-        _number(f"{start}_percent", heading),
-        _number(f"{start}_error_percent", "s.e."),
-        _number(f"{start}_law_percent", "by the linear law"),
-    )
+    """As simulated with its error, by the law, and what of it lies between the sieves."""
+    named = {"": heading, "_error": "s.e.", "_law": "by the linear law", "_between": _BETWEEN}
+    return numbers(2, "%", **{f"{start}{kind}_percent": told for kind, told in named.items()})
 
 
 def precision_drawing(
@@ -313,7 +301,7 @@ def stack_page(choice: StackChoice, say: Numerals = PLAIN) -> Page:
             panel_of("stack", draw, words.STACK_FIGURE, told, height_mm=_HEIGHT_MM, say=say),
             stack_table(choice, say),
             *tried_tables(choice, say),
-            Table(name="expected masses", frame=choice.to_frame(), caption=words.MASSES),
+            table_of("expected masses", choice.to_frame()),
         ),
     )
 
@@ -331,50 +319,44 @@ def stack_table(choice: StackChoice, say: Numerals = PLAIN) -> Table:
             "load_limit_g": limits.loc[wide.index].to_numpy(dtype=float),
         }
     )
-    return Table(
-        name="stack",
-        frame=shown,
-        caption=f"Expected masses of {say(choice.sample_g)} g.",
-        columns=(
-            Column(name="sieve", heading="sieve"),
-            *(number(f"mass_{name}_g", str(name), "g", 1) for name in wide.columns),
-            number("load_limit_g", "load limit", "g", None),
-        ),
-        notes=(words.load_note(choice, say),),
+    masses = {f"mass_{name}_g": str(name) for name in wide.columns}
+    return table_of(
+        "stack",
+        shown,
+        texts("sieve"),
+        (*numbers(1, "g", **masses), *numbers(None, "g", load_limit_g="load limit")),
+        say,
         place=Place.FIRST,
+        sample_g=choice.sample_g,
+        frame_mm=choice.frame_diameter_mm,
     )
 
 
 def tried_tables(choice: StackChoice, say: Numerals = PLAIN) -> tuple[Table, Table]:
     """What simulated samples do on the stack: their sizes, and their loads."""
     trial = choice.trial
-    powder = Column(name="powder", heading="powder")
-    sizes = Table(
-        name="sizes tried out",
-        frame=trial.sizes_frame(),
-        caption=words.TRIED_SIZES,
-        columns=(
-            powder,
-            Column(name="quantity", heading="size"),
-            _number("u_percent", "u"),
-            _number("u_error_percent", "s.e."),
-            _number("between_percent", "between sieves"),
-            _number("u_change_percent", "u of the change"),
-            Column(name="share_open", heading="open", show=Show.PER_CENT),
-        ),
-        row_headings=2,
-        notes=(words.tried_note(trial, say), words.TRIED_ERRORS),
+    u = {
+        "u_percent": "u",
+        "u_error_percent": "s.e.",
+        "between_percent": _BETWEEN,
+        "u_change_percent": "u of the change",
+    }
+    sizes = table_of(
+        "sizes tried out",
+        trial.sizes_frame(),
+        texts("powder", quantity="size"),
+        (*numbers(2, "%", **u), *shares(None, share_open="open")),
+        say,
         place=Place.FIRST,
+        trials=trial.trials,
+        seed=trial.seed,
+        weighing=words.weighing_words(trial.weighing, say),
     )
-    loads = Table(
-        name="loads tried out",
-        frame=trial.loads_frame(),
-        caption=words.TRIED_LOADS,
-        columns=(
-            powder,
-            Column(name="share_overloaded", heading="overloaded", show=Show.PER_CENT),
-            Column(name="share_over_half", heading="over half", show=Show.PER_CENT),
-        ),
+    loads = table_of(
+        "loads tried out",
+        trial.loads_frame(),
+        texts("powder"),
+        shares(None, share_overloaded="overloaded", share_over_half="over half"),
         place=Place.FIRST,
     )
     return sizes, loads
@@ -410,28 +392,23 @@ def charge_page(charge: MillCharge, say: Numerals = PLAIN) -> Page:
 def charge_table(charge: MillCharge) -> Table:
     """One row a ball size."""
     frame = charge.to_frame()
-    stated = [
+    ball, density, parts = (
         number_column(frame[name], name=name, heading=heading, unit=unit)
         for name, heading, unit in (
             ("ball_diameter_mm", "ball", "mm"),
             ("density_g_per_cm3", "density", "g/cm³"),
             ("parts_by_mass", "parts by mass", ""),
         )
-    ]
-    return Table(
-        name="charge",
-        frame=frame,
-        caption="Balls for one jar.",
-        columns=(
-            *stated,
-            number("target_g", "wanted", "g", 1),
-            _count("count", "balls"),
-            number("mass_g", "mass", "g", 1),
-            number("critical_speed_rpm", "critical speed", "rpm", 1),
-        ),
-        notes=(words.CRITICAL_SPEED,),
-        place=Place.FIRST,
     )
+    columns = (
+        density,
+        parts,
+        *numbers(1, "g", target_g="wanted"),
+        *counts(count="balls"),
+        *numbers(1, "g", mass_g="mass"),
+        *numbers(1, "rpm", critical_speed_rpm="critical speed"),
+    )
+    return table_of("charge", frame, (ball,), columns, place=Place.FIRST)
 
 
 def timeline_page(plan: Timeline, *, attended_only: bool = False, say: Numerals = PLAIN) -> Page:
@@ -458,21 +435,19 @@ def timeline_table(plan: Timeline) -> Table:
         frame[moment] = frame[moment].dt.strftime("%Y-%m-%dT%H:%M")
     frame["who"] = frame["attended"].map({True: "hands on", False: "by itself"})
     times = frame["sample_time_min"]
-    return Table(
-        name="bench plan",
-        frame=frame,
-        caption="Steps at the bench.",
-        columns=(
-            *([_count("day")] if len(plan.days) > 1 else []),
-            *texts("from", "to"),
-            *([Column(name="late", heading="9 in 10 by")] if varies else []),
+    day = counts("day") if len(plan.days) > 1 else ()
+    return table_of(
+        "bench plan",
+        frame,
+        (*day, *texts("from", "to")),
+        (
+            *(texts(late="9 in 10 by") if varies else ()),
             *texts("step", "charge"),
             number_column(times, name="sample_time_min", heading="sample at", unit="min"),
-            Column(name="who", heading="needs you"),
-            Column(name="uses", heading="keeps busy", spare=True),
+            *texts(who="needs you"),
+            *spare(*texts(uses="keeps busy")),
         ),
-        row_headings=3 if len(plan.days) > 1 else 2,
-        notes=(words.LATE,) if varies else (),
+        notes=None if varies else (),
         place=Place.FIRST,
     )
 

@@ -17,8 +17,19 @@ from psdstats.comparison.plan import plan_comparison
 from psdstats.errors import ModelError
 from psdstats.output.content import Bullets, Drawing, Page
 from psdstats.output.figures.rate import loss_against_size, size_rate
-from psdstats.output.pages.parts import number_column, panel_of
-from psdstats.output.tables.table import Column, Place, Show, Table, interval_column, number, texts
+from psdstats.output.pages.parts import number_column, panel_of, table_of
+from psdstats.output.tables.table import (
+    Column,
+    Place,
+    Table,
+    changes,
+    counts,
+    interval_column,
+    numbers,
+    p_values,
+    shares,
+    texts,
+)
 from psdstats.rate.answers import OpenInterval
 from psdstats.rate.first_order import LossRates, loss_rates
 from psdstats.rate.fit_rate import RateResult, RateSeries
@@ -54,27 +65,9 @@ def collect_loss(
         return None, (str(reason),)
 
 
-def _series_table(
-    name: str,
-    frame: pd.DataFrame,
-    caption: str,
-    columns: list[Column],
-    notes: tuple[str, ...] = (),
-    *,
-    headings: int = 1,
-    place: Place = Place.REPORT,
-) -> Table:
-    """A table with a column that names the series, where there is more than one."""
-    own = [Column(name="series", heading="series")] if (frame["series"] != "").any() else []
-    return Table(
-        name=name,
-        frame=frame,
-        caption=caption,
-        columns=(*own, *columns),
-        row_headings=len(own) + headings,
-        notes=notes,
-        place=place,
-    )
+def _series(frame: pd.DataFrame, *heads: Column) -> tuple[Column, ...]:
+    """A column that names the series, where there is more than one, in front of other headings."""
+    return (*(texts("series") if (frame["series"] != "").any() else ()), *heads)
 
 
 def stopping_table(result: RateResult, say: Numerals = PLAIN) -> Table:
@@ -84,97 +77,80 @@ def stopping_table(result: RateResult, say: Numerals = PLAIN) -> Table:
     frame["question"] = [
         words.wanted(result.quantity, asked, unit, say) for _, unit, asked, _ in result.stopping
     ]
-    table = _series_table(
+    return table_of(
         "when to stop",
         frame,
-        words.STOP_CAPTION,
-        [
-            Column(name="question", heading="wanted"),
+        _series(frame, *texts(question="wanted")),
+        (
             Column(name="shown", heading="milling time", unit="min"),
-            Column(name="beyond_last_time", heading="extrapolated"),
-        ],
-        (words.stop_note(result.level, say),),
+            *texts(beyond_last_time="extrapolated"),
+        ),
+        say,
         place=Place.FIRST,
+        is_front=True,
+        level=result.level,
     )
-    return replace(table, is_front=True)
 
 
 def parameters_table(result: RateResult, say: Numerals = PLAIN) -> Table:
     """What the chosen curve says of itself."""
-    frame = result.to_frame()
-    shapes = (words.POWER_SHAPES,) if (frame["parameter"] == "power shape").any() else ()
-    return _series_table(
+    frame, level = result.to_frame(), say(100 * result.level)
+    table = table_of(
         "rate parameters",
         frame,
-        f"Curve of {result.quantity} against time.",
-        [
-            *texts("parameter", "unit"),
-            interval_column("value", f"value ({say(100 * result.level)} % interval)"),
-        ],
-        (words.IF_RIGHT, *shapes),
+        _series(frame, *texts("parameter")),
+        (*texts("unit"), interval_column("value", f"value ({level} % interval)")),
+        quantity=result.quantity,
     )
+    shapes = (words.POWER_SHAPES,) if (frame["parameter"] == "power shape").any() else ()
+    return replace(table, notes=(*table.notes, *shapes))
 
 
 def scatter_table(result: RateResult, say: Numerals = PLAIN) -> Table:
     """The spread behind the intervals, that of the comparison."""
     frame = result.scatter_frame()
-    return _series_table(
-        "rate scatter",
-        frame,
-        f"Scatter of {result.quantity} (standard deviations).",
-        [
-            *(
-                number(f"{term}_sd_percent", heading, "%", 1)
-                for term, heading in _SCATTER.items()
-                if frame[f"{term}_sd_percent"].notna().any()
-            ),
-            number("df", "degrees of freedom", decimals=0),
-        ],
-        (words.scatter_note(say),),
-        headings=0,
+    terms = {f"{term}_sd_percent": heading for term, heading in _SCATTER.items()}
+    shown = {name: heading for name, heading in terms.items() if frame[name].notna().any()}
+    columns = (*numbers(1, "%", **shown), *numbers(0, df="degrees of freedom"))
+    table = table_of(
+        "rate scatter", frame, _series(frame), columns, say, quantity=result.quantity, none=0.0
     )
+    return replace(table, row_headings=len(_series(frame)))
 
 
 def choice_table(result: RateResult) -> Table:
     """The curves compared by their information criterion."""
-    return _series_table(
+    frame = result.choice_frame()
+    return table_of(
         "rate curves",
-        result.choice_frame(),
-        f"Curves compared for {result.quantity}.",
-        [
-            Column(name="curve", heading="curve"),
-            Column(name="parameters", heading="parameters", show=Show.COUNT),
-            Column(name="p", heading="p", show=Show.P_VALUE),
-            number("criterion", "criterion", decimals=1),
-            number("difference", "difference", decimals=1),
-            Column(name="weight", heading="weight", show=Show.PER_CENT),
-        ],
-        (words.CRITERION,),
+        frame,
+        _series(frame, *texts("curve")),
+        (
+            *counts("parameters"),
+            *p_values("p"),
+            *numbers(1, "", "criterion", "difference"),
+            *shares(None, "weight"),
+        ),
+        quantity=result.quantity,
     )
 
 
 def loss_table(loss: LossRates, say: Numerals = PLAIN) -> Table:
     """Rate of loss above each sieve."""
-    frame = loss.frame
-    return _series_table(
+    frame, rate = loss.frame, f"rate ({say(100 * loss.level)} % interval)"
+    above = number_column(frame["aperture_um"], name="aperture_um", heading="above", unit="µm")
+    ends = {"lower": "lower_per_min", "upper": "upper_per_min"}
+    return table_of(
         "loss above each sieve",
         frame,
-        words.LOSS_CAPTION,
-        [
-            number_column(frame["aperture_um"], name="aperture_um", heading="above", unit="µm"),
-            interval_column(
-                "rate_per_min",
-                f"rate ({say(100 * loss.level)} % interval)",
-                "1/min",
-                lower="lower_per_min",
-                upper="upper_per_min",
-            ),
-            number("half_life_min", "half gone after", "min"),
-            Column(name="runs", heading="runs", show=Show.COUNT),
-            Column(name="curvature_p", heading="p of a bend", show=Show.P_VALUE),
-            Column(name="verdict", heading="rate with time"),
-        ],
-        (words.RELATED,),
+        _series(frame, above),
+        (
+            interval_column("rate_per_min", rate, "1/min", **ends),
+            *numbers(None, "min", half_life_min="half gone after"),
+            *counts("runs"),
+            *p_values(curvature_p="p of a bend"),
+            *texts(verdict="rate with time"),
+        ),
         place=Place.FILES,
     )
 
@@ -182,39 +158,37 @@ def loss_table(loss: LossRates, say: Numerals = PLAIN) -> Table:
 def residuals_table(result: RateResult) -> Table:
     """Size of every run, the fitted size, and what lies between them."""
     frame = result.points_frame()
-    return _series_table(
+    return table_of(
         f"rate residuals {result.quantity}",
         frame,
-        f"Fitted {result.quantity} and residuals.",
-        [
-            *texts("run", "group"),
+        _series(frame, *texts("run")),
+        (
+            *texts("group"),
             number_column(frame[TIME], name=TIME, heading="milling time", unit="min"),
-            number("size_um", "size", "µm"),
-            number("fitted_um", "fitted", "µm"),
-            Column(
-                name="residual_percent", heading="residual", unit="%", show=Show.SIGNED, decimals=1
-            ),
-        ],
+            *numbers(None, "µm", size_um="size", fitted_um="fitted"),
+            *changes(residual_percent="residual"),
+        ),
+        key="rate residuals",
         place=Place.FILES,
+        quantity=result.quantity,
     )
 
 
 def withdrawal_table(result: RateResult) -> Table:
     """Powder left and ball-to-powder ratio after every sample of every charge."""
     frame = result.withdrawal_frame()
-    return Table(
-        name="ball-to-powder ratio",
-        frame=frame,
-        caption=words.CHARGES_CAPTION,
-        columns=(
-            Column(name="charge", heading="charge"),
+    return table_of(
+        "ball-to-powder ratio",
+        frame,
+        (
+            *texts("charge"),
             number_column(frame[TIME], name=TIME, heading="sample at", unit="min"),
-            number("withdrawn_g", "taken in all", "g"),
-            number("left_g", "left", "g"),
-            number("ball_to_powder", "balls to powder", decimals=2),
-            Column(name="change_percent", heading="change", unit="%", show=Show.SIGNED, decimals=1),
         ),
-        row_headings=2,
+        (
+            *numbers(None, "g", withdrawn_g="taken in all", left_g="left"),
+            *numbers(2, ball_to_powder="balls to powder"),
+            *changes(change_percent="change"),
+        ),
         place=Place.FILES,
     )
 

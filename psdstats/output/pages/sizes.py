@@ -6,13 +6,15 @@ Mean sizes, spread and specific surface of every run; sizes in µm, surface in m
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 
 from psdstats.columns import BALANCE, CHARGE, GROUP, QUANTITIES, TIME, UNITS, column_words, unit_of
 from psdstats.comparison.comparing import condition_sizes
+from psdstats.comparison.plan import ComparisonPlan
 from psdstats.comparison.result import Comparison
 from psdstats.distribution.moments import study_moments
 from psdstats.errors import SizeError
@@ -20,8 +22,20 @@ from psdstats.models.design_columns import level_text
 from psdstats.output.content import Drawing, Page, Paragraph
 from psdstats.output.figures.sizes import size_panels
 from psdstats.output.figures.undersize import undersize_panels
-from psdstats.output.pages.parts import drawing_of, number_column
-from psdstats.output.tables.table import Column, Place, Show, Table, number, texts
+from psdstats.output.pages.parts import drawing_of, number_column, table_of
+from psdstats.output.tables.table import (
+    Column,
+    Place,
+    Show,
+    Table,
+    counts,
+    interval_column,
+    numbers,
+    ratio_column,
+    shares,
+    spare,
+    texts,
+)
 from psdstats.study.records import Study, Trial
 from psdstats.uncertainty.bootstrap import bootstrap_sizes
 from psdstats.uncertainty.law import MOST_AT_ONCE
@@ -38,9 +52,6 @@ if TYPE_CHECKING:
 
 _SIZES = QUANTITIES[:3]
 _MOST_ROWS = 6  # levels of a factor with panels of their own
-_BALANCE_SHARE = Column(
-    name="balance_share_D50", heading="balance", show=Show.PER_CENT, decimals=1, spare=True
-)
 _COVERAGE = 0.95  # of bootstrap intervals
 
 
@@ -53,33 +64,40 @@ def sizes_table(propagation: Propagation, runs: pd.DataFrame, say: Numerals = PL
     charge = [CHARGE] if runs[CHARGE].notna().any() else []
     wide = runs[["run", "group", TIME, *charge, *_factors(runs)]].copy()
     columns = [
-        Column(name="run", heading="run"),
-        *([] if _names_tell_group(wide) else [Column(name="group", heading="group")]),
+        *(() if _names_tell_group(wide) else texts("group")),
         *([time_column(wide[TIME])] if propagation.sources or wide[TIME].any() else []),
     ]
     for quantity in propagation.quantities:
         own = frame[frame["quantity"] == quantity].set_index("run").loc[wide["run"]]
         columns.append(_add_quantity(wide, quantity, own))
     wide["coverage"], wide["method"] = propagation.coverage, str(propagation.method)
-    caption, note = words.IN_HAND_CAPTION, words.in_hand_note(propagation, say)
+    note = words.in_hand_note(propagation, say)
     if propagation.sources:
-        caption, note = words.SIZES_CAPTION, words.sizes_note(propagation, say)
+        note = words.sizes_note(propagation, say)
         share = frame[frame["quantity"] == "D50"].set_index("run").loc[wide["run"], "balance_share"]
         wide["balance_share_D50"] = share.to_numpy()
-        columns.append(_BALANCE_SHARE)
-    return Table(
-        name="sizes",
-        frame=wide,
-        caption=caption,
-        columns=tuple(columns),
-        notes=(note,) if note else (),
-        place=Place.FIRST,
-    )
+        columns += spare(*shares(1, balance_share_D50="balance"))
+    key = "sizes" if propagation.sources else "values"
+    notes = (note,) if note else ()
+    return table_of("sizes", wide, texts("run"), columns, key=key, notes=notes, place=Place.FIRST)
+
+
+def _file_name(quantity: str) -> str:
+    """A column of a quantity in a file."""
+    return f"{quantity}_um" if unit_of(quantity) else quantity
+
+
+def _measured(quantity: str, *more: str) -> Column:
+    """The column of a quantity that was added with u, U and bounds, and ``more`` of its numbers."""
+    name = _file_name(quantity)
+    own = Column(name=name, heading=quantity, unit=unit_of(quantity), show=Show.MEASURED)
+    behind: dict[str, Any] = {one: f"{one}_{name}" for one in ("u", "expanded", "side", *more)}
+    return replace(own, **behind)
 
 
 def _add_quantity(wide: pd.DataFrame, quantity: str, own: pd.DataFrame) -> Column:
     """Add value (or bound), u, U, k, limits, side of one quantity; the column that shows it."""
-    name = f"{quantity}_um" if unit_of(quantity) else quantity
+    name = _file_name(quantity)
     below = own["status"] == "below the finest sieve"
     above = own["status"] == "above the coarsest sieve"
     bound = own["bound_upper"].where(below, own["bound_lower"])
@@ -93,40 +111,14 @@ def _add_quantity(wide: pd.DataFrame, quantity: str, own: pd.DataFrame) -> Colum
     for column in ("k", "effective_df"):
         wide[f"{column}_{quantity}"] = own[column].to_numpy()
     wide[f"side_{name}"] = below.map({True: "<", False: ""}).where(~above, ">").to_numpy()
-    return Column(
-        name=name,
-        heading=quantity,
-        unit=unit_of(quantity),
-        show=Show.MEASURED,
-        u=f"u_{name}",
-        expanded=f"expanded_{name}",
-        lower=f"lower_{name}",
-        upper=f"upper_{name}",
-        side=f"side_{name}",
-    )
+    return _measured(quantity, "lower", "upper")
 
 
 def curves_table(bands: pd.DataFrame) -> Table:
     """Cumulative undersize of every run at every aperture."""
-    return Table(
-        name="undersize",
-        frame=bands,
-        caption=words.UNDERSIZE_CAPTION,
-        columns=(
-            *texts("run", "sieve"),
-            Column(name="aperture_um", heading="aperture", unit="µm", show=Show.NUMBER),
-            Column(
-                name="undersize",
-                heading="undersize",
-                show=Show.MEASURED,
-                u="u",
-                lower="lower",
-                upper="upper",
-            ),
-        ),
-        row_headings=2,
-        place=Place.FILES,
-    )
+    undersize = interval_column("undersize", "undersize")
+    columns = (*numbers(None, "µm", aperture_um="aperture"), replace(undersize, u="u"))
+    return table_of("undersize", bands, texts("run", "sieve"), columns, place=Place.FILES)
 
 
 def covariance_tables(propagation: Propagation) -> tuple[Table, ...]:
@@ -135,11 +127,13 @@ def covariance_tables(propagation: Propagation) -> tuple[Table, ...]:
         return ()
     head = next(name for name in ("run", "name of run") if name not in propagation.runs)
     return tuple(
-        Table(
-            name=f"covariance {quantity}",
-            frame=propagation.covariance(quantity).rename_axis(index=head).reset_index(),
-            caption=words.covariance_caption(quantity),
+        table_of(
+            f"covariance {quantity}",
+            propagation.covariance(quantity).rename_axis(index=head).reset_index(),
+            key="covariance",
             place=Place.CSV,
+            quantity=quantity,
+            unit="" if quantity == "span" else ", µm²",
         )
         for quantity in propagation.quantities
     )
@@ -150,11 +144,10 @@ def means_table(comparison: Comparison, say: Numerals = PLAIN) -> Table:
     plan, found = comparison.plan, condition_sizes(comparison)
     keys = ["at", "level"]
     wide = found[keys].drop_duplicates().reset_index(drop=True)
-    at, factor = (TIME, plan.by) if plan.where == TIME else (plan.by, str(plan.where or ""))
+    at, factor = _axes_of(plan)
     columns, is_untold = [], found["value"].notna() & found["lower"].isna()
     for quantity, own in found.groupby("quantity", sort=False):
-        unit = unit_of(str(quantity))
-        name = f"{quantity}_um" if unit else str(quantity)
+        name = _file_name(str(quantity))
         rows = wide[keys].merge(own, on=keys, how="left")
         u = ((rows["upper"] - rows["lower"]) / 4).where(
             rows["value"].notna() & (rows["side"] == "")
@@ -164,20 +157,29 @@ def means_table(comparison: Comparison, say: Numerals = PLAIN) -> Table:
         wide[f"{name}_text"] = [words.mean_cell(row, places, say) for row in cells]
         for column in ("value", "lower", "upper", "side"):
             wide[f"{name}_{column}"] = rows[column].to_numpy()
+        unit = unit_of(str(quantity))
         columns.append(Column(name=f"{name}_text", heading=str(quantity), unit=unit))
     heads = [Column(name="at", heading=column_words(at), unit=UNITS.get(at, ""))]
     if factor:
         wide["level_text"] = [level_label(level, factor) for level in wide["level"]]
-        heads.append(Column(name="level_text", heading=column_words(factor)))
-    return Table(
-        name="mean sizes of conditions",
-        frame=wide,
-        caption=words.means_caption(plan, comparison.level, say),
-        columns=(*heads, *columns),
-        row_headings=len(heads),
-        notes=(words.NO_INTERVAL,) if is_untold.any() else (),
+        heads += texts(level_text=column_words(factor))
+    return table_of(
+        "mean sizes of conditions",
+        wide,
+        heads,
+        columns,
+        say,
+        notes=None if is_untold.any() else (),
         is_front=True,
+        what=plan.what,
+        level=comparison.level,
+        bounds="" if plan.in_hand else words.BOUNDS,
     )
+
+
+def _axes_of(plan: ComparisonPlan) -> tuple[str, str]:
+    """The column along which means are shown, and the factor whose levels have their own."""
+    return (TIME, plan.by) if plan.where == TIME else (plan.by, str(plan.where or ""))
 
 
 def conditions_page(propagation: Propagation, runs: pd.DataFrame, say: Numerals = PLAIN) -> Page:
@@ -188,37 +190,23 @@ def conditions_page(propagation: Propagation, runs: pd.DataFrame, say: Numerals 
     if found["n_runs"].max() < 2:
         return Page(heading="")
     wide = found[[*by, "n_runs"]].drop_duplicates().reset_index(drop=True)
-    columns, k = [Column(name="n_runs", heading="runs", show=Show.COUNT)], coverage_factor(coverage)
+    k = coverage_factor(coverage)
     for quantity in propagation.quantities:
         own = found[found["quantity"] == quantity].reset_index(drop=True)
-        unit = unit_of(str(quantity))
-        name = f"{quantity}_um" if unit else str(quantity)
+        name, half = (
+            _file_name(quantity),
+            (own["upper"] - own["lower"]).where(own["side"] == "") / 2,
+        )
         wide[name] = own["value"]
-        half = (own["upper"] - own["lower"]).where(own["side"] == "") / 2
         wide[f"u_{name}"], wide[f"expanded_{name}"] = half / k, half
         wide[f"side_{name}"] = own["side"]
-        columns.append(
-            Column(
-                name=name,
-                heading=str(quantity),
-                unit=unit,
-                show=Show.MEASURED,
-                u=f"u_{name}",
-                expanded=f"expanded_{name}",
-                side=f"side_{name}",
-            )
-        )
     heads = [
         number_column(wide[name], name=name, heading=column_words(name), unit=UNITS.get(name, ""))
         for name in by
     ]
-    table = Table(
-        name="mean sizes by condition",
-        frame=wide,
-        caption=words.conditions_caption(coverage, say),
-        columns=(*heads, *columns),
-        row_headings=len(heads),
-        place=Place.FIRST,
+    columns = [*counts(n_runs="runs"), *map(_measured, propagation.quantities)]
+    table = table_of(
+        "mean sizes by condition", wide, heads, columns, say, place=Place.FIRST, coverage=coverage
     )
     return Page(heading="", blocks=(table,))
 
@@ -275,8 +263,7 @@ def _drawn_means(
     """
     has_times = len(set(runs[TIME])) > 1
     if comparison is not None and (not has_times or TIME in comparison.plan.factors):
-        plan = comparison.plan
-        at, factor = (TIME, plan.by) if plan.where == TIME else (plan.by, str(plan.where or ""))
+        at, factor = _axes_of(comparison.plan)
         found = condition_sizes(comparison)
     else:
         factor = _line_factor(runs, comparison) if has_times else ""
@@ -397,22 +384,17 @@ def ratios_page(
     found: RatioIntervals, levels: Sequence[object], by: str, say: Numerals = PLAIN
 ) -> Page:
     """Ratios of the mean sizes at later levels to those at the first (`level_pairs`)."""
-    named = [level_text(level) for level in levels for _ in found.quantities]
     frame = found.to_frame().drop(columns=["high", "low"])
-    frame.insert(0, by, named)
-    table = Table(
-        name="size ratios",
-        frame=frame,
-        caption=words.ratios_caption(by, found.coverage, say),
-        columns=(
-            Column(name=by, heading=column_words(by), unit=UNITS.get(by, "")),
-            Column(name="quantity", heading="quantity"),
-            Column(name="ratio", heading="ratio", show=Show.RATIO, lower="lower", upper="upper"),
-            Column(name="share_unbracketed", heading="open draws", show=Show.PER_CENT),
-        ),
-        row_headings=2,
-        notes=(words.RATIOS_NOTE,),
+    frame.insert(0, by, [level_text(level) for level in levels for _ in found.quantities])
+    table = table_of(
+        "size ratios",
+        frame,
+        (Column(name=by, heading=column_words(by), unit=UNITS.get(by, "")), *texts("quantity")),
+        (ratio_column("ratio", ends=""), *shares(None, share_unbracketed="open draws")),
+        say,
         place=Place.FIRST,
+        by=by,
+        coverage=found.coverage,
     )
     return Page(heading="Ratios", blocks=(table,), notes=words.notes_in_words(found.notes, say))
 
@@ -433,27 +415,20 @@ def bootstrap_page(
     for name in ("level", "versus"):
         whole[name] = ["" if pd.isna(one) else level_text(one) for one in whole[name]]
     whole["status"] = [words.BOOTSTRAP_STATUS.get(one, one) for one in whole["status"]]
-    table = Table(
-        name="bootstrap",
-        frame=whole,
-        caption=words.bootstrap_caption(unit, _COVERAGE, say),
-        columns=(
-            Column(name="quantity", heading="quantity"),
-            Column(name="level", heading=column_words(by), unit=UNITS.get(by, "")),
-            Column(name="versus", heading="over"),
-            *(
-                Column(name=name, heading=heading, show=Show.NUMBER, decimals=3)
-                for name, heading in (
-                    ("estimate", "mean or ratio"),
-                    ("lower", "from"),
-                    ("upper", "to"),
-                )
-            ),
-            Column(name="n_units", heading="units", show=Show.COUNT),
-            Column(name="status", heading="interval"),
+    level = Column(name="level", heading=column_words(by), unit=UNITS.get(by, ""))
+    table = table_of(
+        "bootstrap",
+        whole,
+        (*texts("quantity"), level, *texts(versus="over")),
+        (
+            *numbers(3, estimate="mean or ratio", lower="from", upper="to"),
+            *counts(n_units="units"),
+            *texts(status="interval"),
         ),
-        row_headings=3,
+        say,
         place=Place.FIRST,
+        coverage=_COVERAGE,
+        units="runs" if unit is None else f"{column_words(unit)}s as a whole",
     )
     return Page(heading="Bootstrap", blocks=(table,))
 
@@ -479,36 +454,20 @@ def _names_tell_group(runs: pd.DataFrame) -> bool:
     return len(set(runs["group"])) == 1 or all(run.startswith(group) for run, group in pairs)
 
 
-_MEANS = {
-    "surface_mean_um": "surface (Sauter) mean",
-    "mass_mean_um": "mass mean",
-    "arithmetic_sd_um": "standard deviation",
-    "geometric_mean_um": "geometric mean",
-}
-
-
 def moments_page(study: Study) -> Page:
     """Means and spread of every run as a table, or a note why there are none."""
     try:
         frame = study_moments(study)
     except SizeError as reason:
-        notes = (words.no_means(reason),)
-        return Page(heading="Mean sizes", notes=notes)
-    surface = number("specific_surface_m2_per_g", "specific surface", "m²/g", 4)
+        return Page(heading="Mean sizes", notes=(words.no_means(reason),))
+    means = {
+        "surface_mean_um": "surface (Sauter) mean",
+        "mass_mean_um": "mass mean",
+        "arithmetic_sd_um": "standard deviation",
+        "geometric_mean_um": "geometric mean",
+    }
+    surface = numbers(4, "m²/g", specific_surface_m2_per_g="specific surface")
     stated = bool(frame["specific_surface_m2_per_g"].notna().all())
-    table = Table(
-        name="mean sizes",
-        frame=frame,
-        caption=words.MEANS_CAPTION,
-        columns=(
-            Column(name="run", heading="run"),
-            *(
-                Column(name=name, heading=heading, unit="µm", show=Show.NUMBER, decimals=1)
-                for name, heading in _MEANS.items()
-            ),
-            Column(name="geometric_sd", heading="geometric SD", show=Show.NUMBER, decimals=3),
-            *([surface] if stated else []),
-        ),
-        notes=(words.MEANS_NOTE,),
-    )
+    columns = (*numbers(1, "µm", **means), *numbers(3, geometric_sd="geometric SD"))
+    table = table_of("mean sizes", frame, texts("run"), (*columns, *(surface if stated else ())))
     return Page(heading="Mean sizes", blocks=(table,))

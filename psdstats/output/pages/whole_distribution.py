@@ -18,8 +18,18 @@ from psdstats.output.content import Bullets, Drawing, Page
 from psdstats.output.figures.axes import joint_key, new_panels
 from psdstats.output.figures.groups import class_changes, fit_misfit
 from psdstats.output.figures.marks import drawn, room_for
-from psdstats.output.pages.parts import drawing_of, number_column
-from psdstats.output.tables.table import Column, Place, Show, Table, interval_column, number, texts
+from psdstats.output.pages.parts import drawing_of, number_column, table_of
+from psdstats.output.tables.table import (
+    Column,
+    Place,
+    Table,
+    counts,
+    interval_column,
+    numbers,
+    p_values,
+    shares,
+    texts,
+)
 from psdstats.words import distribution as words
 from psdstats.words.numbers import PLAIN, Numerals
 from psdstats.words.remarks import sentence
@@ -64,23 +74,22 @@ def moved_table(whole: WholeComparison, say: Numerals = PLAIN) -> Table:
         for one in part.moved
         for p in one.p_adjusted
     ]
-    return Table(
-        name=f"moved classes by {column_words(whole.by)}",
-        frame=frame,
-        caption=words.moved_caption(whole.by),
-        columns=(
-            *([Column(name="stack", heading="sieves of")] if several else []),
+    change = f"change ({say(100 * whole.level)} % interval)"
+    return table_of(
+        f"moved classes by {column_words(whole.by)}",
+        frame,
+        (
+            *(texts(stack="sieves of") if several else ()),
             number_column(frame["low"], name="low", heading="from"),
             number_column(frame["high"], name="high", heading="to"),
             Column(name="class", heading="size class"),
-            interval_column(
-                "change_percent", f"change ({say(100 * whole.level)} % interval)", "points"
-            ),
-            *texts(p_shown="p", moved="moved"),
         ),
-        row_headings=4 if several else 3,
-        notes=(words.moved_note(whole.level, say),),
+        (interval_column("change_percent", change, "points"), *texts(p_shown="p", moved="moved")),
+        say,
+        key="moved classes",
         place=Place.FILES,
+        by=whole.by,
+        level=whole.level,
     )
 
 
@@ -88,19 +97,17 @@ def sensitivity_table(whole: WholeComparison, say: Numerals = PLAIN) -> Table:
     """The permutation test with the replacement of empty classes halved and doubled."""
     least = 0.0 if whole.test is None else whole.test.smallest_p
     told = [words.permutation_p(float(p), least, say) for p in whole.sensitivity["p"]]
-    return Table(
-        name=f"whole distribution by {column_words(whole.by)}",
-        frame=whole.sensitivity.assign(p_shown=told),
-        caption=words.SENSITIVITY_CAPTION,
-        columns=(
-            Column(name="delta_factor", heading=words.REPLACEMENT, show=Show.NUMBER, decimals=1),
-            Column(name="empty_classes", heading="empty classes", show=Show.COUNT),
-            Column(name="pseudo_f", heading="pseudo-F", show=Show.NUMBER),
-            Column(
-                name="r_squared", heading="share of the variation", show=Show.PER_CENT, decimals=1
-            ),
-            Column(name="p_shown", heading="p"),
+    return table_of(
+        f"whole distribution by {column_words(whole.by)}",
+        whole.sensitivity.assign(p_shown=told),
+        numbers(1, delta_factor=words.REPLACEMENT),
+        (
+            *counts(empty_classes="empty classes"),
+            *numbers(None, pseudo_f="pseudo-F"),
+            *shares(1, r_squared="share of the variation"),
+            *texts(p_shown="p"),
         ),
+        key="whole distribution",
         place=Place.FIRST,
     )
 
@@ -166,21 +173,19 @@ def families_table(fits: StudyFits, say: Numerals = PLAIN) -> Table:
     """Goodness of fit, family by family."""
     frame = fits.families_frame()
     frame["per_df"] = frame["chi_squared"] / frame["df"].where(frame["df"] > 0)
-    return Table(
-        name="fitted families",
-        frame=_titled(frame),
-        caption=words.FAMILIES_CAPTION,
-        columns=(
-            Column(name="family", heading="distribution"),
-            Column(name="fitted", heading="runs fitted", show=Show.COUNT),
-            Column(name="described", heading="described", show=Show.COUNT),
-            Column(name="refused", heading="not fitted", show=Show.COUNT),
-            Column(name="chi_squared", heading="χ²", show=Show.NUMBER),
-            Column(name="df", heading="df", show=Show.COUNT),
-            Column(name="per_df", heading="χ²/df", show=Show.NUMBER),
+    return table_of(
+        "fitted families",
+        _titled(frame),
+        texts(family="distribution"),
+        (
+            *counts(fitted="runs fitted", described="described", refused="not fitted"),
+            *numbers(None, chi_squared="χ²"),
+            *counts("df"),
+            *numbers(None, per_df="χ²/df"),
         ),
-        notes=(words.families_note(say),),
+        say,
         place=Place.FIRST,
+        least=0.05,
     )
 
 
@@ -188,19 +193,16 @@ def parameters_table(fits: StudyFits) -> Table:
     """Parameters of every fit with their intervals."""
     frame = _titled(fits.to_frame())
     frame["parameter"] = frame["parameter"].replace(words.PARAMETERS)
-    return Table(
-        name="fitted parameters",
-        frame=frame,
-        caption=words.PARAMETERS_CAPTION,
-        columns=(
-            *texts("run", family="distribution", parameter="parameter"),
+    return table_of(
+        "fitted parameters",
+        frame,
+        texts("run", family="distribution", parameter="parameter"),
+        (
             interval_column("value", "value (interval)"),
-            Column(name="p", heading="p of the fit", show=Show.P_VALUE),
-            number("misfit_percent", "misfit", "points", 2),
-            Column(name="status", heading="status"),
+            *p_values(p="p of the fit"),
+            *numbers(2, "points", misfit_percent="misfit"),
+            *texts("status"),
         ),
-        row_headings=3,
-        notes=(words.PARAMETERS_NOTE,),
     )
 
 
@@ -209,35 +211,21 @@ def fitted_sizes_table(fits: StudyFits) -> Table:
     frame = _titled(fits.sizes_frame())
     frame["quantity"] = [f"D{100 * level:g}" for level in frame["level"]]
     frame["note"] = np.where(frame["extrapolated"].astype(bool), "extrapolated", "")
-    return Table(
-        name="fitted sizes",
-        frame=frame,
-        caption=words.SIZES_CAPTION,
-        columns=(
-            *texts("run", family="distribution", quantity="size"),
-            interval_column(
-                "size_um", "value (interval)", "µm", lower="lower_um", upper="upper_um"
-            ),
-            Column(name="note", heading="note"),
-        ),
-        row_headings=3,
+    ends = {"lower": "lower_um", "upper": "upper_um"}
+    return table_of(
+        "fitted sizes",
+        frame,
+        texts("run", family="distribution", quantity="size"),
+        (interval_column("size_um", "value (interval)", "µm", **ends), *texts("note")),
     )
 
 
 def fineness_table_of(frame: pd.DataFrame) -> Table:
     """Fineness class of every run by the step rule."""
     shown = frame.assign(step_shown_um=frame["step_um"].where(np.isfinite(frame["step_um"])))
-    return Table(
-        name="fineness",
-        frame=shown,
-        caption=words.FINENESS_CAPTION,
-        columns=(
-            Column(name="run", heading="run"),
-            Column(name="step_shown_um", heading="step size", unit="µm", show=Show.NUMBER),
-            *texts(classes="class of powder", scheme="scheme", source="source"),
-        ),
-        notes=(words.FINENESS_NOTE,),
-    )
+    named = texts(classes="class of powder", scheme="scheme", source="source")
+    columns = (*numbers(None, "µm", step_shown_um="step size"), *named)
+    return table_of("fineness", shown, texts("run"), columns)
 
 
 def misfit_drawing(

@@ -13,7 +13,8 @@ LaTeX and the terminal show, so that every format gives the same numbers.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
 from enum import StrEnum
 
 import numpy as np
@@ -297,6 +298,20 @@ def _plain(value: object) -> object:
     return value.item() if isinstance(value, np.generic) else value
 
 
+def _shown(
+    show: Show,
+    names: Iterable[str],
+    headings: dict[str, str],
+    unit: str = "",
+    decimals: int | None = None,
+) -> tuple[Column, ...]:
+    named = {name: name for name in names} | headings
+    return tuple(
+        Column(name=name, heading=heading, unit=unit, show=show, decimals=decimals)
+        for name, heading in named.items()
+    )
+
+
 def texts(*names: str, **headings: str) -> tuple[Column, ...]:
     """Columns of text: those headed by their own names, then those with a heading.
 
@@ -305,8 +320,44 @@ def texts(*names: str, **headings: str) -> tuple[Column, ...]:
     >>> [column.heading for column in texts("quantity", contrast="levels")]
     ['quantity', 'levels']
     """
-    named = dict(zip(names, names, strict=True)) | headings
-    return tuple(Column(name=name, heading=heading) for name, heading in named.items())
+    return _shown(Show.TEXT, names, headings)
+
+
+def counts(*names: str, **headings: str) -> tuple[Column, ...]:
+    """Columns of whole numbers, named as `texts` names them."""
+    return _shown(Show.COUNT, names, headings)
+
+
+def p_values(*names: str, **headings: str) -> tuple[Column, ...]:
+    """Columns of p."""
+    return _shown(Show.P_VALUE, names, headings)
+
+
+def shares(decimals: int | None, /, *names: str, **headings: str) -> tuple[Column, ...]:
+    """Columns of shares, in per cent."""
+    return _shown(Show.PER_CENT, names, headings, decimals=decimals)
+
+
+def changes(unit: str = "%", /, **headings: str) -> tuple[Column, ...]:
+    """Columns of changes to one decimal, always with their sign."""
+    return _shown(Show.SIGNED, (), headings, unit, 1)
+
+
+def numbers(
+    decimals: int | None, unit: str = "", /, *names: str, **headings: str
+) -> tuple[Column, ...]:
+    """Columns of plain numbers."""
+    return _shown(Show.NUMBER, names, headings, unit, decimals)
+
+
+def number(name: str, heading: str = "", unit: str = "", decimals: int | None = None) -> Column:
+    """A column of plain numbers."""
+    return numbers(decimals, unit, **{name: heading or name})[0]
+
+
+def spare(*columns: Column) -> tuple[Column, ...]:
+    """Columns that a narrow terminal does without first."""
+    return tuple(replace(one, spare=True) for one in columns)
 
 
 def interval_column(
@@ -318,7 +369,7 @@ def interval_column(
     )
 
 
-def number(name: str, heading: str = "", unit: str = "", decimals: int | None = None) -> Column:
-    """A column of plain numbers."""
-    heading = heading or name
-    return Column(name=name, heading=heading, unit=unit, show=Show.NUMBER, decimals=decimals)
+def ratio_column(heading: str, name: str = "ratio", *, ends: str = "ratio_") -> Column:
+    """A column of ratios with their intervals, whose columns begin with ``ends``."""
+    lower, upper = f"{ends}lower", f"{ends}upper"
+    return Column(name=name, heading=heading, show=Show.RATIO, lower=lower, upper=upper)

@@ -11,11 +11,11 @@ from psdstats.findings import Ending, Verdict
 from psdstats.output.pages.answer_sheet import answer_sheet
 from psdstats.output.pages.sizes import means_table
 from psdstats.uncertainty.budget import combined_percent, typical_run
+from psdstats.words.captions import NOTES
 from psdstats.words.courses import size_words
 from psdstats.words.numbers import PLAIN, Numerals
 from psdstats.words.rate import time_words
 from psdstats.words.sheet import CAPTION, percent_parts
-from psdstats.words.sizes import NO_INTERVAL
 
 WITH_TIME = (
     "three_benches",
@@ -246,7 +246,7 @@ def test_a_mean_of_unknown_spread_has_no_interval(kind):
     cells = {tuple(row[:2]): row[3] for row in table.grid()}
     assert cells["0", "5:1"] == f"{start:.1f}"
     assert cells["6", "5:1"] == f"{end:.1f} (203.4 to 246.4)"
-    assert table.notes == (NO_INTERVAL,)
+    assert table.notes == (NOTES["mean sizes of conditions"],)
 
 
 def test_benches_alone_are_answered_as_pairs(kind):

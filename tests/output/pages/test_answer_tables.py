@@ -7,8 +7,7 @@ from pathlib import Path
 import pytest
 
 from psdstats.output.pages.comparison import (
-    benches_table,
-    changed_benches_table,
+    bench_tables,
     courses_table,
     factors_table,
 )
@@ -84,7 +83,7 @@ def test_the_control_stands_before_the_times_it_controls():
 
 
 def test_groups_are_shown_at_each_condition_in_rate_and_on_average():
-    table = benches_table([made.ALDER, made.AVERAGE])
+    *_, table = bench_tables([made.ALDER, made.AVERAGE])
     assert list(table.frame["condition"]) == [
         "0 min, ball ratio 10",
         "48 min, ball ratio 10",
@@ -98,5 +97,4 @@ def test_groups_are_shown_at_each_condition_in_rate_and_on_average():
 def test_no_records_no_table():
     assert courses_table(made.PLAN, []) is None
     assert factors_table([]) is None
-    assert benches_table([]) is None
-    assert changed_benches_table([]) is None
+    assert bench_tables([]) == []

@@ -21,8 +21,7 @@ from psdstats.output.pages.groups import (
     stated_margin,
     suspects_table,
 )
-from psdstats.words.benches import bench_sentences
-from psdstats.words.groups import agreement_sentences, place_words
+from psdstats.words.groups import agreement_sentences, bench_sentences, place_words
 from psdstats.words.numbers import Numerals
 
 AT = ["milling_time_min", "ball_ratio"]
