@@ -20,11 +20,12 @@ from scipy import sparse
 from psdstats.columns import QUANTITIES, RUN
 from psdstats.covariance import Covariance, SharedErrors
 from psdstats.distribution.arrays import StudyArrays, study_arrays
+from psdstats.distribution.between_sieves import between_correlation
 from psdstats.distribution.borrowing import borrow
 from psdstats.distribution.curves import InterpolationRule
 from psdstats.distribution.many_runs import borrow_many
 from psdstats.distribution.percentiles import LEVELS, SizeTable, sizes_of_arrays
-from psdstats.distribution.powder_curve import CurveLaw, at_scores, between_correlation, curve_law
+from psdstats.distribution.powder_curve import CurveLaw, at_scores, curve_law
 from psdstats.distribution.trial_runs import TrialRuns
 from psdstats.errors import PsdstatsError
 from psdstats.findings import Remark
