@@ -34,13 +34,7 @@ from psdstats.processes import beside
 from psdstats.room import ensure_room, one_thread
 from psdstats.study.aside import every_note
 from psdstats.study.records import Run, Study
-from psdstats.uncertainty.inputs import (
-    Actions,
-    InputTable,
-    Source,
-    Weighings,
-    collect_inputs,
-)
+from psdstats.uncertainty.inputs import Actions, InputTable, Source, Weighings, collect_inputs
 from psdstats.uncertainty.linear import (
     Contributions,
     OpenCurves,
@@ -568,19 +562,23 @@ def mean_curves(law: JointLaw, alike: Sequence[str], *, own: Sequence[str] = ())
 class _Means:
     """Means of runs alike: weights (M, R) of the different means, and the mean of each run (R,)."""
 
-    weights: sparse.csr_array
+    weights: sparse.csr_array | Array
     place: NDArray[np.intp]
 
     @classmethod
     def of(cls, kinds: Sequence[Hashable], alone: NDArray[np.bool_]) -> _Means:
         """The mean over all runs of a kind, for runs that do not stand alone."""
-        kind, runs, single = _numbered(kinds), np.arange(len(kinds)), np.flatnonzero(alone)
-        weight, place = 1.0 / np.bincount(kind), kind.copy()
+        kind, runs = _numbered(kinds), np.arange(len(kinds))
+        weight = 1.0 / np.bincount(kind)
+        single, place = np.flatnonzero(alone), kind.copy()
         place[single] = len(weight) + np.arange(len(single))
         values = np.concatenate([weight[kind], np.ones(len(single))])
         places = np.concatenate([kind, place[single]]), np.concatenate([runs, single])
         shape = len(weight) + len(single), len(runs)
-        return cls(sparse.csr_array((values, places), shape=shape), place)
+        weights = sparse.coo_array((values, places), shape=shape).tocsr()
+        return (
+            cls(weights, place) if len(runs) > MOST_AT_ONCE else cls(weights.toarray()[place], runs)
+        )
 
     def __call__(self, each: Array) -> Array:
         """Means of each (R, …); NaN where one of them has no value."""
@@ -591,7 +589,8 @@ class _Means:
 
     def of_factor(self, factor: sparse.csr_array) -> sparse.csr_array:
         """The factor (R L, N) of an open covariance, with as few inputs as there are means."""
-        mean = sparse.csr_array(sparse.kron(self.weights, np.eye(LEVELS.size)) @ factor)
+        weights = sparse.csr_array(self.weights)  # dense ones give another kind in some versions
+        mean = sparse.csr_array(sparse.kron(weights, np.eye(LEVELS.size)) @ factor)
         if mean.shape[1] > mean.shape[0]:
             mean = sparse.csr_array(np.linalg.qr(mean.toarray().T)[1].T)
         rows = LEVELS.size * self.place[:, None] + np.arange(LEVELS.size)
