@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from psdstats.errors import Problem, StudyError
+from psdstats.limits import Limits
 
 Array = NDArray[np.float64]
 K = TypeVar("K")
@@ -51,14 +52,7 @@ def refusal(record: object, field: str, fault: str, remedy: str) -> StudyError:
 
 
 def hold_number(
-    record: object,
-    field: str,
-    *,
-    least: float = -math.inf,
-    above: float = -math.inf,
-    below: float = math.inf,
-    most: float = math.inf,
-    optional: bool = False,
+    record: object, field: str, limits: Limits | None = None, *, optional: bool = False
 ) -> None:
     """Hold a field as a finite float within its limits, or refuse it."""
     value = getattr(record, field)
@@ -71,11 +65,8 @@ def hold_number(
     if not math.isfinite(number):
         unit = {"um": " in µm", "g": " in g", "min": " in min"}.get(field.rpartition("_")[2], "")
         raise refusal(record, field, "this is no finite number", f"Give the number alone{unit}.")
-    if not (least <= number <= most and above < number < below):
-        low = f"above {above:g}" if least == -math.inf else f"of at least {least:g}"
-        high = "" if below == math.inf else f" and below {below:g}"
-        high += "" if most == math.inf else f" and at most {most:g}"
-        raise refusal(record, field, "the number cannot be so", f"Give a number {low}{high}.")
+    if limits is not None and not limits.within(number):
+        raise refusal(record, field, "the number cannot be so", f"Give {limits}.")
     object.__setattr__(record, field, number)
 
 

@@ -123,9 +123,11 @@ def _there(work: Callable[[Any], Any], task: bytes) -> bytes:
     return _sent(work(pickle.loads(task)))  # noqa: S301
 
 
-def _in_copies(work: Callable[[Task], Made], tasks: Iterable[Task], at_once: int) -> Iterator[Made]:
+def _in_copies(
+    work: Callable[[Task], Made], tasks: Iterable[Task], at_once: int, most: int | None = None
+) -> Iterator[Made]:
     """In copies of this process, each with one task in hand; here what lost its copy."""
-    remaining, most = enumerate(tasks), _AHEAD * at_once
+    remaining, most = enumerate(tasks), most or _AHEAD * at_once
     idle: list[Any] = []
     in_hand: dict[Any, tuple[int, Task]] = {}
     ready: dict[int, Callable[[], Made]] = {}
@@ -396,7 +398,8 @@ def shared_out(
         return tasks[number]()
 
     numbers, made = range(len(tasks)), list[Made]()
-    for one in _in_copies(do, numbers, 2) if len(tasks) > 1 and forks() else map(do, numbers):
+    in_copies = len(tasks) > 1 and forks()
+    for one in _in_copies(do, numbers, 2, len(tasks)) if in_copies else map(do, numbers):
         made.append(one)
         told(len(made))
     return made

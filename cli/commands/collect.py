@@ -10,7 +10,7 @@ from psdstats.columns import QUANTITIES
 from ..console import Console, present
 from ..options import add_page, add_quantity, add_sharing, sharing
 
-SUMMARY = "many trials into one archive: their verdicts, a reference powder over the years"
+SUMMARY = "many trials into one archive: their sizes, a reference powder over the years"
 EXAMPLE = "psdstats collect my-trial --into trials.sqlite"
 
 

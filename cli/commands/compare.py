@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from contextlib import nullcontext
 
 from psdstats.columns import QUANTITIES
 
@@ -53,11 +54,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace, console: Console) -> int:
     """Compare, print, write."""
-    from psdstats.output.pages.comparison import comparison_page
+    from psdstats.uncertainty.law import curves_beside
 
     families = options.families and [one.replace("-", " ") for one in options.families]
     values = read_in_hand(options, console)
     study = None if values is not None else read_checked(options, console)[0]
+    with nullcontext() if study is None else curves_beside(study, options.sources):
+        from psdstats.output.pages.comparison import comparison_page
+
     with console.stages({"comparing": 1}):
         console.begin("comparing")
         if values is not None:

@@ -31,7 +31,7 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from psdstats.columns import signed
-from psdstats.comparison.permutation_manova import NOISE, TIE, Layout, layout_of
+from psdstats.comparison.permutation_manova import NOISE, TIE, layout_of
 from psdstats.errors import ModelError
 from psdstats.findings import Remark, RemarkKind
 from psdstats.frozen import Array
@@ -109,43 +109,30 @@ def common_classes(runs: Sequence[Run]) -> CommonClasses:
             "without guessing between sieves; compare percentiles instead."
         )
     limits = np.array(sorted(shared))
-    mass = np.array([_masses(run, limits) for run in runs])
-    for run, total in zip(runs, mass.sum(axis=1), strict=True):
-        if total <= 0:
+    mass = np.zeros((len(runs), len(limits) + 1))
+    for row, run in zip(mass, runs, strict=True):
+        for reading in run.readings:
+            row[np.searchsorted(limits, reading.aperture_um, side="right")] += reading.net_g
+        if row.sum() <= 0:
             raise ModelError(f"Run {run.name} has no mass on its sieves; leave it out.")
     remarks = []
-    if every - shared:
-        away = tuple(sorted(every - shared))
+    if away := tuple(sorted(every - shared)):
         remarks.append(DistributionRemark.MERGED_AWAY(apertures=away, classes=len(limits) + 1))
-    limits, mass, dropped = _merge_empty(limits, mass)
-    if dropped:
+    # each class empty in every run joins its finer neighbour, the finest its coarser one
+    held = np.any(mass > 0, axis=0)
+    keep = np.array(held[1:])  # limit j separates class j from class j + 1
+    if not held[0] and keep.any():
+        keep[int(np.argmax(keep))] = False
+    if not keep.all():
+        dropped = tuple(limits[~keep].tolist())
         remarks.append(DistributionRemark.LIMITS_DROPPED(apertures=dropped))
+    first = np.flatnonzero(np.concatenate([[True], keep]))
     return CommonClasses(
         runs=tuple(run.name for run in runs),
-        limits_um=limits,
-        mass_g=mass,
+        limits_um=limits[keep],
+        mass_g=np.add.reduceat(mass, first, axis=1),
         remarks=tuple(remarks),
     )
-
-
-def _masses(run: Run, limits: Array) -> Array:
-    mass = np.zeros(len(limits) + 1)
-    for reading in run.readings:
-        mass[int(np.searchsorted(limits, reading.aperture_um, side="right"))] += reading.net_g
-    return mass
-
-
-def _merge_empty(limits: Array, mass: Array) -> tuple[Array, Array, tuple[float, ...]]:
-    """Join each class empty in every run to its finer neighbour (the finest to its coarser)."""
-    held = np.asarray(np.any(mass > 0, axis=0), dtype=np.bool_)
-    keep_limit = held[1:].copy()  # limit j separates class j from class j + 1
-    if not held[0] and keep_limit.any():
-        keep_limit[int(np.argmax(keep_limit))] = False
-    group = np.concatenate([[0], np.cumsum(keep_limit)])
-    merged = np.zeros((len(mass), int(group[-1]) + 1))
-    for column, target in enumerate(group):
-        merged[:, target] += mass[:, column]
-    return limits[keep_limit], merged, tuple(limits[~keep_limit].tolist())
 
 
 def class_names(limits_um: Array, write: Callable[[float], str] = "{:g}".format) -> tuple[str, ...]:
@@ -334,7 +321,21 @@ def moved_classes(
     blocks = None if strata is None else np.asarray(strata)[used]
     design = layout_of((labels[used] == high).astype(int), blocks)
     shares = 100 * np.asarray(fractions, dtype=np.float64)[used]
-    change, error, t, maxima = _compared(design, shares, permutations, seed)
+    indicator = design.without_strata_means(design.levels[:, None].astype(float))[:, 0]
+    length, df = float(np.linalg.norm(indicator)), design.df_residual
+    direction, centred = indicator / length, design.without_strata_means(shares)
+    total = np.sum(centred**2, axis=0)
+    constant = total <= NOISE * np.sum(shares**2, axis=0)
+    centred[:, constant], total[constant] = 0.0, 0.0
+    score = direction @ centred
+    t = _ratio(score, total, df)
+    found = [] if design.exact else [np.array([np.max(np.abs(t))])]  # the observed one counts
+    for block in design.blocks(permutations, seed):
+        other = _ratio(np.einsum("n,bnk->bk", direction, centred[block]), total, df)
+        found.append(np.max(np.abs(other), axis=1))
+    maxima = np.sort(np.concatenate(found))  # largest |t| of every exchange
+    change = score / length
+    error = np.sqrt(np.clip(total - score**2, 0, None) / df) / length
     # an interval leaves out zero exactly where the adjusted p is at most 1 - level
     allowed = int((1 - level) * len(maxima) + TIE)
     critical = float(maxima[len(maxima) - 1 - allowed]) if allowed else np.inf
@@ -355,27 +356,6 @@ def moved_classes(
         smallest_p=float(np.mean(maxima >= maxima[-1] * (1 - TIE))),
         exact=design.exact,
     )
-
-
-def _compared(
-    design: Layout, shares: Array, permutations: int, seed: int
-) -> tuple[Array, Array, Array, Array]:
-    """Change, standard error and t of every class, (K,); sorted largest |t| of every exchange."""
-    indicator = design.without_strata_means(design.levels[:, None].astype(float))[:, 0]
-    length = float(np.linalg.norm(indicator))
-    direction = indicator / length
-    centred = design.without_strata_means(shares)
-    total = np.sum(centred**2, axis=0)
-    constant = total <= NOISE * np.sum(shares**2, axis=0)
-    centred[:, constant], total[constant] = 0.0, 0.0
-    score = direction @ centred
-    t = _ratio(score, total, design.df_residual)
-    maxima = [] if design.exact else [np.array([np.max(np.abs(t))])]  # the observed one counts
-    for block in design.blocks(permutations, seed):
-        other = _ratio(np.einsum("n,bnk->bk", direction, centred[block]), total, design.df_residual)
-        maxima.append(np.max(np.abs(other), axis=1))
-    error = np.sqrt(np.clip(total - score**2, 0, None) / design.df_residual) / length
-    return score / length, error, t, np.sort(np.concatenate(maxima))
 
 
 def _ratio(score: Array, total: Array, df: int) -> Array:

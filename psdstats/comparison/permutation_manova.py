@@ -45,10 +45,8 @@ def count_arrangements(levels: Codes, strata: Codes) -> int:
     """
     total = 1
     for stratum in np.unique(strata):
-        counts = np.bincount(levels[strata == stratum])
-        total *= math.factorial(int(counts.sum()))
-        for one in counts:
-            total //= math.factorial(int(one))
+        counts = np.bincount(levels[strata == stratum]).tolist()
+        total *= math.factorial(sum(counts)) // math.prod(map(math.factorial, counts))
     return total
 
 
@@ -61,7 +59,12 @@ def arrangement_blocks(
     """
     if draws is None:
         places = [np.flatnonzero(strata == one) for one in np.unique(strata)]
-        parts = [_orders(levels[where]) for where in places]
+        parts = []
+        for own in (levels[where] for where in places):  # each different assignment of one stratum
+            made = np.array(list(_assignments(np.bincount(own).tolist(), len(own))))
+            order = np.empty_like(made)
+            order[:, np.argsort(own, kind="stable")] = np.argsort(made, axis=1, kind="stable")
+            parts.append(order)
         every = itertools.product(*(range(len(part)) for part in parts))
         while chosen := list(itertools.islice(every, _BLOCK)):
             picks = np.array(chosen)
@@ -72,22 +75,10 @@ def arrangement_blocks(
         return
     sorted_rows = np.argsort(strata, kind="stable")
     for start in range(0, draws, _BLOCK):
-        size = min(_BLOCK, draws - start)
-        keys = strata + rng.random((size, len(strata)))
-        block = np.empty((size, len(strata)), dtype=np.int64)
+        keys = strata + rng.random((min(_BLOCK, draws - start), len(strata)))
+        block = np.empty(keys.shape, dtype=np.int64)
         block[:, sorted_rows] = np.argsort(keys, axis=1)
         yield block
-
-
-def _orders(levels: Codes) -> Codes:
-    """Row orders of one stratum, one for each different assignment of its levels."""
-    home = np.argsort(levels, kind="stable")
-    orders = []
-    for assignment in _assignments(np.bincount(levels).tolist(), len(levels)):
-        order = np.empty(len(levels), dtype=np.int64)
-        order[home] = np.argsort(np.array(assignment), kind="stable")
-        orders.append(order)
-    return np.array(orders)
 
 
 def _assignments(counts: list[int], length: int) -> Iterator[tuple[int, ...]]:
@@ -115,36 +106,27 @@ class Layout:
         Orthonormal basis of the factor after strata.
     block_basis : ndarray, shape (n, n_strata)
         Orthonormal basis of the strata (of the mean, without strata).
+    df_residual : int
+        Degrees of freedom left after strata and factor.
     arrangements : int
         Different assignments of levels to runs within strata.
+    exact : bool
+        Whether all different rearrangements are looked at.
     """
 
     levels: Codes
     strata: Codes
     basis: Array
     block_basis: Array
+    df_residual: int
     arrangements: int
-
-    @property
-    def exact(self) -> bool:
-        """Whether all different rearrangements are looked at."""
-        return self.arrangements <= EXACT_LIMIT
+    exact: bool
 
     def blocks(self, permutations: int, seed: int) -> Iterator[Codes]:
         """Blocks of rearrangements of the rows, all or a random sample of them, (block, n)."""
         draws = None if self.exact else permutations
         rng = np.random.default_rng(seed)
         return arrangement_blocks(self.levels, self.strata, draws=draws, rng=rng)
-
-    @property
-    def df_factor(self) -> int:
-        """Degrees of freedom of the factor after strata."""
-        return int(self.basis.shape[1])
-
-    @property
-    def df_residual(self) -> int:
-        """Degrees of freedom left after strata and factor."""
-        return len(self.levels) - int(self.block_basis.shape[1]) - self.df_factor
 
     def without_strata_means(self, values: Array) -> Array:
         """Rows of `values` with the stratum means taken off."""
@@ -167,26 +149,29 @@ def layout_of(factor: ArrayLike, strata: ArrayLike | None = None) -> Layout:
     block_basis = dummies / np.sqrt(dummies.sum(axis=0))
     factor_dummies = np.equal.outer(levels, np.arange(len(names))).astype(float)
     rest = factor_dummies - block_basis @ (block_basis.T @ factor_dummies)
-    left, size, _ = np.linalg.svd(rest, full_matrices=False)
-    basis = left[:, size > 1e-9 * max(1.0, float(size.max()))]
+    turned, size, _ = np.linalg.svd(rest, full_matrices=False)
+    basis = turned[:, size > 1e-9 * max(1.0, float(size.max()))]
     if basis.shape[1] == 0:
         raise ModelError(
             "No group holds runs at two different levels, so exchanging runs within groups shows "
             "nothing; compare with strata=None or another factor."
         )
-    design = Layout(
+    left = len(levels) - block_basis.shape[1] - basis.shape[1]
+    if left < 1:
+        raise ModelError(
+            f"{len(levels)} runs leave nothing to judge the difference by (residual degrees of "
+            f"freedom {left}); replicates or more groups are needed."
+        )
+    arrangements = count_arrangements(levels, blocks)
+    return Layout(
         levels=levels.astype(np.int64),
         strata=blocks.astype(np.int64),
         basis=basis,
         block_basis=block_basis,
-        arrangements=count_arrangements(levels, blocks),
+        df_residual=left,
+        arrangements=arrangements,
+        exact=arrangements <= EXACT_LIMIT,
     )
-    if design.df_residual < 1:
-        raise ModelError(
-            f"{len(levels)} runs leave nothing to judge the difference by (residual degrees of "
-            f"freedom {design.df_residual}); replicates or more groups are needed."
-        )
-    return design
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -207,8 +192,6 @@ class PermutationManova:
         Rearrangements looked at; different ones the design allows.
     exact : bool
         Whether all different ones were looked at.
-    seed : int
-        Seed of the random rearrangements (unused if exact).
     """
 
     pseudo_f: float
@@ -219,7 +202,6 @@ class PermutationManova:
     used: int
     arrangements: int
     exact: bool
-    seed: int
 
     @property
     def smallest_p(self) -> float:
@@ -262,20 +244,17 @@ def permutation_manova(
         sums = np.sum(moved**2, axis=(1, 2))
         reached += int(np.count_nonzero(sums >= observed - TIE * total))
         looked += len(block)
-    residual = total - observed
-    pseudo_f = (
-        float("inf")
-        if residual <= TIE * total
-        else (observed / design.df_factor) / (residual / design.df_residual)
-    )
+    residual, df_factor = total - observed, design.basis.shape[1]
+    pseudo_f = float("inf") if total > 0 else float("nan")
+    if residual > TIE * total:
+        pseudo_f = (observed / df_factor) / (residual / design.df_residual)
     return PermutationManova(
-        pseudo_f=pseudo_f if total > 0 else float("nan"),
-        df_factor=design.df_factor,
+        pseudo_f=pseudo_f,
+        df_factor=df_factor,
         df_residual=design.df_residual,
         r_squared=observed / total if total > 0 else float("nan"),
         p=reached / looked,
         used=looked,
         arrangements=design.arrangements,
         exact=design.exact,
-        seed=seed,
     )

@@ -29,10 +29,9 @@ from psdstats.student import critical_t
 from psdstats.study.assemble import read_runs
 from psdstats.study.cells import SourceFile, to_number
 from psdstats.study.forms import file_text, read_csv_sheet, read_csv_table, settings_lines
-from psdstats.study.frames import frame_table
 from psdstats.study.reader import settled
 from psdstats.study.runs import AsideRun, frame_of_runs, place_of
-from psdstats.study.tables import Cell, RawStudy, Row, Source, Table
+from psdstats.study.tables import Cell, Origin, RawStudy, Row, Table
 from psdstats.study.wide import looks_wide
 from psdstats.uncertainty.propagation import Joint, Method, Propagation
 
@@ -164,7 +163,7 @@ def read_values(
     text = file_text(place.resolve(), raw, encoding=encoding) or ""
     skip = settings_lines(text)[1]
     top = "".join(text.splitlines(keepends=True)[: skip + _HEAD])
-    head = read_csv_table(top, Source(place.name), known=col.RUN_COLUMNS, skip=skip)
+    head = read_csv_table(top, Origin(place.name), known=col.RUN_COLUMNS, skip=skip)
     if head is None or not _holds_values(head, value, text):
         return None
     table = read_csv_table(text, raw, known=col.RUN_COLUMNS, skip=skip)
@@ -189,7 +188,7 @@ def _holds_values(head: Table, value: Sequence[str], text: str) -> bool:
         return False
     if {QUANTITY, VALUE} <= columns or value_columns(head.columns) or columns & set(value):
         return True
-    sheet, _ = read_csv_sheet(text, Source(head.file))
+    sheet, _ = read_csv_sheet(text, Origin(head.file))
     if looks_wide({"": sheet}, head.file) is not None or columns & {SIEVE, col.NET}:
         return False
     of = ", ".join(value) or "sizes"
@@ -233,7 +232,9 @@ def values_of_frame(
     roles: Mapping[str, str] | None = None,
 ) -> Values:
     """Values of a frame; a covariance alone is that of the one quantity compared."""
-    source = Source("values (frame)")
+    from psdstats.study.frames import frame_table
+
+    source = Origin("values (frame)")
     table, file = frame_table(frame, source, col.RUN_COLUMNS)
     if source.problems or table is None or file is None:
         raise StudyError(source.problems)
@@ -527,6 +528,8 @@ def _measured(runs: Sequence[AsideRun], numbers: Array, known: Mapping[str, Arra
     u = value * np.sqrt(np.stack([np.diagonal(one) for one in known.values()], axis=1))
     u = np.where((u == 0.0) & np.isnan(stated), np.nan, u)
     half = critical_t(1.0 - _COVERAGE, np.inf) * u
+    beyond = np.where(np.isfinite(upper), "below the finest sieve", "above the coarsest sieve")
+    status = np.where(lower == upper, "bracketed", beyond)
     return Propagation(
         runs=tuple(one.name for one in runs),
         groups=tuple(one.group for one in runs),
@@ -543,22 +546,14 @@ def _measured(runs: Sequence[AsideRun], numbers: Array, known: Mapping[str, Arra
         balance_share=np.full(value.shape, np.nan),
         source_share=np.zeros((*value.shape, 0)),
         joint=Joint(of_logs=joint),
-        status=tuple(
-            tuple(map(_status, low, high)) for low, high in zip(lower, upper, strict=True)
-        ),
-        linear_valid=tuple((None,) * len(names) for _ in runs),
+        status=tuple(map(tuple, status.tolist())),
+        linear_valid=np.full(value.shape, None),
         method=Method.LINEAR,
         sources=(),
         sources_left_out=(),
         rule="",
         notes=(),
     )
-
-
-def _status(lower: float, upper: float) -> str:
-    if lower == upper:
-        return "bracketed"
-    return "below the finest sieve" if np.isfinite(upper) else "above the coarsest sieve"
 
 
 def _remarks(lost: Sequence[str], known: Mapping[str, Array]) -> tuple[Remark, ...]:

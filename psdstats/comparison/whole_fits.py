@@ -67,39 +67,28 @@ class StudyFits(Shown):
 
     def to_frame(self) -> pd.DataFrame:
         """One row a run, family and parameter; refused fits have no value and say why."""
-        rows = [fit.to_frame().assign(run=run) for (run, _), fit in self.fits.items()]
+        rows = [_with_run(run, fit.to_frame()) for (run, _), fit in self.fits.items()]
         rows += [
             pd.DataFrame({"run": [run], "family": [str(family)], "status": [reason]})
             for (run, family), reason in self.refused.items()
         ]
-        table = pd.concat(rows, ignore_index=True)
-        return table[["run", *(name for name in table if name != "run")]]
+        return pd.concat(rows, ignore_index=True)
 
     def sizes_frame(self) -> pd.DataFrame:
         """One row a run, family and percentile, extrapolated ones marked."""
-        rows = [fit.sizes_frame().assign(run=run) for (run, _), fit in self.fits.items()]
-        if not rows:
-            return pd.DataFrame(columns=["run", "family", "level", "size_um", "extrapolated"])
-        table = pd.concat(rows, ignore_index=True)
-        return table[["run", *(name for name in table if name != "run")]]
+        rows = [_with_run(run, fit.sizes_frame()) for (run, _), fit in self.fits.items()]
+        none = pd.DataFrame(columns=["run", "family", "level", "size_um", "extrapolated"])
+        return pd.concat(rows, ignore_index=True) if rows else none
 
     def misfit_frame(self, points: Iterable[CurvePoints], runs: pd.DataFrame) -> pd.DataFrame:
         """Measured undersize less that of the fitted curve, in percentage points."""
-        measured = {one.run: one for one in points}
-        rows = [
-            pd.DataFrame(
-                {
-                    "run": run,
-                    "family": str(family),
-                    "aperture_um": measured[run].aperture_um,
-                    "misfit_percent": 100
-                    * (measured[run].undersize - fit.undersize(measured[run].aperture_um)),
-                }
-            )
-            for (run, family), fit in self.fits.items()
-        ]
-        times = runs[["run", TIME]]
-        return pd.concat(rows, ignore_index=True).merge(times, on="run")
+        measured, rows = {one.run: one for one in points}, []
+        for (run, family), fit in self.fits.items():
+            own = measured[run]
+            misfit = 100 * (own.undersize - fit.undersize(own.aperture_um))
+            columns = {"aperture_um": own.aperture_um, "misfit_percent": misfit}
+            rows.append(pd.DataFrame({"run": run, "family": str(family), **columns}))
+        return pd.concat(rows, ignore_index=True).merge(runs[["run", TIME]], on="run")
 
     def families_frame(self) -> pd.DataFrame:
         """One row a family: runs fitted, runs described within their uncertainty, total χ², df."""
@@ -117,6 +106,10 @@ class StudyFits(Shown):
                 }
             )
         return pd.DataFrame(rows)
+
+
+def _with_run(run: str, table: pd.DataFrame) -> pd.DataFrame:
+    return table.assign(run=run)[["run", *table.columns]]
 
 
 def curve_points(

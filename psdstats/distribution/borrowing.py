@@ -127,9 +127,29 @@ def _joined(
     covariance = covariance * np.outer(known, known)
     if blocks:
         covariance = _mended(covariance)
-    values, vectors = np.linalg.eigh(covariance - noise * np.outer(known, known))
+    noise = noise * np.outer(known, known)
+    values, vectors = np.linalg.eigh(covariance - noise)
     between = (vectors * np.maximum(values, 0)) @ vectors.T
-    return Borrowed(law=law, covariance=covariance, between=between, breakage_weight=weight)
+    law, share = as_open(law, np.diag(noise), np.diag(between))
+    return Borrowed(
+        law=law,
+        covariance=covariance,
+        between=between * np.outer(share, share),
+        breakage_weight=weight,
+    )
+
+
+def as_open(law: CurveLaw, noise: Array, between: Array) -> tuple[CurveLaw, Array]:
+    """The law with sensitivities that keep its u, and the factor of every size, (R L,).
+
+    What a run's own sieves and readings do by themselves may be more than a trial leaves open,
+    since its other runs tell of the same sieves; noise and between are variances of ln D.
+    """
+    total = noise + between
+    share = np.sqrt(np.nan_to_num(law.u).reshape(-1) ** 2 / np.where(total > 0, total, 1.0))
+    met = share.reshape(*law.u.shape, 1)
+    by_t, by_q = law.by_ln_aperture * met, law.by_undersize * met
+    return replace(law, by_ln_aperture=by_t, by_undersize=by_q), share
 
 
 @dataclass(frozen=True, kw_only=False, eq=False)

@@ -2,13 +2,14 @@
 
 With t = ln x and Q the mass fraction finer, a powder is nearly a straight line z = g(Q) over t on
 one of several scales: z = G(a + (1 - a - c) Q), G the probit or ln(-ln(1 - r)), a > 0 where the
-powder is cut below and c > 0 where it is cut above; or z = ln Q, a power law up to its top size.
+powder is cut below and c > 0 where it is cut above; z = ln(Q / (1 - Q)), with heavier tails; or
+z = ln Q, a power law up to its top size.
 The line departs from straightness as an integrated Wiener process; `SIGMA` is its scale in units
 of the line (t times its slope), so it knows neither size nor width.  In at most one interval
 between neighbouring sieves the curvature may be larger by far (`WILD`).  The shares of
 scales come from expectation and maximisation over nine families of simulated powders on five
-stacks; those of curvatures and wild intervals were then set by the coverage of such powders and of
-milled ones.
+stacks; those of curvatures, wild intervals and the logit were then set by the coverage of such
+powders, of log-logistic and of milled ones.
 """
 
 from __future__ import annotations
@@ -22,16 +23,18 @@ from scipy.special import ndtri
 
 from psdstats.frozen import Array
 
-_SHAPES = (("probit", 0.56), ("weibull", 0.32))
-_LOG = 0.12
+_SHAPES = (("probit", 0.50), ("weibull", 0.28))
+_LOGIT, _LOG = 0.12, 0.10
 _CUT_BELOW = {0.0: 0.72, 0.2: 0.28}
 _CUT_ABOVE = {0.0: 0.70, 0.2: 0.24, 0.5: 0.06}
 _CUTS = np.array([(a, c) for a in _CUT_BELOW for c in _CUT_ABOVE])
 SIGMA = {0.003: 0.44, 0.1: 0.30, 0.5: 0.20, 2.0: 0.06}
-WILD = {1.5: 0.17, 5.0: 0.10}
-_SMOOTHEST_CUT, _SMOOTHEST_LOG = 0.1, 0.5  # no cut is perfectly sharp
-N_SCALES = 2 * len(_CUTS) + 1
-ENDS_ABOVE = np.append(np.tile(_CUTS[:, 1] > 0, 2), True)  # scales of powders with a sharp top
+WILD = {1.5: 0.17, 5.0: 0.11}
+_LOG_WILD = 2.2  # times these on the log scale: below a peak of feed, fragments follow a power law
+_SMOOTHEST_CUT, _SMOOTHEST_LOGIT, _SMOOTHEST_LOG = 0.1, 0.1, 0.5  # no cut is perfectly sharp
+N_SCALES = 2 * len(_CUTS) + 2
+# scales of powders with a sharp top
+ENDS_ABOVE = np.append(np.tile(_CUTS[:, 1] > 0, 2), [False, True])
 
 
 def on_scales(undersize: Array) -> Array:
@@ -40,7 +43,9 @@ def on_scales(undersize: Array) -> Array:
     q = np.asarray(undersize, dtype=float)[..., None, :]
     r = below + (1 - below - above) * q
     with np.errstate(divide="ignore"):
-        return np.concatenate([ndtri(r), np.log(-np.log1p(-r)), np.log(q)], axis=-2)
+        return np.concatenate(
+            [ndtri(r), np.log(-np.log1p(-r)), np.log(q / (1 - q)), np.log(q)], axis=-2
+        )
 
 
 def slope_of_scales(undersize: Array) -> Array:
@@ -50,7 +55,8 @@ def slope_of_scales(undersize: Array) -> Array:
     part = 1 - below - above
     r = below + part * q
     probit = part * np.sqrt(2 * np.pi) * np.exp(ndtri(r) ** 2 / 2)
-    return np.concatenate([probit, -part / ((1 - r) * np.log1p(-r)), 1 / q], axis=-2)
+    weibull = -part / ((1 - r) * np.log1p(-r))
+    return np.concatenate([probit, weibull, 1 / (q * (1 - q)), 1 / q], axis=-2)
 
 
 def _smooth_components() -> tuple[Array, Array, Array]:
@@ -61,6 +67,7 @@ def _smooth_components() -> tuple[Array, Array, Array]:
             part = share * _CUT_BELOW[below] * _CUT_ABOVE[above]
             least = _SMOOTHEST_CUT if above else 0.0
             rows.append((shape * len(_CUTS) + cut, part, least))
+    rows.append((N_SCALES - 2, _LOGIT, _SMOOTHEST_LOGIT))
     rows.append((N_SCALES - 1, _LOG, _SMOOTHEST_LOG))
     found = []
     for scale, part, least in rows:
@@ -73,7 +80,9 @@ def _smooth_components() -> tuple[Array, Array, Array]:
 
 _scale, COMPONENT_SIGMA, COMPONENT_LOG_PRIOR = _smooth_components()
 COMPONENT_SCALE = _scale.astype(np.intp)
-LOG_SMOOTH = float(np.log(1 - sum(WILD.values())))
+_kinked = np.where(COMPONENT_SCALE == N_SCALES - 1, _LOG_WILD, 1.0)
+LOG_SMOOTH = np.log(1 - sum(WILD.values()) * _kinked)[:, None]
+LOG_WILD = {size: np.log(share * _kinked)[:, None] for size, share in WILD.items()}
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

@@ -15,9 +15,10 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
 
-from psdstats.distribution.borrowing import Moved, Written
+from psdstats.distribution.between_sieves import COMMON, functionals
+from psdstats.distribution.borrowing import Moved, Written, as_open
 from psdstats.distribution.percentiles import LEVELS
-from psdstats.distribution.powder_curve import COMMON, CurveLaw, functionals
+from psdstats.distribution.powder_curve import CurveLaw
 from psdstats.distribution.trial_runs import Indices, TrialRuns, merged_many, trials
 from psdstats.frozen import Array
 
@@ -192,7 +193,12 @@ def borrow_many(
         part.write(part.variances()[0], written)
         parts.append(part)
     law = written.law(single)
-    return law, _Open(runs, law, kernel, parts).factor()
+    left = _Open(runs, law, kernel, parts)
+    factor = left.factor()
+    if not parts:
+        return law, factor
+    law, share = as_open(law, left.noise.variance(), factor.power(2).sum(axis=1))
+    return law, sparse.csr_array(factor.multiply(share[:, None]))
 
 
 class _Open:

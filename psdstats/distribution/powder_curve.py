@@ -6,9 +6,9 @@ Gaussian: a line, flat in location and ln width, plus an integrated Wiener proce
 apertures and weighings as noise.  Components are weighed by prior times a power of the restricted
 likelihood, less than 1 since no powder is quite straight on any scale (0.8, set by simulation); a
 sieve that all or nothing passes is an inequality.  Between two sieves the mean is a cubic, so a law
-costs the states at the sieves and no more.  The truth meant is the powder's own size.  Nothing is
-extrapolated: a level that no two sieves bracket has no law.  The mean of the curve is not made to
-rise, only the law of each size.
+costs the states at the sieves and no more.  The curve rises: a component counts as far as it does,
+and between two sieves it lies between its values there.  The truth meant is the powder's own size.
+Nothing is extrapolated: a level that no two sieves bracket has no law.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from functools import cached_property
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import log_ndtr, ndtr, ndtri
+from scipy.special import log_ndtr, logsumexp, ndtr
 
 from psdstats.distribution.curve_scales import (
     COMPONENT_LOG_PRIOR,
@@ -26,6 +26,7 @@ from psdstats.distribution.curve_scales import (
     COMPONENT_SIGMA,
     ENDS_ABOVE,
     LOG_SMOOTH,
+    LOG_WILD,
     WILD,
     Seen,
     on_scales,
@@ -42,11 +43,13 @@ SCORES: Array = np.linspace(-4.0, 4.0, 65)  # standard normal scores of the tabl
 SMALLEST = 2e-4  # an undersize or oversize below this counts as none
 _CHUNK = 12  # runs worked on at once
 _HEAVY, _LIGHT = 48, 32  # components held one by one, and those that stand for all others
+_KEPT = 56  # of both, when what falls is out
 _FIRST_LOOK, _POINTS = 25, 65  # points in a bracket: spread evenly, then where the probability is
-COMMON = 0.7  # of the variance between sieves: the curve's share, the rest is the case's
 _TEMPER = 0.9  # power of the likelihood: powders are only nearly straight on any scale
 _PEAK_MASS = 0.15  # of a class that may hide a peak
 _PEAK_ENDS, _PEAK_KINKED = 0.95, 0.99  # weight of powders that end sharply, that have a kink
+_WHERE_MASS = 1.5  # wild intervals are likelier where much of the mass lies, by this power
+_RISES = -2.0  # a curve that rises by more of its own u is taken to rise
 _NO_STEP = 1e-3  # mass of a class below which its curve is flat
 _K95 = 1.959963984540054
 
@@ -246,15 +249,15 @@ def _likely(seen: Seen) -> _Chosen:
     product = product.reshape(*scale.shape, n + 2, n - 1, 2)
     cross = np.einsum("rjia,rcijb->rcjab", states, product[..., :n, :, :])
     found = np.einsum("rjia,rci->rcja", states, solved.solution[..., :n])
-    held = np.diff(np.clip(seen.q, 0, 1)) + 0.01  # wild is likelier where much of the mass lies
+    held = (np.diff(np.clip(seen.q, 0, 1)) + 0.01) ** _WHERE_MASS
     held = np.where(seen.some[:, 1:] | seen.some[:, :-1], held, 1e-9)
     share = np.log(held / held.sum(1, keepdims=True))[:, None]
     likelihood, slope = solved.likelihood[..., None], solved.solution[..., n + 1, None]
     weights = [_log_weight(seen, likelihood, slope, LOG_SMOOTH)]
-    for size, prior in WILD.items():
+    for size, log_share in LOG_WILD.items():
         gain, by_state = _gain(np.diff(seen.t)[:, None], size**2 * cube[..., None], cross, found)
         turned = slope - (product[..., n + 1, :, :] * by_state).sum(-1)
-        weights.append(_log_weight(seen, likelihood + gain, turned, np.log(prior) + share))
+        weights.append(_log_weight(seen, likelihood + gain, turned, log_share + share))
     return _chosen(np.concatenate(weights, axis=-1), cube, variance)
 
 
@@ -270,7 +273,7 @@ def _gain(h: Array, variance: Array, cross: Array, found: Array) -> tuple[Array,
     return ((by_state * found).sum(-1) - widened) / 2, by_state
 
 
-def _log_weight(seen: Seen, likelihood: Array, slope: Array, log_prior: Array | float) -> Array:
+def _log_weight(seen: Seen, likelihood: Array, slope: Array, log_prior: Array) -> Array:
     """Of components (R, C, k); by the fitted slope flat in location and ln width."""
     least = 1e-3 * seen.slope[:, COMPONENT_SCALE, None]
     flat = likelihood - 2 * np.log(np.maximum(slope, least))
@@ -308,15 +311,19 @@ def _chosen(log_weight: Array, cube: Array, variance: Array) -> _Chosen:
 class _Mixture:
     """The curve of the likeliest components: states (values, then derivatives) at the apertures.
 
-    weight (R, C); mean (R, C, 2 n); covariance (R, C, 2 n, 2 n); pull (R, C, 2 n, n), the weight of
-    each z in each mean.
+    log_weight (R, C); mean (R, C, 2 n); covariance (R, C, 2 n, 2 n); pull (R, C, 2 n, n), how much
+    of each z is in each mean.
     """
 
     chosen: _Chosen
-    weight: Array
+    log_weight: Array
     mean: Array
     covariance: Array
     pull: Array
+
+    @property
+    def weight(self) -> Array:
+        return np.asarray(np.exp(self.log_weight))
 
 
 def _mixture(seen: Seen) -> _Mixture:
@@ -340,7 +347,22 @@ def _mixture(seen: Seen) -> _Mixture:
     pull = cross @ solved.inverse
     mean = (cross @ solved.solution[..., None])[..., 0]
     covariance = prior - pull @ cross.swapaxes(-1, -2)
-    return _beyond_ends(seen, chosen, mean, covariance, pull[..., :n])
+    found = _beyond_ends(seen, chosen, mean, covariance, pull[..., :n])
+    return _heaviest(found, found.log_weight + _rising(seen, found))
+
+
+def _heaviest(found: _Mixture, log_weight: Array) -> _Mixture:
+    """The components that are left when their weights are new."""
+    row = np.arange(len(log_weight))[:, None]
+    kept = row, np.argsort(-log_weight, axis=1, kind="stable")[:, :_KEPT]
+    log_weight = log_weight[kept]
+    return _Mixture(
+        chosen=_Chosen(**{name: one[kept] for name, one in vars(found.chosen).items()}),
+        log_weight=log_weight - logsumexp(log_weight, axis=1, keepdims=True),
+        mean=found.mean[kept],
+        covariance=found.covariance[kept],
+        pull=found.pull[kept],
+    )
 
 
 def _beyond_ends(
@@ -369,10 +391,9 @@ def _beyond_ends(
         narrowed = narrowed + (
             shrink[..., None, None] * with_end[..., :, None] * with_end[..., None, :]
         )
-    weight = np.exp(log_weight - log_weight.max(axis=1, keepdims=True))
     return _Mixture(
         chosen=chosen,
-        weight=weight / weight.sum(axis=1, keepdims=True),
+        log_weight=log_weight,
         mean=mean + moved,
         covariance=covariance - narrowed,
         pull=pull,
@@ -459,18 +480,10 @@ def _hidden_peak(seen: Seen, mixture: _Mixture) -> NDArray[np.intp]:
 def _cdf(seen: Seen, mixture: _Mixture, bracket: _Bracket, points: Array) -> Array:
     """P(ln D <= point) for points (R, L, g): monotone, and all of it inside the bracket."""
     runs, levels, g = points.shape
-    n, chosen = seen.q.shape[1], mixture.chosen
-    weights, _, bridge, place = spline_basis(seen.t, points.reshape(runs, -1))
-    mean = mixture.mean @ weights
-    a, b = _neighbours(n)
-    twice = np.where(a == b, 1.0, 2.0)
-    pairs = (weights[:, a] * weights[:, b]) * twice[:, None]
-    variance = mixture.covariance[..., a, b] @ pairs
-    wild = (place - 1)[:, None] == chosen.interval[..., None]
-    own = chosen.variance[..., None] + np.where(wild, chosen.wild_variance[..., None], 0)
-    variance += own * bridge[:, None]
+    chosen = mixture.chosen
+    mean, variance = _between(_at(seen, mixture, points.reshape(runs, -1)))
     shape = (runs, -1, levels, g)
-    mean, variance = mean.reshape(shape), np.maximum(variance, 1e-12).reshape(shape)
+    mean, variance = mean.reshape(shape), variance.reshape(shape)
     target = on_scales(seen.levels)[chosen.scale][..., None]
     f = np.maximum.accumulate(ndtr((mean - target) / np.sqrt(variance)), axis=-1)
     inside = f[..., -1:] - f[..., :1]
@@ -478,6 +491,80 @@ def _cdf(seen: Seen, mixture: _Mixture, bracket: _Bracket, points: Array) -> Arr
     f = np.where(inside > 1e-4, (f - f[..., :1]) / np.maximum(inside, 1e-9), even)
     mixed = np.einsum("rc,rclg->rlg", mixture.weight, f)
     return np.where(bracket.even[..., None], even[:, 0], mixed)
+
+
+@dataclass(frozen=True, eq=False)
+class _Points:
+    """The curve at points (R, g) under each component: mean and variance (R, C, g) of z.
+
+    below, above: by how much of its own u the curve falls from the sieve below to the point, and
+    from there to the sieve above, -inf where there is none; with_...: covariance of z with it.
+    """
+
+    mean: Array
+    variance: Array
+    below: Array
+    with_below: Array
+    above: Array
+    with_above: Array
+
+
+def _at(seen: Seen, mixture: _Mixture, points: Array) -> _Points:
+    """The curve at points, and what must rise."""
+    n, chosen = seen.q.shape[1], mixture.chosen
+    weights, _, bridge, place = spline_basis(seen.t, points)
+    a, b = _neighbours(n)
+    known, twice = mixture.covariance[..., a, b], np.where(a == b, 0.5, 1.0)[:, None]
+
+    def covariance(one: Array) -> Array:
+        return np.asarray(known @ (twice * (weights[:, a] * one[:, b] + weights[:, b] * one[:, a])))
+
+    mean = mixture.mean @ weights
+    wild = (place - 1)[:, None] == chosen.interval[..., None]
+    own = chosen.variance[..., None] + np.where(wild, chosen.wild_variance[..., None], 0)
+    variance = np.maximum(covariance(weights) + own * bridge[:, None], 1e-12)
+    of_sieves = np.diagonal(mixture.covariance, axis1=-2, axis2=-1)
+    found = []
+    for side, at in ((1, place - 1), (-1, place)):
+        sieve = np.arange(2 * n)[:, None] == np.clip(at, 0, n - 1)[:, None]
+        shared = covariance(sieve.astype(float))
+        fall = side * (mixture.mean @ sieve - mean)
+        spread = np.sqrt(np.maximum(variance - 2 * shared + of_sieves @ sieve, 1e-14))
+        inside = ((at >= 0) & (at < n))[:, None]
+        found += [np.where(inside, fall / spread, -np.inf), (variance - shared) / spread]
+    return _Points(mean, variance, *found)
+
+
+def _inside(a: Array, b: Array) -> Array:
+    """Probability that a standard normal value lies between a and b."""
+    up = a > 0  # there the upper tail is the exact one
+    low, high = np.where(up, -b, a), np.where(up, -a, b)
+    return np.asarray(ndtr(high) - ndtr(low))
+
+
+def _rising(seen: Seen, mixture: _Mixture) -> Array:
+    """Log probability (R, C) that the curve rises in every interval, at its least likely points."""
+    inner = np.linspace(0, 1, 5)[1:-1]
+    points = seen.t[:, :-1, None] + np.diff(seen.t)[..., None] * inner
+    at = _at(seen, mixture, points.reshape(len(seen.t), -1))
+    log_p = np.log(np.maximum(_inside(at.below, -at.above), 1e-9))
+    return np.asarray(log_p.reshape(*log_p.shape[:2], -1, inner.size).min(-1).sum(-1))
+
+
+def _between(at: _Points) -> tuple[Array, Array]:
+    """Moments of z at points, cut to lie between its values at the sieves around."""
+    mean, variance = at.mean.copy(), at.variance.copy()
+    cut = (at.below > _RISES) | (at.above > _RISES)
+    a, b = at.below[cut], -at.above[cut]
+    a = np.clip(a, -40, 30)
+    b = np.clip(b, np.maximum(a + 1e-3, -30), 40)
+    whole = np.sqrt(2 * np.pi) * _inside(a, b)
+    at_a, at_b = np.exp(-(a**2) / 2) / whole, np.exp(-(b**2) / 2) / whole
+    below, above = at.with_below[cut], at.with_above[cut]
+    shift = below * at_a - above * at_b
+    mean[cut] += shift
+    variance[cut] += below**2 * a * at_a - above**2 * b * at_b - shift**2
+    return mean, np.maximum(variance, 1e-12)
 
 
 def _neighbours(n: int) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
@@ -509,66 +596,3 @@ def _sensitivities(
     found = bracket.found[..., None]
     by_t = np.where(even, 0.5 * ends, np.where(some, by_t, 0.0)) * found
     return by_t, np.where(even | ~some, 0.0, by_q) * found
-
-
-def between_correlation(law: CurveLaw, case: ArrayLike) -> Array:
-    """Correlation of what the curves of all runs and levels do between their sieves.
-
-    Parameters
-    ----------
-    law : CurveLaw
-        R runs, L levels.
-    case : array_like of int, shape (R,)
-        Runs of one number are one condition on one stack.
-
-    Returns
-    -------
-    ndarray, shape (R L, R L)
-        Run by run, level by level; positive semi-definite.  A size with no law, or from fewer than
-        two informative sieves, goes with its own level in its own case alone.
-
-    Notes
-    -----
-    The error of a size is a functional of the unknown curve ln x = g(z), z the probit of the
-    undersize: sum b_i g(z_i) - g(z_level), b the sensitivities to ln aperture, nudged so that
-    straight lines give 0.  Under an integrated Wiener process its covariance with another is the
-    integral of the product of two piecewise linear functions.  Of the variance, 0.7 is taken to
-    belong to the curve and 0.3 to the case.
-    """
-    b, z = functionals(law)
-    knots = np.unique(z)
-    ramp = np.einsum("fi,fik->fk", b, np.maximum(z[..., None] - knots, 0))
-    gap = np.diff(knots)
-    first, second = ramp[:, :-1], ramp[:, 1:]
-    third = np.sqrt(gap / 12) * (first - second)  # of the exact integral of a product of lines
-    parts = np.hstack([np.sqrt(gap) / 2 * (first + second), third])
-    size = np.sqrt((parts**2).sum(1, keepdims=True))
-    silent = size[:, 0] < 1e-12
-    parts = np.where(silent[:, None], 0.0, parts / np.where(silent[:, None], 1.0, size))
-    levels = law.levels.size
-    case = np.repeat(np.asarray(case), levels)
-    level = np.tile(np.arange(levels), len(law.table))
-    same = case[:, None] == case
-    alone = silent[:, None] & silent & same & (level[:, None] == level)
-    return np.asarray((parts @ parts.T + alone) * np.where(same, 1.0, COMMON))
-
-
-def functionals(law: CurveLaw) -> tuple[Array, Array]:
-    """Weights and places, (R L, n + 1), of each error as a functional; weights 0 where none."""
-    runs, levels, n = law.by_ln_aperture.shape
-    z0 = ndtri(law.levels)[:, None]
-    z = ndtri(np.clip(np.where(law.informative, law.undersize, 0.5), 1e-6, 1 - 1e-6))[:, None]
-    some = law.informative[:, None].astype(float)
-    b = law.by_ln_aperture
-    line = np.stack([np.ones_like(z), z], axis=2) * some[:, :, None]
-    near = some / (0.3 + np.abs(z - z0)) ** 2
-    miss = np.stack([1 - b.sum(-1), z0[:, 0] - (b * z).sum(-1)], axis=-1)
-    normal = np.einsum("rlan,rln,rlbn->rlab", np.broadcast_to(line, (runs, 1, 2, n)), near, line)
-    normal += 1e-12 * np.eye(2)
-    nudge = np.linalg.solve(normal, miss[..., None])[..., 0]
-    b = b + near * np.einsum("rlan,rla->rln", np.broadcast_to(line, (runs, levels, 2, n)), nudge)
-    known = (law.informative.sum(1) > 1)[:, None] & np.isfinite(law.ln_size)
-    weights = np.concatenate([b, np.full((runs, levels, 1), -1.0)], axis=-1) * known[..., None]
-    at = np.broadcast_to(z, (runs, levels, n))
-    places = np.concatenate([at, np.broadcast_to(z0, (runs, levels, 1))], axis=-1)
-    return weights.reshape(-1, n + 1), places.reshape(-1, n + 1)

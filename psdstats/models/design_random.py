@@ -17,7 +17,6 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
-from scipy import sparse
 
 from psdstats.columns import signed
 from psdstats.covariance import Covariance, SharedErrors
@@ -91,7 +90,7 @@ def _in_order(known: pd.DataFrame, frame: pd.DataFrame) -> pd.DataFrame:
 _MOST_ROWS = 4000
 """Largest side of the covariance matrices: rows, or directions of the span of a long frame."""
 
-_SHORT = 64
+_SHORT = 16
 """Frames of up to so many rows are cheaper whole than by their span."""
 
 _MOST_DENSE = 100_000_000
@@ -124,10 +123,14 @@ class Grouping:
             return np.eye(size)[self.codes][:, :, None] * self.columns[:, None, :]
         return np.stack([span.of_levels(self.codes, size, v) for v in self.columns.T], axis=2)
 
-    def sparse_columns(self) -> list[sparse.csr_array]:
-        """Z of each effect, shape (n, n_levels)."""
-        rows, shape = np.arange(len(self.codes)), (len(self.codes), len(self.levels))
-        return [sparse.csr_array((v, (rows, self.codes)), shape=shape) for v in self.columns.T]
+    def covariances(self, span: Span | None = None) -> dict[int, Array]:
+        """The G_k of its variances, and of its covariance, by their place in θ."""
+        z = self.indicators(span)
+        found = {k: z[:, :, i] @ z[:, :, i].T for i, k in enumerate(self.components)}
+        if self.cross is not None:
+            both = z[:, :, 0] @ z[:, :, 1].T
+            found[self.cross] = both + both.T
+        return found
 
     def spread(self, theta: Array) -> Array:
         """Covariance of the effects of one level, shape (effects, effects), from all θ (q,)."""
@@ -276,13 +279,13 @@ def build_random(
         names += own
     if residual:
         names.append("residual")
-    span, z = None, None
     crossed = [(*one.components, one.cross) for one in groupings if one.cross is not None]
-    if isinstance(known, SharedErrors) and (crossed or not residual):
-        known = np.asarray(known)
-    if isinstance(known, SharedErrors):
-        z = [own for one in groupings for own in one.sparse_columns()]
-    elif design is not None and residual and known is None and len(frame) > _SHORT:
+    if isinstance(known, SharedErrors) and residual and not crossed:
+        z = [own for one in groupings for own in np.moveaxis(one.indicators(), 2, 0)]
+        parts = CovarianceParts.of(z, known)
+        return RandomDesign(groupings=tuple(groupings), names=tuple(names), parts=parts)
+    span = None
+    if design is not None and residual and known is None and len(frame) > _SHORT:
         span = _span(design, groupings)
     elif len(frame) > _MOST_ROWS:
         raise ModelError(
@@ -291,17 +294,17 @@ def build_random(
             f"replicates instead."
         )
     size = len(frame) if span is None else span.basis.shape[1]
-    covariance = CovarianceParts(
-        matrices=np.zeros((len(names), 0, 0))
-        if z is not None
-        else _matrices(groupings, names, size, span),
+    matrices = {len(names) - 1: np.eye(size)} if residual else {}
+    for one in groupings:
+        matrices |= one.covariances(span)
+    parts = CovarianceParts(
+        matrices=np.array([matrices[k] for k in range(len(names))]).reshape(-1, size, size),
         is_variance=~np.isin(np.arange(len(names)), [cross for *_, cross in crossed]),
         blocks=tuple((first, second, cross) for first, second, cross in crossed),
-        known=known_covariance(known, frame),
+        known=None if known is None else np.asarray(known_covariance(known, frame)),
         span=span,
-        columns=z,
     )
-    return RandomDesign(groupings=tuple(groupings), names=tuple(names), parts=covariance)
+    return RandomDesign(groupings=tuple(groupings), names=tuple(names), parts=parts)
 
 
 def _span(design: Array, groupings: Sequence[Grouping]) -> Span | None:
@@ -322,23 +325,6 @@ def _span(design: Array, groupings: Sequence[Grouping]) -> Span | None:
             f"or take a grouping out."
         )
     return span
-
-
-def _matrices(
-    groupings: Sequence[Grouping], names: Sequence[str], size: int, span: Span | None
-) -> Array:
-    """The G_k, shape (q, size, size); the residual's is the identity."""
-    matrices = np.zeros((len(names), size, size))
-    if names and names[-1] == "residual":
-        matrices[-1] = np.eye(size)
-    for grouping in groupings:
-        z = grouping.indicators(span)
-        for effect, place in enumerate(grouping.components):
-            matrices[place] = z[:, :, effect] @ z[:, :, effect].T
-        if grouping.cross is not None:
-            both = z[:, :, 0] @ z[:, :, 1].T
-            matrices[grouping.cross] = both + both.T
-    return matrices
 
 
 def _gather(random: Sequence[RandomSpec]) -> dict[tuple[str, ...], list[RandomSlope]]:

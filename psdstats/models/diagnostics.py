@@ -19,7 +19,8 @@ from numpy.typing import ArrayLike, NDArray
 from psdstats.errors import ModelError
 from psdstats.frozen import Array
 from psdstats.models.design_columns import TermSpec, factor_column
-from psdstats.models.kenward_roger import Inference, f_tail
+from psdstats.models.judged import f_tail
+from psdstats.models.kenward_roger import Inference, TermTest
 from psdstats.models.mixed_model import MixedModelFit
 
 
@@ -175,19 +176,19 @@ def leave_one_group_out(
         raise ModelError("The model has no random grouping; name the column to leave out by level.")
     own = {one.label: one for one in fit.random.groupings}
     groups = own.get(name) or factor_column(fit.model.frame, name)
-    rows = [_tested("none", fit, fit, term, method)]
+    rows = [{"left_out": "none", **_tested(fit, fit, term, method)}]
     for j, level in enumerate(groups.levels):
         keep, known = groups.codes != j, fit.random.parts.known
-        if (near := _without(level, ~keep, fit, term, alpha)) is not None:
-            rows.append(near)
-            continue
-        known = None if known is None else known[np.ix_(keep, keep)]
-        frame = fit.model.frame.loc[keep]
-        try:
-            rest = replace(fit.model, frame=frame, known_covariance=known).fit()
-            rows.append(_tested(level, rest, fit, term, method))
-        except ModelError as error:
-            rows.append({"left_out": level, "rows": len(frame), "status": str(error)})
+        row = _at_all_variances(~keep, fit, term, alpha)
+        if row is None:
+            known = None if known is None else known[np.ix_(keep, keep)]
+            frame = fit.model.frame.loc[keep]
+            try:
+                rest = replace(fit.model, frame=frame, known_covariance=known).fit()
+                row = _tested(rest, fit, term, method)
+            except ModelError as error:
+                row = {"rows": len(frame), "status": str(error)}
+        rows.append({"left_out": level, **row})
     table = pd.DataFrame(rows)
     shown = bool(table["p"].iloc[0] < alpha)
     others = table.iloc[1:]
@@ -202,10 +203,10 @@ def leave_one_group_out(
     )
 
 
-def _without(
-    left_out: str, gone: NDArray[np.bool_], fit: MixedModelFit, term: TermSpec, alpha: float
+def _at_all_variances(
+    gone: NDArray[np.bool_], fit: MixedModelFit, term: TermSpec, alpha: float
 ) -> dict[str, object] | None:
-    """One row of the table at the variances of all groups; None where it is worth a fit.
+    """A row of the table without some rows, at the variances of all; None where it is worth a fit.
 
     Rows gone are what further coefficients, one a row, take up altogether.
     """
@@ -221,44 +222,34 @@ def _without(
     pull = found.beta_covariance @ weighted.T @ own.T
     moved = found.beta - pull @ taken @ (left[gone] + own @ core @ (span.basis.T @ left))
     spread = contrast @ (found.beta_covariance + pull @ taken @ pull.T) @ contrast.T
-    effect, before = contrast @ moved, contrast @ found.beta
+    effect = contrast @ moved
     f = float(effect @ np.linalg.solve(spread, effect)) / len(contrast) * whole.scaling
     p = float(f_tail(f, whole.df_num, whole.df_den))
     if p > alpha / _FAR if whole.p < alpha else p < alpha * _FAR:
         return None
-    weight = np.linalg.solve(contrast @ found.beta_covariance @ contrast.T, before)
-    share = float(weight @ effect) / float(weight @ before) if weight @ before > 0.0 else np.nan
-    return {
-        "left_out": left_out,
-        "rows": int((~gone).sum()),
-        "f": f,
-        "df_num": whole.df_num,
-        "df_den": whole.df_den,
-        "p": p,
-        "effect_left": share,
-        "status": "",
-    }
+    test = replace(whole, f=f, p=p)
+    return _row(int((~gone).sum()), test, _share_left(effect, fit, term))
 
 
 def _tested(
-    left_out: str, fit: MixedModelFit, whole: MixedModelFit, term: TermSpec, method: Inference | str
+    fit: MixedModelFit, whole: MixedModelFit, term: TermSpec, method: Inference | str
 ) -> dict[str, object]:
-    """One row of the table; the share of the effect is NaN where a level went with the group."""
-    test, share = fit.test(term, method=method), np.nan
-    contrast = whole.fixed.hypothesis(term)
+    """A row of the table, of a fit without a group."""
     left = fit.fixed.hypothesis(term) @ fit.estimates.beta
+    test = fit.test(term, method=method)
+    return _row(len(fit.response), test, _share_left(left, whole, term))
+
+
+def _row(rows: int, test: TermTest, share: float) -> dict[str, object]:
+    numbers = {name: getattr(test, name) for name in ("f", "df_num", "df_den", "p")}
+    return {"rows": rows, **numbers, "effect_left": share, "status": ""}
+
+
+def _share_left(left: Array, whole: MixedModelFit, term: TermSpec) -> float:
+    """Share of the effect that is left; NaN where a level went with the group."""
+    contrast = whole.fixed.hypothesis(term)
     effect = contrast @ whole.estimates.beta
-    if left.shape == effect.shape:
-        spread = contrast @ whole.estimates.beta_covariance @ contrast.T
-        weight = np.linalg.solve(spread, effect)
-        share = float(weight @ left) / float(weight @ effect) if weight @ effect > 0.0 else np.nan
-    return {
-        "left_out": left_out,
-        "rows": len(fit.response),
-        "f": test.f,
-        "df_num": test.df_num,
-        "df_den": test.df_den,
-        "p": test.p,
-        "effect_left": share,
-        "status": "",
-    }
+    if left.shape != effect.shape:
+        return np.nan
+    weight = np.linalg.solve(contrast @ whole.estimates.beta_covariance @ contrast.T, effect)
+    return float(weight @ left) / float(weight @ effect) if weight @ effect > 0.0 else np.nan

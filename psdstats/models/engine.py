@@ -68,14 +68,6 @@ class CovarianceParts:
             columns=[sparse.csr_array(z) for z in columns] if is_shared else None,
         )
 
-    def whole(self) -> CovarianceParts:
-        """The same with matrices over all rows in place of columns."""
-        if self.columns is None or self.known is None:
-            return self
-        own = [z.toarray() for z in self.columns]
-        matrices, known = squares_of(own, len(self.known)), np.asarray(self.known)
-        return replace(self, matrices=matrices, known=known, columns=None)
-
     def covariance(self, theta: Array) -> Array:
         """Covariance of the rows.
 
@@ -180,8 +172,6 @@ def fit_batch(
     y = np.atleast_2d(np.asarray(responses, dtype=float))
     x = np.asarray(design, dtype=float)
     criterion = Criterion(criterion)
-    if parts.columns is not None and criterion is Criterion.ML:
-        parts = parts.whole()
     # residuals of a first fit carry no large mean, which would cost digits
     first = np.linalg.lstsq(x, y.T, rcond=None)[0].T
     y, squares = y - first @ x.T, np.zeros(len(y))
@@ -224,7 +214,6 @@ def _fit_chunk(
 ) -> BatchFit:
     """The maximum of each response inside the bounds, or one step beyond them."""
     n_outside = 0 if parts.span is None else parts.span.n_outside
-    guard = _refuse_unfit(x, parts, n_outside)
     problem = build_problem(
         y,
         x,
@@ -232,7 +221,7 @@ def _fit_chunk(
         None if parts.known is None else np.asarray(parts.known),
         criterion=criterion,
         blocks=parts.blocks,
-        guard=free or guard,
+        guard=_is_singular(parts) or free,
         n_outside=n_outside,
         squares_outside=squares,
     )
@@ -329,26 +318,16 @@ def _in_span(
     )
 
 
-def _refuse_unfit(x: Array, parts: CovarianceParts, n_outside: int) -> bool:
-    """Raise where nothing can be estimated; tells whether the known covariance is singular."""
-    n, p = len(x) + n_outside, x.shape[1]
-    singular = False
-    if parts.known is not None:
-        size = np.linalg.eigvalsh(parts.known)
-        singular = bool(size[0] <= 1e-12 * size[-1])
-    if len(parts.matrices):
-        if n <= p:
-            raise ModelError(
-                f"The model has {p} fixed effects for {n} rows, so nothing is left to estimate "
-                f"variances from; take terms out, add replicates, or declare the covariance."
-            )
-        return singular
-    if parts.known is None or singular:
+def _is_singular(parts: CovarianceParts) -> bool:
+    """Whether the known covariance is; raises where nothing stands beside it."""
+    size = np.zeros(1) if parts.known is None else np.linalg.eigvalsh(parts.known)
+    singular = bool(size[0] <= 1e-12 * size[-1])
+    if singular and not len(parts.matrices):
         raise ModelError(
             "The model estimates no variance and its known covariance is missing or not positive "
             "definite; give a known covariance that covers every row, or add a residual variance."
         )
-    return False
+    return singular and parts.known is not None
 
 
 def _least_squares(y: Array, x: Array, v: Array) -> tuple[Array, Array, Array, Mask]:

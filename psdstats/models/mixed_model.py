@@ -519,7 +519,7 @@ class MixedModel:
     Notes
     -----
     A known covariance is kept whole, up to 4,000 rows.  Without one a frame may have any length:
-    beyond 64 rows it is fitted in the span of its fixed terms and groupings, which is exact; that
+    beyond 16 rows it is fitted in the span of its fixed terms and groupings, which is exact; that
     span may have up to 4,000 directions.
 
     Examples
@@ -575,13 +575,16 @@ class MixedModel:
         """
         if not len(self.frame):
             raise ModelError("The frame has no rows, so there is nothing to fit.")
-        y = _response(self.frame, self.response)
+        y, known = _response(self.frame, self.response), self.known_covariance
+        rule = Criterion(criterion)
+        if isinstance(known, SharedErrors) and rule is Criterion.ML:
+            known = np.asarray(known)
         fixed = build_fixed(self.frame, self.fixed, self.factors)
         random = build_random(
             self.frame,
             self.random,
             residual=self.residual,
-            known=self.known_covariance,
+            known=known,
             design=fixed.matrix,
         )
         random.refuse_inseparable(fixed.matrix)
@@ -589,7 +592,7 @@ class MixedModel:
             y[None],
             fixed.matrix,
             random.parts,
-            criterion=Criterion(criterion),
+            criterion=rule,
             free=Boundary(self.boundary) is Boundary.FREE,
         )
         return MixedModelFit(

@@ -18,14 +18,15 @@ from functools import cached_property
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import sparse, special
+from scipy import special
 
 from psdstats.covariance import Covariance, SharedErrors
 from psdstats.errors import ModelError
 from psdstats.frozen import Array, freeze_arrays
+from psdstats.models.engine import CovarianceParts
 from psdstats.models.judged import Family, Judged, Side
 from psdstats.models.solver import maximise
-from psdstats.models.woodbury import shared_problem
+from psdstats.models.woodbury import Columns, shared_problem
 from psdstats.student import scale_rule
 
 POINTS = {1: (96,), 2: (20, 40), 3: (10, 10, 20)}
@@ -37,6 +38,7 @@ _UNFELT = 1e-9  # share of a part that what X leaves must show of it
 _ROUNDING = 1e-11  # of the largest direction of a covariance
 NARROW, NARROW_POINTS = 5.5, 17  # of the grid of a variance that is known well: ends in SD
 EDGE, LEAST_WEIGHT = 8.0, 1e-14
+_AT_ONCE = 16  # points whose covariances are held together
 NEAR = 50.0  # ln of likelihood below its largest from which no weight can be felt
 DRAWS, SEED, STEPS = 40_000, 13, 60
 ALIKE = 1e-9  # covariances of unit trace nearer than this are one
@@ -73,18 +75,10 @@ def stated_posterior(variance: float, df: float) -> VariancePosterior:
     )
 
 
-def variance_posterior(
-    y: ArrayLike,
-    x: ArrayLike,
-    parts: ArrayLike,
-    known: ArrayLike | SharedErrors | None = None,
-    *,
-    columns: Sequence[Array] = (),
-) -> VariancePosterior:
+def variance_posterior(y: ArrayLike, x: ArrayLike, parts: CovarianceParts) -> VariancePosterior:
     """Posterior of the variances of one response.
 
-    Shapes: y (n,), x (n, p), parts (k, n, n) with the residual last, known (n, n); beside
-    `SharedErrors` columns (n, r) stand for the parts but the last.
+    Shapes: y (n,), x (n, p).
 
     Notes
     -----
@@ -92,7 +86,7 @@ def variance_posterior(
     |Q'VQ|^(-1/2) exp(-r'(Q'VQ)⁻¹r/2) √det I(θ), times the size of its cell.  A part that X takes
     up altogether is taken as zero.
     """
-    response, design = np.asarray(y, dtype=float), np.asarray(x, dtype=float)
+    response, design, known = np.asarray(y, dtype=float), np.asarray(x, dtype=float), parts.known
     complement = left_over(design)
     if not complement.shape[1]:
         raise ModelError(
@@ -100,43 +94,56 @@ def variance_posterior(
             "replicates, or declare the run-to-run variation."
         )
     if isinstance(known, SharedErrors):
-        return _beside_shared(response, design, columns, known)
-    r = complement.T @ response
-    parts = np.asarray(parts, dtype=float)
-    inner = complement.T @ parts @ complement
+        return _beside_shared(response, design, parts.columns or (), known)
+    r, inner = complement.T @ response, complement.T @ parts.matrices @ complement
     # a variance that the scatter does not show has no posterior: zero
-    felt = np.abs(inner).max(axis=(1, 2)) > _UNFELT * np.abs(parts).max(axis=(1, 2))
+    felt = np.abs(inner).max(axis=(1, 2)) > _UNFELT * np.abs(parts.matrices).max(axis=(1, 2))
     inner, given = inner[felt], np.zeros((len(r), len(r)))
     if known is not None:
-        given = _positive(complement.T @ np.asarray(known, dtype=float) @ complement)
+        given = _positive(complement.T @ known @ complement)
     if len(inner) == 1 and not np.any(given):
         df = len(r)
         found = stated_posterior(float(r @ np.linalg.solve(inner[0], r)) / df, df)
         return _among(found, felt)
     axes = _axes(r, inner, given)
     theta = _points(axes)
-    root = np.linalg.cholesky(given + np.tensordot(theta, inner, 1))
-    rest = np.linalg.solve(root, np.broadcast_to(r[:, None], (len(root), len(r), 1)))[..., 0]
-    level = -np.log(np.einsum("hii->hi", root)).sum(axis=1) - 0.5 * (rest**2).sum(axis=1)
+    level = np.concatenate([_log_likelihood(some, inner, given, r) for some in _few(theta)])
 
     def information(near: NDArray[np.bool_]) -> Array:
-        back = np.linalg.inv(root[near])
-        slopes = np.einsum("hai,kij,hbj->hkab", back, inner, back, optimize=True)
-        return np.asarray(np.einsum("hkab,hlab->hkl", slopes, slopes))
+        return np.concatenate([_information(some, inner, given) for some in _few(theta[near])])
 
     return _among(_weighed(axes, level, information), felt)
 
 
-def _beside_shared(
-    y: Array, x: Array, columns: Sequence[Array], known: SharedErrors
-) -> VariancePosterior:
+def _few(theta: Array) -> list[Array]:
+    """Points a few at a time: matrices at all of them at once take long to fill."""
+    return [theta[i : i + _AT_ONCE] for i in range(0, len(theta), _AT_ONCE)]
+
+
+def _log_likelihood(theta: Array, inner: Array, given: Array, r: Array) -> Array:
+    """Restricted log likelihood of r at points (h, k)."""
+    root = np.linalg.cholesky(given + np.tensordot(theta, inner, 1))
+    rest = np.linalg.solve(root, np.broadcast_to(r[:, None], (len(root), len(r), 1)))[..., 0]
+    size = np.diagonal(root, axis1=1, axis2=2)
+    return np.asarray(-np.log(size).sum(axis=1) - 0.5 * (rest**2).sum(axis=1))
+
+
+def _information(theta: Array, inner: Array, given: Array) -> Array:
+    """Expected information (h, k, k) at points (h, k), but for a half."""
+    back = np.linalg.inv(np.linalg.cholesky(given + np.tensordot(theta, inner, 1)))
+    slopes = back[:, None] @ inner @ back.mT[:, None]
+    return np.asarray(np.einsum("hkab,hlab->hkl", slopes, slopes))
+
+
+def _beside_shared(y: Array, x: Array, columns: Columns, known: SharedErrors) -> VariancePosterior:
     """The same of very many runs, on a grid about the largest likelihood where it is narrow."""
     left = y - x @ np.linalg.lstsq(x, y, rcond=None)[0]
     basis = np.linalg.qr(x)[0]
+    dense = [z.toarray() for z in columns]
     felt = [
-        np.square(z - basis @ (basis.T @ z)).sum() > _UNFELT * np.square(z).sum() for z in columns
+        np.square(z - basis @ (basis.T @ z)).sum() > _UNFELT * np.square(z).sum() for z in dense
     ]
-    used = [sparse.csr_array(z) for z, is_felt in zip(columns, felt, strict=True) if is_felt]
+    used = [z for z, is_felt in zip(columns, felt, strict=True) if is_felt]
     problem = shared_problem(left, x, used, known)
     bounded = np.ones(len(used) + 1, dtype=bool)
     start = np.full((1, len(bounded)), 1.0 / len(bounded))
@@ -370,24 +377,19 @@ def _root(covariance: Array) -> Array:
 def mixture(
     y: ArrayLike,
     x: ArrayLike,
-    parts: ArrayLike,
+    parts: CovarianceParts,
     contrasts: ArrayLike,
-    *,
     posterior: VariancePosterior,
-    known: ArrayLike | SharedErrors | None = None,
-    columns: Sequence[Array] = (),
 ) -> Mixture:
     """Contrasts of the coefficients of one response over a posterior of its variances.
 
-    Shapes: y (n,), x (n, p) of full column rank, parts (k, n, n), contrasts (q, p), known (n, n);
-    columns as `variance_posterior` takes them.
+    Shapes: y (n,), x (n, p) of full column rank, contrasts (q, p).
     """
     response, design = np.asarray(y, dtype=float), np.asarray(x, dtype=float)
-    wanted = np.atleast_2d(np.asarray(contrasts, dtype=float))
+    wanted, known = np.atleast_2d(np.asarray(contrasts, dtype=float)), parts.known
     if isinstance(known, SharedErrors):
         first = np.linalg.lstsq(design, response, rcond=None)[0]
-        used = [sparse.csr_array(z) for z in columns]
-        problem = shared_problem(response - design @ first, design, used, known)
+        problem = shared_problem(response - design @ first, design, parts.columns or (), known)
         scale = problem.response_scale[0]
         at = [problem.point(one) for one in posterior.theta * problem.matrix_scale / scale**2]
         found = [(problem.coefficients(one), one.phi) for one in at if one is not None]
@@ -397,8 +399,7 @@ def mixture(
             centre=(first + scale * centre) @ wanted.T,
             covariance=scale**2 * (wanted @ inner @ wanted.T),
         )
-    v = np.tensordot(posterior.theta, np.asarray(parts, dtype=float), 1)
-    v = v if known is None else v + np.asarray(known, dtype=float)
+    v = parts.covariance(posterior.theta)
     weighted = np.linalg.solve(v, np.broadcast_to(design, (len(v), *design.shape)))
     inner = np.linalg.inv(design.T @ weighted)
     beta = (inner @ (np.swapaxes(weighted, 1, 2) @ response)[..., None])[..., 0]

@@ -42,6 +42,9 @@ _CHUNK, _CHUNK_NUMBERS = 250, 5_000_000
 _TOGETHER = 500
 """Arrangements of rows refitted together."""
 
+_LONG = 1000
+"""Rows up to which covariance matrices are written out to be compared."""
+
 _LOOSE = 1e-5
 """Tolerance of refits: their likelihood is then exact to about ten digits."""
 
@@ -149,10 +152,7 @@ def bootstrap_test(
     contrast = fit.fixed.hypothesis(term)
     small = restricted_design(design, contrast)
     observed, null = _likelihood_ratio(fit.response[None], design, small, parts)
-    simulate = Simulator(null.row(0), small, np.random.default_rng(seed))
-    chunks = (
-        simulate(min(simulate.chunk, draws - done)) for done in range(0, draws, simulate.chunk)
-    )
+    chunks = simulated(null.row(0), small, np.random.default_rng(seed), draws)
     refitted = partial(_refitted, design, small, parts)
     hits = good = 0
     for ratios, converged in mapped(refitted, chunks, workers=workers, cluster=cluster):
@@ -189,26 +189,24 @@ def _refitted(
     return ratios, null.converged
 
 
-class Simulator:
-    """Draws responses from the fit of one response with X ``design`` (n, p)."""
-
-    def __init__(self, fit: BatchFit, design: Array, rng: np.random.Generator) -> None:
-        self._mean, self._span = design @ fit.beta, fit.parts.span
-        size, vectors = np.linalg.eigh(fit.parts.covariance(fit.theta))
-        self._root = vectors * np.sqrt(np.maximum(size, 0.0))
-        self._outside = float(np.sqrt(max(float(fit.theta[-1]), 0.0))) if len(fit.theta) else 0.0
-        self._rng = rng
-        self.chunk = max(1, min(_CHUNK, _CHUNK_NUMBERS // len(self._mean)))
-
-    def __call__(self, draws: int) -> Array:
-        """Responses, shape (draws, n)."""
-        noise = self._rng.standard_normal((draws, len(self._mean)))
-        if self._span is None:
-            return np.asarray(self._mean + noise @ self._root.T)
+def simulated(
+    fit: BatchFit, design: Array, rng: np.random.Generator, draws: int
+) -> Iterator[Array]:
+    """Responses (some, n) drawn from the fit of one response with X ``design`` (n, p)."""
+    mean, span = design @ fit.beta, fit.parts.span
+    size, vectors = np.linalg.eigh(fit.parts.covariance(fit.theta))
+    root = vectors * np.sqrt(np.maximum(size, 0.0))
+    outside = float(np.sqrt(np.maximum(fit.theta[-1:], 0.0).sum()))
+    chunk = max(1, min(_CHUNK, _CHUNK_NUMBERS // len(mean)))
+    for done in range(0, draws, chunk):
+        noise = rng.standard_normal((min(chunk, draws - done), len(mean)))
+        if span is None:
+            yield np.asarray(mean + noise @ root.T)
+            continue
         # the noise keeps its part outside the span, and has that inside replaced
-        inside = self._span.coordinates(noise)
-        moved = inside @ self._root.T - self._outside * inside
-        return np.asarray(self._mean + self._outside * noise + moved @ self._span.basis.T)
+        inside = span.coordinates(noise)
+        moved = inside @ root.T - outside * inside
+        yield np.asarray(mean + outside * noise + moved @ span.basis.T)
 
 
 def variance_intervals(fit: MixedModelFit, *, level: float = 0.95) -> pd.DataFrame:
@@ -312,7 +310,10 @@ def permutation_test(
     contrast = fit.fixed.hypothesis(term)
     label = fit.fixed.term(term).label
     small = restricted_design(fit.fixed.matrix, contrast)
-    blocks = exchangeable_blocks(small, fit.random.parts, fit.random.groupings)
+    known = fit.random.parts.known
+    blocks = exchangeable_blocks(
+        small, fit.random.groupings, None if known is None else np.asarray(known)
+    )
     if not any(len(block) > 1 for block in blocks):
         raise ModelError(
             f"No rows can be exchanged if {label} has no effect: the other terms, the groupings or "
@@ -346,27 +347,26 @@ def permutation_test(
 
 
 def exchangeable_blocks(
-    design: Array, parts: CovarianceParts, groupings: Sequence[Grouping]
+    design: Array, groupings: Sequence[Grouping], known: Array | None
 ) -> list[Order]:
     """Blocks of exchangeable rows, each in ascending order.
 
-    Shapes: design (n, p).
+    Shapes: design (n, p), known (n, n).
 
     Notes
     -----
-    Rows may be exchanged where that leaves every covariance matrix as it is; in a long frame, which
-    has none over its rows, where they share their levels and what varies by level.
+    Rows may be exchanged where that leaves every covariance matrix as it is; in a long frame, whose
+    matrices are not written out, where they share their levels and what varies by level.
     """
-    keys = [_clusters(column) for column in design.T]
-    if parts.span is not None:
+    keys, is_long = [_clusters(column) for column in design.T], len(design) > _LONG
+    if is_long:
         keys += [one for g in groupings for one in (g.codes, *map(_clusters, g.columns.T))]
     table = np.stack([np.zeros(len(design), dtype=np.intp), *keys], axis=1)
     _, first, code = np.unique(table, axis=0, return_index=True, return_inverse=True)
     blocks = [np.flatnonzero(code.ravel() == one) for one in np.argsort(first)]
-    if parts.span is None:
-        known = [] if parts.known is None else [np.asarray(parts.known)]
-        for matrix in (*parts.matrices, *known):
-            blocks = [part for block in blocks for part in _split_by(matrix, block)]
+    written = [] if is_long else [one for g in groupings for one in g.covariances().values()]
+    for matrix in written if known is None else [*written, known]:
+        blocks = [part for block in blocks for part in _split_by(matrix, block)]
     return blocks
 
 

@@ -26,8 +26,8 @@ from psdstats.findings import Contrast, Finding, FindingKind, Numbers, Remark, R
 from psdstats.frozen import Array, freeze_arrays
 from psdstats.limits import ALPHA, MARGIN_PERCENT
 from psdstats.models.contrasts import Adjustment, adjust_p
-from psdstats.models.judged import Family, Judged
-from psdstats.student import critical_t, scale_rule, two_sided_p, upper_tail
+from psdstats.models.judged import Family, Judged, StudentJudged
+from psdstats.student import critical_t, scale_rule, two_sided_p
 
 NO_CHANGE_SEEN_PERCENT = 99.9
 """A smallest detectable decrease of as much says that no change would have been shown."""
@@ -479,11 +479,12 @@ def equivalence_test(
             "An equivalence test needs finite ratios, and standard errors and degrees of freedom "
             f"above 0; found {estimate.tolist()}, {error.tolist()} and {df_all.tolist()}."
         )
-    bound = np.log1p(margin_percent / 100.0)
-    too_low = upper_tail((estimate + bound) / error, df_all)
-    too_high = upper_tail((bound - estimate) / error, df_all)
-    p = np.maximum(too_low, too_high)
-    half = critical_t(2.0 * alpha, df_all) * error
+    bound = float(np.log1p(margin_percent / 100.0))
+    judged = StudentJudged(
+        estimate=estimate, se=error, df=df_all, correlation=np.eye(len(estimate))
+    )
+    too_low, too_high = judged.p_above(-bound), judged.p_below(bound)
+    p, half = np.maximum(too_low, too_high), judged.half_width(2.0 * alpha)
     with np.errstate(over="ignore"):  # next to no degrees of freedom: no upper limit
         ratio_upper = np.exp(estimate + half)
     return EquivalenceResult(

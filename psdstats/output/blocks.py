@@ -15,11 +15,11 @@ from typing import TYPE_CHECKING, Any
 
 from psdstats import columns as col
 from psdstats.sieves.standards import practice_rule
-from psdstats.study.bench_sheet import LOSS, TOTAL
 from psdstats.study.cells import STATUSES
 from psdstats.study.records import TareHandling
 from psdstats.study.save import OutCell, decimals_of, put_cell
 from psdstats.study.sheet_plan import PlannedRun, SheetPlan, plan_runs
+from psdstats.study.sheets import LOSS, TOTAL
 from psdstats.study.tables import MAX_MASS_G
 from psdstats.study.tares import lowest_net_g
 from psdstats.words.study import CELL_MESSAGES, mass_messages, sample_messages

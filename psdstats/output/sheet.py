@@ -31,14 +31,7 @@ from psdstats.output.blocks import (
     protect,
     validate,
 )
-from psdstats.study.bench_sheet import (
-    BALANCE_WORDS,
-    BENCH,
-    RUN_LIST,
-    SETTING_WORDS,
-    balance_setting,
-)
-from psdstats.study.cells import number_text
+from psdstats.study.cells import number_text, workbook_bytes
 from psdstats.study.records import TareHandling
 from psdstats.study.save import (
     OutCell,
@@ -57,8 +50,14 @@ from psdstats.study.sheet_plan import (
     plan_sieves,
     plan_weighings,
 )
+from psdstats.study.sheets import (
+    BALANCE_WORDS,
+    BENCH,
+    RUN_LIST,
+    SETTING_WORDS,
+    balance_setting,
+)
 from psdstats.words.study import SETTING_HINTS, guide_lines
-from psdstats.workbooks import workbook_bytes
 
 if TYPE_CHECKING:
     from openpyxl import Workbook

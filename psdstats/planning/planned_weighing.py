@@ -16,7 +16,6 @@ from enum import auto
 from math import pi, sqrt
 
 import numpy as np
-import pandas as pd
 
 from psdstats import limits
 from psdstats.distribution.arrays import class_sizes_um
@@ -114,24 +113,6 @@ class ExpectedPowder:
     def percentiles_um(self) -> tuple[float, float, float]:
         """D10, D50 and D90, µm."""
         return self.d10_um, self.d50_um, self.d90_um
-
-
-def expected_curves(
-    powders: Sequence[ExpectedPowder],
-    size_um: Sequence[float] | None = None,
-    *,
-    stack_um: Sequence[float] = (),
-) -> pd.DataFrame:
-    """Expected undersize of each powder at each size."""
-    ends = [*stack_um, *(size for one in powders for size in (one.d10_um, one.d90_um))]
-    sizes = np.geomspace(min(ends) / 1.5, max(ends) * 1.5, 161)
-    if size_um is not None:
-        sizes = np.asarray(size_um, dtype=float)
-    rows = [
-        pd.DataFrame({"powder": one.name, "size_um": sizes, "undersize": one.undersize(sizes)})
-        for one in powders
-    ]
-    return pd.concat(rows, ignore_index=True)
 
 
 def load_limit_g(aperture_um: float, frame_diameter_mm: float = 200.0) -> float:

@@ -43,7 +43,6 @@ from psdstats.planning.planned_weighing import (
     ExpectedPowder,
     PlannedWeighing,
     PlanningRemark,
-    expected_curves,
     load_limit_g,
 )
 from psdstats.present import Shown
@@ -188,7 +187,7 @@ def _loads(net_g: Array, limits: Array) -> dict[str, Any]:
 
 def _hidden_class(sizes: PlannedSizes, row: int) -> dict[str, Any]:
     """The class most often suspected to hide a peak, where that is not rare, and how often."""
-    counts = np.bincount(sizes.hidden_peak[row] + 1, minlength=2)
+    counts = np.bincount(sizes.found.hidden_peak[row] + 1, minlength=2)
     above = int(counts[1:].argmax())
     share = float(counts[1:].max() / max(counts.sum(), 1))
     ends = (0.0, *sizes.aperture_um.tolist())
@@ -280,7 +279,16 @@ class StackChoice(Shown):
         >>> choice.undersize_frame([200.0])["undersize"].round(2).tolist()
         [0.5]
         """
-        return expected_curves(self.powders, size_um, stack_um=self.aperture_um)
+        d10_um, _, d90_um = zip(*(one.percentiles_um for one in self.powders), strict=True)
+        ends = (*self.aperture_um, *d10_um, *d90_um)
+        sizes = np.geomspace(min(ends) / 1.5, max(ends) * 1.5, 161)
+        if size_um is not None:
+            sizes = np.asarray(size_um, dtype=float)
+        rows = [
+            pd.DataFrame({"powder": one.name, "size_um": sizes, "undersize": one.undersize(sizes)})
+            for one in self.powders
+        ]
+        return pd.concat(rows, ignore_index=True)
 
 
 def choose_sieves(

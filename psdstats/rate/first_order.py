@@ -45,6 +45,7 @@ from psdstats.findings import Contrast, Finding, FindingKind, Numbers, Remark
 from psdstats.frozen import Array
 from psdstats.limits import LEVEL
 from psdstats.models.contrasts import adjust_p
+from psdstats.models.engine import CovarianceParts
 from psdstats.models.posterior import Mixture, freed, left_over, mixture, variance_posterior
 from psdstats.models.verdicts import judge
 from psdstats.rate.run_sizes import (
@@ -251,9 +252,9 @@ def _rates(one: Oversize) -> Mixture:
 
 def _judged(one: Oversize, design: Array, wanted: Array) -> Mixture:
     """Contrasts of the coefficients of ln R over what its scatter may be."""
-    residual = np.eye(len(design))[None]
-    posterior = variance_posterior(one.ln_share, design, residual, one.known)
-    return mixture(one.ln_share, design, residual, wanted, posterior=posterior, known=one.known)
+    parts = CovarianceParts.of((), one.known)
+    posterior = variance_posterior(one.ln_share, design, parts)
+    return mixture(one.ln_share, design, parts, wanted, posterior)
 
 
 def _between(rates: list[Mixture]) -> tuple[float, int] | None:

@@ -36,8 +36,8 @@ from psdstats.rate.answers import (
 )
 from psdstats.rate.curves import CurveFit, CurveName
 from psdstats.rate.run_sizes import (
-    LevelSizes,
     RateRemark,
+    RunSizes,
     Withdrawal,
     set_aside,
     sizes_by_level,
@@ -56,8 +56,6 @@ class RateSeries:
 
     Parameters
     ----------
-    sizes : LevelSizes
-        The sizes.
     choice : CurveChoice
         Comparison of the curves.
     check : Finding
@@ -70,7 +68,6 @@ class RateSeries:
         Time to within the margin of the limit, where asked and possible.
     """
 
-    sizes: LevelSizes
     choice: CurveChoice
     check: Finding
     parameters: dict[str, OpenInterval]
@@ -81,6 +78,11 @@ class RateSeries:
     def fit(self) -> CurveFit:
         """The curve used."""
         return self.choice.fits[0]
+
+    @property
+    def sizes(self) -> RunSizes:
+        """The sizes."""
+        return self.fit.data
 
     @property
     def target(self) -> OpenInterval | None:
@@ -95,7 +97,7 @@ class RateSeries:
     @property
     def last_min(self) -> float:
         """Last time measured."""
-        return float(self.fit.data.times[-1])
+        return float(self.sizes.times[-1])
 
     def change(self, quantity: str) -> Finding:
         """Whether the size changes with milling time, by the curves that are not ruled out."""
@@ -104,7 +106,7 @@ class RateSeries:
         if CurveName.NO_CHANGE in tried and len(tried) > 1:
             left = CurveName.NO_CHANGE in self.choice.not_ruled_out
             verdict = Verdict.NOT_SHOWN if left else Verdict.CHANGED
-        times = self.fit.data.times
+        times = self.sizes.times
         return Finding(
             kind=FindingKind.RATE,
             subject=Contrast(
@@ -330,12 +332,12 @@ class RateResult(Shown):
         """
         pieces = []
         for one in self.series:
-            fitted = one.fit.log_size(one.fit.data.time_min)
+            fitted = one.fit.log_size(one.sizes.time_min)
             pieces.append(
                 one.sizes.frame.assign(
                     series=one.label,
                     fitted_um=np.exp(fitted),
-                    residual_percent=100 * np.expm1(one.fit.data.ln_size - fitted),
+                    residual_percent=100 * np.expm1(one.sizes.ln_size - fitted),
                 )
             )
         return pd.concat(pieces, ignore_index=True)
@@ -450,10 +452,7 @@ def fit_rate(
     choices = _choices(one, parts, curve)
     return RateResult(
         quantity=quantity,
-        series=tuple(
-            _series(part, choice, target_um, margin, level)
-            for part, choice in zip(parts, choices, strict=True)
-        ),
+        series=tuple(_series(choice, target_um, margin, level) for choice in choices),
         at_each=one.plan.at_each,
         target_um=target_um,
         margin_percent=margin,
@@ -486,11 +485,11 @@ def _same_runs(study: Study, propagation: Propagation) -> None:
 
 
 def _choices(
-    one: QuantityAnalysis, parts: Sequence[LevelSizes], curve: CurveName | str | None
+    one: QuantityAnalysis, parts: Sequence[RunSizes], curve: CurveName | str | None
 ) -> list[CurveChoice]:
     """The curves of each level; no change is ruled out where the comparison shows one."""
     names = tuple(CurveName) if curve is None else (curve,)
-    found = [choose_curve(part.data, names) for part in parts]
+    found = [choose_curve(part, names) for part in parts]
     if curve is not None or all(CurveName.NO_CHANGE not in own.not_ruled_out for own in found):
         return found
     shown = {
@@ -503,15 +502,10 @@ def _choices(
 
 
 def _series(
-    part: LevelSizes,
-    choice: CurveChoice,
-    target_um: float | None,
-    margin_percent: float | None,
-    level: float,
+    choice: CurveChoice, target_um: float | None, margin_percent: float | None, level: float
 ) -> RateSeries:
     fits = choice.fits
     return RateSeries(
-        sizes=part,
         choice=choice,
         check=check_fit(fits[0]),
         parameters=parameter_intervals(fits[0], level=level),

@@ -11,8 +11,8 @@ ball-to-powder ratio; rates found at late times hold for that ratio.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, field
 from enum import auto
 from functools import cached_property
 
@@ -28,6 +28,7 @@ from psdstats.errors import ModelError
 from psdstats.findings import Remark, RemarkKind
 from psdstats.frozen import Array, freeze_arrays
 from psdstats.models.design_columns import level_text, need_columns
+from psdstats.models.engine import CovarianceParts
 from psdstats.models.posterior import (
     Mixture,
     VariancePosterior,
@@ -101,16 +102,6 @@ def runs_without_level(frame: pd.DataFrame, columns: Sequence[str]) -> tuple[Rem
     )
 
 
-def further_factors(frame: pd.DataFrame) -> list[str]:
-    """Columns beside milling time that differ between runs and are no bookkeeping."""
-    known = (*BOOKKEEPING, GROUP, TIME)
-    return [
-        column
-        for column in frame.columns
-        if column not in known and len(frame[column].dropna().unique()) > 1
-    ]
-
-
 @dataclass(frozen=True, kw_only=True, eq=False)
 class RunSizes:
     """One percentile of n runs, and what is known of its spread.
@@ -130,6 +121,14 @@ class RunSizes:
     about_courses : bool
         Whether it comes from the distance of single runs from smooth courses, so that a curve as
         free as those cannot be checked by it.
+    label : str
+        The level of further factors, for example "ball ratio 2"; empty where runs are not divided.
+    where : str
+        The same as the comparison has it, such as "2".
+    frame : DataFrame
+        run, group, milling_time_min, size_um of the runs.
+    notes : tuple of Remark
+        What few runs or groups mean for the intervals.
     """
 
     time_min: Array
@@ -139,6 +138,10 @@ class RunSizes:
     parts: Array
     spread: VariancePosterior
     about_courses: bool = False
+    label: str = ""
+    where: str = ""
+    frame: pd.DataFrame = field(default_factory=pd.DataFrame)
+    notes: tuple[Remark, ...] = ()
 
     def __post_init__(self) -> None:
         freeze_arrays(self)
@@ -195,60 +198,35 @@ def effects(indicated: Sequence[Array]) -> Array:
     return np.asarray(left[:, size > _SAME * size[0]])
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
-class LevelSizes:
-    """The sizes of the runs at one level.
-
-    Parameters
-    ----------
-    label : str
-        For example "ball ratio 2"; empty where runs are not divided.
-    where : str
-        The same as the comparison has it, such as "2".
-    frame : DataFrame
-        run, group, milling_time_min, size_um of the runs used.
-    data : RunSizes
-        The same as arrays with their covariance.
-    notes : tuple of Remark
-        What few runs or groups mean for the intervals.
-    """
-
-    label: str
-    where: str
-    frame: pd.DataFrame
-    data: RunSizes
-    notes: tuple[Remark, ...]
-
-
-def sizes_by_level(one: QuantityAnalysis) -> tuple[LevelSizes, ...]:
+def sizes_by_level(one: QuantityAnalysis) -> tuple[RunSizes, ...]:
     """The runs of an analysis at each level of its further factors, with the spread of all."""
-    shared = _spread_of(one)
-    parts = by_level(one.frame, one.plan.at_each)
-    return tuple(_level(one, label, *shared, part) for label, part in parts)
-
-
-def _spread_of(one: QuantityAnalysis) -> tuple[Array, Array, VariancePosterior]:
-    """Known covariance, parts, and what their variances may be, over all runs of an analysis."""
     design, spread = one.design, one.spread
+    known, parts = np.asarray(one.known), design.parts
     if design.left > 0:
-        known = np.asarray(freed(np.asarray(one.known)))
-        return known, design.parts, variance_posterior(one.y, design.x, design.parts, known)
-    if spread.basis is SpreadBasis.NONE:
+        known = np.asarray(freed(known))
+        whole = CovarianceParts.of(design.columns, known)
+        posterior = variance_posterior(one.y, design.x, whole)
+    elif spread.basis is SpreadBasis.NONE:
         raise ModelError(
             f"{one.quantity}: {len(one.frame)} runs leave nothing to tell how far runs scatter; "
             "sample more times, repeat one, or declare the run-to-run variation."
         )
-    return np.asarray(one.known), design.parts[-1:], stated_posterior(spread.run**2, spread.df)
+    else:
+        parts, posterior = parts[-1:], stated_posterior(spread.run**2, spread.df)
+    return tuple(
+        _level(one, label, part, known, parts, posterior)
+        for label, part in by_level(one.frame, one.plan.at_each)
+    )
 
 
 def _level(
     one: QuantityAnalysis,
     label: str,
+    part: pd.DataFrame,
     known: Array,
     parts: Array,
     spread: VariancePosterior,
-    part: pd.DataFrame,
-) -> LevelSizes:
+) -> RunSizes:
     """The runs of one level."""
     rows = part.index.to_numpy()
     both = np.ix_(rows, rows)
@@ -258,21 +236,24 @@ def _level(
             f"{label + ': ' if label else ''}{one.quantity}: all {len(frame)} runs have one "
             "milling time; a rate needs two times or more."
         )
-    data = RunSizes(
+    about_courses = one.design.left < 1 and one.spread.basis is SpreadBasis.SMOOTH_COURSES
+    groups, notes = frame[GROUP].nunique(), list[Remark]()
+    if about_courses:
+        notes.append(RateRemark.ONE_RUN_A_TIME())
+    if groups < LEAST_FOR_DRIFT:
+        notes.append(RateRemark.FEW_GROUPS(groups=groups))
+    return RunSizes(
         time_min=frame[TIME].to_numpy(dtype=float),
         ln_size=np.log(frame["size_um"].to_numpy()),
         blocks=_blocks(one, part),
         known=0.5 * (known[both] + known[both].T),
         parts=np.array([own[both] for own in parts]),
         spread=spread,
-        about_courses=one.design.left < 1 and one.spread.basis is SpreadBasis.SMOOTH_COURSES,
-    )
-    return LevelSizes(
+        about_courses=about_courses,
         label=label,
         where="" if one.plan.where is None else level_text(part[one.plan.where].iloc[0]),
         frame=frame.reset_index(drop=True),
-        data=data,
-        notes=tuple(_thin(data, frame[GROUP].nunique())),
+        notes=tuple(notes),
     )
 
 
@@ -284,22 +265,14 @@ def _blocks(one: QuantityAnalysis, part: pd.DataFrame) -> Array:
     return own if own.size else np.zeros((len(part), 0))
 
 
-def _thin(data: RunSizes, groups: int) -> Iterator[Remark]:
-    """What few runs or groups mean for the intervals."""
-    if data.about_courses:
-        yield RateRemark.ONE_RUN_A_TIME()
-    if groups < LEAST_FOR_DRIFT:
-        yield RateRemark.FEW_GROUPS(groups=groups)
-
-
 def set_aside(study: Study, one: QuantityAnalysis) -> tuple[Remark, ...]:
     """A remark on the cells whose runs the analysis sets aside, and on each factor left out."""
     frame, plan = study.runs_frame(), one.plan
     found = list(runs_without_level(frame, plan.at_each))
     held = {*plan.factors, *(name for block in plan.within for name in columns_of(block))}
-    found += [
-        RateRemark.OTHER_FACTOR(column=name) for name in further_factors(frame) if name not in held
-    ]
+    held |= {*BOOKKEEPING, GROUP, TIME}
+    varying = [name for name in frame if len(frame[name].dropna().unique()) > 1]
+    found += [RateRemark.OTHER_FACTOR(column=name) for name in varying if name not in held]
     lost = frame[frame["run"].isin(one.response.set_aside)]
     if len(lost):
         cells = tuple(sorted(set(zip(lost[GROUP], lost[TIME], strict=True))))
@@ -391,7 +364,8 @@ def withdrawals(
         return {}
     taken = [run.total_g if run.sample_mass_g is None else run.sample_mass_g for run in study.runs]
     frame = study.runs_frame().assign(taken_g=taken)
-    if powder_g is None or (balls_g is None and not _has_ratio(frame)):
+    ratios = pd.to_numeric(frame.get(BALL_RATIO, pd.Series(np.nan, frame.index)), errors="coerce")
+    if powder_g is None or (balls_g is None and ratios.isna().any()):
         lost = frame.loc[frame[BALL_RATIO].isna(), "run"].tolist() if BALL_RATIO in frame else []
         bare = f"; {len(lost)} of {len(frame)} have none, the first being {lost[0]}" if lost else ""
         raise ModelError(
@@ -399,7 +373,12 @@ def withdrawals(
             "(--powder-g and --balls-g). The powder is enough where every run has a "
             f"{BALL_RATIO}{bare}."
         )
-    _refuse_one_mass_for_several_ratios(frame, balls_g)
+    if balls_g is not None and ratios.notna().all() and len(ratios.unique()) > 1:
+        found = ", ".join(f"{one:g}" for one in sorted(ratios.unique()))
+        raise ModelError(
+            f"One mass of balls ({balls_g:g} g) is stated for runs of ball ratio {found}; leave it "
+            "out, and the balls of each charge follow from its ratio."
+        )
     factors = sorted({name for run in study.runs for name in run.factors})
     keys = [
         name
@@ -420,19 +399,3 @@ def withdrawals(
 def _words(column: str) -> str:
     """What stands before a level: the column's name, which group and replicate do without."""
     return "" if column in (GROUP, REPLICATE) else column_words(column) + " "
-
-
-def _has_ratio(frame: pd.DataFrame) -> bool:
-    return BALL_RATIO in frame and bool(
-        pd.to_numeric(frame[BALL_RATIO], errors="coerce").notna().all()
-    )
-
-
-def _refuse_one_mass_for_several_ratios(frame: pd.DataFrame, balls_g: float | None) -> None:
-    if balls_g is None or not _has_ratio(frame) or frame[BALL_RATIO].nunique() < 2:
-        return
-    found = ", ".join(f"{float(one):g}" for one in sorted(frame[BALL_RATIO].unique()))
-    raise ModelError(
-        f"One mass of balls ({balls_g:g} g) is stated for runs of ball ratio {found}; leave it "
-        "out, and the balls of each charge follow from its ratio."
-    )

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from psdstats.frozen import ReadOnly, hold_number, hold_text, hold_texts, refusal
+from psdstats.limits import POSITIVE, Limits
 from psdstats.sieves.standards import EDITIONS
 
 
@@ -73,22 +74,22 @@ class Sieve:
     def __post_init__(self) -> None:
         hold_text(self, "key")
         hold_texts(self, "further")
-        hold_number(self, "nominal_um", above=0)
+        hold_number(self, "nominal_um", POSITIVE)
         for name in (
             "certified_um",
             "expanded_uncertainty_um",
             "effective_um",
             "effective_u_um",
         ):
-            hold_number(self, name, above=0, optional=True)
-        hold_number(self, "degrees_of_freedom", least=1, optional=True)
+            hold_number(self, name, POSITIVE, optional=True)
+        hold_number(self, "degrees_of_freedom", Limits(1), optional=True)
         for name in ("certificate", "reference"):
             hold_text(self, name, optional=True)
-            hold_number(self, f"{name}_correlation", least=0, most=1, optional=True)
+            hold_number(self, f"{name}_correlation", Limits(0, 1), optional=True)
             if getattr(self, f"{name}_correlation") and getattr(self, name) is None:
                 fault = f"there is a correlation and no {name} that the sieves share"
                 raise refusal(self, name, fault, f"Give the name of the {name}.")
-        hold_number(self, "coverage_factor", above=0)
+        hold_number(self, "coverage_factor", POSITIVE)
         if self.expanded_uncertainty_um is not None and self.certified_um is None:
             fault = "there is an expanded uncertainty and no certified aperture"
             raise refusal(self, "certified_um", fault, "Give the aperture of the certificate.")

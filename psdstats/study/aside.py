@@ -6,25 +6,22 @@ from collections.abc import Iterator, Sequence
 
 from psdstats import columns as col
 from psdstats.errors import Problem
-from psdstats.study.bench_sheet import shown_name
 from psdstats.study.records import Study, TareHandling
 from psdstats.study.runs import AsideRun, Run
+from psdstats.study.sheets import shown_name
 
 _NAMED = 8  # in one finding; the others are counted
 
 
 def every_note(study: Study) -> tuple[str, ...]:
     """Notes of a study, and which of its runs and columns are not evaluated."""
-    told = {"planned": "Not weighed yet", "abandoned": "Abandoned"}
-    named = {
-        words: [run.name for run in study.aside if run.status == status]
-        for status, words in told.items()
-    }
-    left = [f"{words} and left out: {', '.join(own)}." for words, own in named.items() if own]
     kept = further_columns((*study.runs, *study.aside))
     kept += [name for sieve in study.sieves.values() for name in sieve.further]
-    columns = [f"Not evaluated: column {', '.join(dict.fromkeys(kept))}."] if kept else []
-    return (*study.notes, *columns, *left)
+    told = [("Not evaluated: column", dict.fromkeys(kept))]
+    for status, words in (("planned", "Not weighed yet"), ("abandoned", "Abandoned")):
+        own = dict.fromkeys(run.name for run in study.aside if run.status == status)
+        told.append((f"{words} and left out:", own))
+    return (*study.notes, *(f"{words} {', '.join(own)}." for words, own in told if own))
 
 
 def further_columns(runs: Sequence[Run | AsideRun]) -> list[str]:
@@ -37,8 +34,8 @@ def unready(study: Study) -> list[Problem]:
     waiting = [run for run in study.aside if run.status not in ("planned", "abandoned")]
     found = [*_without_weighings(waiting), *_weighed_in_part(waiting, study.tares)]
     if not study.runs and not found:
-        remedy = "Weigh at least one run."
         file = next((one.place.file for run in study.aside for one in run.readings), study.title)
+        remedy = "Weigh at least one run."
         found.append(Problem(file, "no run is weighed yet", remedy, None, col.GROSS))
     return found
 
@@ -47,24 +44,25 @@ def _without_weighings(waiting: Sequence[AsideRun]) -> Iterator[Problem]:
     """Runs of which nothing is weighed and no sieve listed, in one problem."""
     bare = [run for run in waiting if not run.readings]
     if bare:
-        fault = "the run has no weighings" if len(bare) == 1 else "these runs have no weighings"
-        place = bare[0].place
+        fault, what = "these runs have no weighings", "their weighings"
+        if len(bare) == 1:
+            fault, what = "the run has no weighings", "its weighings"
         names = ", ".join(run.name for run in bare[:_NAMED])
         names += f" and {len(bare) - _NAMED} more" if len(bare) > _NAMED else ""
-        what = "its weighings" if len(bare) == 1 else "their weighings"
         remedy = f"Add {what}, write planned or abandoned into the column status, or delete the "
         remedy += "row from the run table."
+        place = bare[0].place
         yield Problem(place.file, fault, remedy, place.row, col.RUN, names)
 
 
 def _weighed_in_part(waiting: Sequence[AsideRun], tares: TareHandling) -> Iterator[Problem]:
     """Masses that are missing in runs that are weighed otherwise, in one problem."""
     gaps = [
-        (run.name, one, [name for name in (col.TARE, col.GROSS) if getattr(one, name) is None])
+        (run.name, one, empty)
         for run in waiting
         for one in sorted(run.readings, key=lambda one: one.place.row)
+        if (empty := [name for name in (col.TARE, col.GROSS) if getattr(one, name) is None])
     ]
-    gaps = [gap for gap in gaps if gap[2]]
     if gaps:
         _, first, (column, *_) = gaps[0]
         cells = [

@@ -67,7 +67,7 @@ def read_runs(table: Table) -> list[AsideRun]:
             factors={name: cells[name] for name in factors if cells[name] is not None},
             noted={name: cells[name] for name in col.NOTED if cells[name]},
         )
-        for run, row, cells in table.named_rows(col.RUN, reads, "Give every run a name of its own.")
+        for run, row, cells in table.named_rows(col.RUN, reads)
     ]
 
 
@@ -78,7 +78,8 @@ def _factors(table: Table) -> dict[str, ReadCell]:
     for name in table.columns:
         if name in col.WEIGHING_COLUMNS and name != col.RUN:
             remedy = "Move it to the weighings, or rename it."
-            table.refuse_column(name, "the column belongs to the weighings", remedy)
+            fault = "the column belongs to the weighings"
+            table.refuse(fault, remedy, table.header_row, name)
         elif name not in (*col.RUN_COLUMNS, *col.COMPUTED_COLUMNS):
             texts = (row.text(name) for row in table.rows)
             numeric = all(to_number(text) is not None for text in texts if text)
@@ -106,7 +107,7 @@ def read_weighings(table: Table) -> tuple[list[Weighing], set[str]]:
     both = {col.APERTURE, col.APERTURE_MM} <= set(table.columns)
     if both:
         fault, remedy = "the aperture is given both in µm and in mm", "Keep one of the two columns."
-        table.refuse_column(col.APERTURE_MM, fault, remedy)
+        table.refuse(fault, remedy, table.header_row, col.APERTURE_MM)
     if both or not table.is_safe(col.RUN, table.aperture, col.TARE, col.GROSS):
         return [], {row.text(col.RUN) for row in table.rows}
     reads = {
@@ -228,7 +229,7 @@ def assemble(raw: RawStudy) -> Study | None:
     listed = [run for run in runs.values() if run.name not in spoiled]
     done = [run for run in listed if _is_done(run, by_run[run.name])]
     raw.notes[:0] = map(str, raw.settings.get("notes", ()))
-    raw.notes += _silently_assumed(raw, named=named)
+    raw.notes += _refuse_silence(raw, named=named)
     chosen, balances = _balances(raw, done, by_run)
     _refuse_compared(raw, runs.values())
     _refuse_same_splits(raw, done)
@@ -258,7 +259,7 @@ def _readings(weighings: Iterable[Weighing], kind: type[Reading | AsideReading])
     return tuple(kind(**one.cells, place=one.place) for one in ordered)
 
 
-def _silently_assumed(raw: RawStudy, *, named: bool) -> list[str]:
+def _refuse_silence(raw: RawStudy, *, named: bool) -> list[str]:
     """What is told of sieves without names, and of settings that an earlier release had."""
     sieves = "The weighings name no sieves: each group is taken to use one physical stack for all "
     return [
@@ -341,7 +342,7 @@ def _sieve_rows(table: Table) -> list[tuple[str, int, dict[str, Any]]]:
         **dict.fromkeys(col.SIEVE_TEXTS, table.text),
         "nominal_um": table.needed,
     }
-    found = table.named_rows(col.SIEVE, reads, "Keep one row for each sieve.")
+    found = table.named_rows(col.SIEVE, reads)
     return [
         (sieve, row.number, cells | {"further": {n: row.text(n) for n in further if row.text(n)}})
         for sieve, row, cells in found

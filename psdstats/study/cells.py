@@ -8,8 +8,10 @@ reading takes away again.  Also: comments on cells, and the notes about runs.
 
 from __future__ import annotations
 
+import io
 import math
 import re
+import zipfile
 from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
@@ -20,12 +22,15 @@ from psdstats.errors import Problem
 from psdstats.frozen import hold_text
 
 if TYPE_CHECKING:
+    from openpyxl import Workbook
     from openpyxl.cell import Cell
 
 _NUMBER = re.compile(r"[+-]?([0-9]+([.,][0-9]*)?|[.,][0-9]+)([eE][+-]?[0-9]{1,3})?")
 _LONGEST = 60  # characters; the digits of any double fit
 _FORMULA_SIGNS = ("=", "+", "-", "@", "\t", "\r")
 _FINEST_DECIMALS = 7  # 0.1 µg, finer than any laboratory balance
+_EPOCH = (1980, 1, 1, 0, 0, 0)  # the earliest date a ZIP entry can hold
+_STAMP = re.compile(rb"(<dcterms:(created|modified)[^>]*>)[^<]*(</dcterms:\2>)")
 
 
 def to_number(typed: str) -> Decimal | None:
@@ -112,6 +117,22 @@ def put_text(cell: Cell, typed: str) -> None:
     cell.value = typed
     cell.data_type = "s"
     cell.quotePrefix = typed.startswith(_FORMULA_SIGNS)  # stays text when a person edits it
+
+
+def workbook_bytes(book: Workbook) -> bytes:
+    """Content of an XLSX file without the time at which it was written."""
+    written, stable = io.BytesIO(), io.BytesIO()
+    book.save(written)  # a broken-off save complains later if its file was closed before it
+    with (
+        zipfile.ZipFile(written) as old,
+        zipfile.ZipFile(stable, "w", zipfile.ZIP_DEFLATED) as new,
+    ):
+        for name in sorted(old.namelist()):
+            content = old.read(name)
+            if name == "docProps/core.xml":
+                content = _STAMP.sub(rb"\g<1>1980-01-01T00:00:00Z\g<3>", content)
+            new.writestr(zipfile.ZipInfo(name, _EPOCH), content, zipfile.ZIP_DEFLATED)
+    return stable.getvalue()
 
 
 @dataclass(frozen=True, kw_only=True, order=True)

@@ -15,14 +15,8 @@ from itertools import pairwise
 from typing import Any
 
 from psdstats.columns import BALL_RATIO, signed
+from psdstats.sieves import standards
 from psdstats.sieves.sieve import Sieve
-from psdstats.sieves.standards import (
-    COARSEST_UM,
-    FINEST_UM,
-    nominal_apertures_um,
-    practice_rule,
-    tolerance_um,
-)
 from psdstats.study.flags import CHECKS, CheckReport, Flag, Severity, Spot, at, limits_of, readings
 from psdstats.study.names import mixed_levels, similar_names
 from psdstats.study.records import Study
@@ -51,8 +45,8 @@ def negative_net(study: Study, _: Limits) -> Flags:
 def overload(study: Study, limits: Limits) -> Flags:
     """Sieves that hold more than their load limit (ASTM C136/C136M-19, 8.3)."""
     area_m2 = math.pi / 4.0 * (limits["sieve_diameter_mm"] / 1000.0) ** 2
-    coarse_um = practice_rule("coarse_from").value
-    per_mm = practice_rule("load_limit_coarse").value
+    coarse_um = standards.practice_rule("coarse_from").value
+    per_mm = standards.practice_rule("load_limit_coarse").value
     for run, one in readings(study):
         coarse = one.aperture_um >= coarse_um
         per_area = per_mm * one.aperture_um / 1000.0 if coarse else limits["kg_per_m2"]
@@ -252,7 +246,7 @@ def not_bracketed(study: Study, _: Limits) -> Flags:
 
 def end_point(study: Study, limits: Limits) -> Flags:
     """Sieves whose load still changed in a second shaking (USP <786>, from memory)."""
-    small_share = practice_rule("end_point_small_share").value / 100.0
+    small_share = standards.practice_rule("end_point_small_share").value / 100.0
     for run, one in readings(study):
         if one.gross_again_g is None or one.aperture_um == 0:
             continue
@@ -300,7 +294,7 @@ def aperture_order(study: Study, _: Limits) -> Flags:
 
 def off_series(study: Study, _: Limits) -> Flags:
     """Apertures between the limits of the standard table that are not in it."""
-    standard = nominal_apertures_um()
+    standard = standards.nominal_apertures_um()
     for sieve in study.sieves.values():
         nominal = sieve.nominal_um
         if standard[0] <= nominal <= standard[-1] and nominal not in standard:
@@ -314,7 +308,7 @@ def odd_aperture(study: Study, _: Limits) -> Flags:
     stacks: dict[str, list[set[float]]] = defaultdict(list)
     for run in study.runs:
         stacks[run.group].append(_apertures(run) - {0.0})
-    standard = nominal_apertures_um()
+    standard = standards.nominal_apertures_um()
     for group, own in stacks.items():
         every, some = set.intersection(*own), set.union(*own)
         others = [set.intersection(*stacks[name]) for name in stacks if name != group]
@@ -350,8 +344,9 @@ def certificate_uncertainty(study: Study, limits: Limits) -> Flags:
         kind, most = "U", limits["percent"] / 100.0 * nominal_um
         if sieve.effective_um is not None:
             kind, stated_um = "twice the u of the reference", 2.0 * (sieve.effective_u_um or 0.0)
-        elif FINEST_UM <= nominal_um <= COARSEST_UM:
-            most = limits["tolerances"] * tolerance_um(nominal_um, standard=sieve.standard)
+        elif standards.FINEST_UM <= nominal_um <= standards.COARSEST_UM:
+            tolerance_um = standards.tolerance_um(nominal_um, standard=sieve.standard)
+            most = limits["tolerances"] * tolerance_um
         least = limits["least_percent"] / 100.0 * nominal_um
         if stated_um is None or least <= stated_um <= most:
             continue
@@ -365,13 +360,13 @@ def certificate(study: Study, _: Limits) -> Flags:
     """Certified apertures outside the tolerance, and sieves about whose mesh nothing is known."""
     for sieve in _used_sieves(study):
         spot, nominal_um, certified_um = Spot(sieve=sieve.key), sieve.nominal_um, sieve.certified_um
-        if nominal_um < FINEST_UM and not sieve.is_certified:
+        if nominal_um < standards.FINEST_UM and not sieve.is_certified:
             says = f"no standard tolerance covers {nominal_um:.12g} µm and there is no certificate"
             remedy = "Give the certified aperture and its expanded uncertainty in the sieve table."
-            yield Flag("certificate", says, remedy, spot, nominal_um, FINEST_UM)
-        if nominal_um < FINEST_UM or certified_um is None:
+            yield Flag("certificate", says, remedy, spot, nominal_um, standards.FINEST_UM)
+        if nominal_um < standards.FINEST_UM or certified_um is None:
             continue
-        limit_um = tolerance_um(nominal_um, standard=sieve.standard)
+        limit_um = standards.tolerance_um(nominal_um, standard=sieve.standard)
         deviation_um = certified_um - nominal_um
         if abs(deviation_um) > limit_um:
             says = f"the certified aperture {certified_um:.12g} µm differs from the nominal "

@@ -41,8 +41,8 @@ from psdstats.study.tables import (
     MAX_ROWS,
     Cell,
     Dated,
+    Origin,
     RawStudy,
-    Source,
     Table,
     make_table,
 )  # fmt: skip
@@ -112,7 +112,7 @@ def file_text(
     return None if content is None else _decoded(content, raw.part(path.name), encoding)
 
 
-def _decoded(content: bytes, source: Source, encoding: str | None) -> str | None:
+def _decoded(content: bytes, source: Origin, encoding: str | None) -> str | None:
     """Turn bytes into text; None, with a problem noted, where they are not text."""
     row, value, fault, decoded = None, None, "", ""
     remedy = "Save the file as UTF-8"
@@ -169,7 +169,7 @@ Sheet = list[tuple[int, list[Cell]]]
 """Rows of a sheet: row number and cells."""
 
 
-def read_csv_sheet(text: str, source: Source) -> tuple[Sheet, bool]:
+def read_csv_sheet(text: str, source: Origin) -> tuple[Sheet, bool]:
     """Rows of a CSV file that need not begin with a header; whether a comma separates its cells."""
     lines = io.StringIO(text, newline="").readlines()
     filled = [line for line in _QUOTED.sub("", "".join(lines)).splitlines() if line.strip()]
@@ -179,7 +179,7 @@ def read_csv_sheet(text: str, source: Source) -> tuple[Sheet, bool]:
 
 
 def read_csv_table(
-    text: str, source: Source, *, known: Collection[str], skip: int = 0
+    text: str, source: Origin, *, known: Collection[str], skip: int = 0
 ) -> Table | None:
     """Read the text of a table."""
     lines = io.StringIO(text, newline="").readlines()[skip:]
@@ -190,7 +190,7 @@ def read_csv_table(
     return make_table(source, rows, known=known, decimal_comma=separator != ",")
 
 
-def _csv_rows(lines: list[str], separator: str, source: Source, skip: int = 0) -> Sheet:
+def _csv_rows(lines: list[str], separator: str, source: Origin, skip: int = 0) -> Sheet:
     """Cells of each line, up to one that is no CSV."""
     rows: Sheet = []
     try:
@@ -218,7 +218,7 @@ _TEXT_SETTINGS = (
 """Settings that are text even where they look otherwise."""
 
 
-def read_sheets(content: bytes, source: Source) -> dict[str, Sheet]:
+def read_sheets(content: bytes, source: Origin) -> dict[str, Sheet]:
     """Read every sheet of a workbook; nothing, with a problem noted, where it is not one.
 
     Numbers keep the decimals that XLSX shows.
@@ -247,7 +247,7 @@ def read_sheets(content: bytes, source: Source) -> dict[str, Sheet]:
         return {}
 
 
-def _is_harmless(content: bytes, source: Source) -> bool:
+def _is_harmless(content: bytes, source: Origin) -> bool:
     """Refuse parts that unpack to more than the limits and XML that declares entities."""
     fault, remedy, tags = "", "Delete what is not part of the study, or split it.", 0
     with zipfile.ZipFile(io.BytesIO(content)) as archive:
@@ -290,7 +290,7 @@ def _look_through(stream: IO[bytes]) -> tuple[str, int]:
     return "", tags
 
 
-def _rows(sheet: Any, source: Source) -> Iterator[list[Cell]]:
+def _rows(sheet: Any, source: Origin) -> Iterator[list[Cell]]:
     """Rows of a sheet of an XLSX workbook, as far as it is not too wide."""
     from openpyxl.cell.read_only import EMPTY_CELL
 
@@ -338,7 +338,7 @@ def cell_of(value: object, shown: str = "General") -> Cell:
     return str(value)[: MAX_CELL_CHARACTERS + 1]
 
 
-def _open_document(content: bytes, source: Source) -> dict[str, Sheet]:
+def _open_document(content: bytes, source: Origin) -> dict[str, Sheet]:
     """Sheets of an ODS workbook."""
     from python_calamine import CalamineError, CalamineWorkbook
 
@@ -413,7 +413,7 @@ class Attached:
     author: str
 
 
-def read_comments(content: bytes, source: Source) -> list[Attached]:
+def read_comments(content: bytes, source: Origin) -> list[Attached]:
     """All comments of a workbook, XLSX or ODS, that say something."""
     try:
         with zipfile.ZipFile(io.BytesIO(content)) as archive:
@@ -473,7 +473,7 @@ def _decimal(value: float, number_format: str) -> Cell:
     return exact
 
 
-def read_settings_sheet(sheet: Sheet, source: Source) -> dict[str, object]:
+def read_settings_sheet(sheet: Sheet, source: Origin) -> dict[str, object]:
     """Settings from a sheet with the columns key and value.
 
     Keys of tables are joined by dots as in TOML (`balances.fine.resolution_g`); rows without a

@@ -43,9 +43,9 @@ from psdstats.study.tables import (
     MAX_ROWS,
     Cell,
     NamedRow,
+    Origin,
     RawStudy,
     Row,
-    Source,
     Table,
     make_table,
 )  # fmt: skip
@@ -100,7 +100,7 @@ def _plain(value: object) -> object:
 
 
 def _named(
-    given: Balance | Sieve | Mapping[str, Any] | Iterable[Any], kind: Source
+    given: Balance | Sieve | Mapping[str, Any] | Iterable[Any], kind: Origin
 ) -> dict[str, object]:
     """Balances or sieves as tables of the settings, from records or from such tables."""
     if isinstance(given, Mapping):
@@ -139,7 +139,7 @@ def _table(frame: Any, name: str, raw: RawStudy, *, kind: str = "") -> Table | N
 
 
 def frame_table(
-    frame: Any, source: Source, known: Collection[str]
+    frame: Any, source: Origin, known: Collection[str]
 ) -> tuple[Table | None, SourceFile | None]:
     """A frame as a table, and its digest; nothing, with a problem noted, where it is no frame."""
     read = _cells(frame, source)
@@ -154,7 +154,7 @@ def frame_table(
     return table, SourceFile(source.file, digest)
 
 
-def _cells(frame: Any, source: Source) -> tuple[list[Cell], list[int], list[list[Cell]]] | None:
+def _cells(frame: Any, source: Origin) -> tuple[list[Cell], list[int], list[list[Cell]]] | None:
     """Names of the columns, rows by their labels, and the cells of each column."""
     try:
         found = nw.from_native(frame)
@@ -186,7 +186,7 @@ def _labels(frame: nw.DataFrame[Any]) -> tuple[list[int], nw.DataFrame[Any]]:
     return labels, frame
 
 
-def _column(series: Any, labels: list[int], source: Source) -> list[Cell]:
+def _column(series: Any, labels: list[int], source: Origin) -> list[Cell]:
     """Cells of a column; one that holds neither text nor number nor date is a problem."""
     values, name = series.to_list(), str(series.name)
     if series.dtype == nw.Float32:  # 412.31 is no longer that as a number of 64 bits
@@ -234,7 +234,7 @@ def _of_balance(table: Table, row: Row, key: str) -> object:
             return None
         value = float(number)
     if expected := expected_instead(rule, value):
-        table.refuse_cell(row, key, "the value is not allowed", f"Write {expected}.")
+        table.refuse("the value is not allowed", f"Write {expected}.", row, key)
     return value
 
 

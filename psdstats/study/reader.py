@@ -8,43 +8,20 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import replace
-from functools import partial
 from pathlib import Path
 
 from psdstats import columns as col
 from psdstats.errors import Problem, StudyError
+from psdstats.study import forms
 from psdstats.study.aside import unready
 from psdstats.study.assemble import assemble
-from psdstats.study.bench_sheet import BENCH, RUN_LIST, has_blocks, in_words, read_bench, with_keys
 from psdstats.study.cells import letters
 from psdstats.study.check import report_with
-from psdstats.study.comments import (
-    LIST_SHEET,
-    TYPED_SHEET,
-    Layout,
-    differing,
-    layout,
-    listed,
-    meant,
-    settings_layout,
-    typed_text,
-)  # fmt: skip
 from psdstats.study.flags import CheckReport, alike, together, unreadable
-from psdstats.study.forms import (
-    Attached,
-    Sheet,
-    file_bytes,
-    file_text,
-    read_comments,
-    read_csv_sheet,
-    read_csv_table,
-    read_settings_sheet,
-    read_sheets,
-    settings_lines,
-)  # fmt: skip
 from psdstats.study.records import Study
 from psdstats.study.settings import parse_toml
-from psdstats.study.tables import RawStudy, Source, Table, make_table
+from psdstats.study.sheets import Workbook, in_words
+from psdstats.study.tables import Origin, RawStudy, Table
 from psdstats.study.tares import stopping_flags
 from psdstats.study.wide import looks_wide, read_wide
 from psdstats.study.wide_cells import WideTable, refuse_rules
@@ -184,18 +161,18 @@ def read_wide_study(
     rules: Mapping[str, object] = {}
     if mapping is not None:
         answers = RawStudy(Path(mapping).name, raw.problems, name="")
-        rules = parse_toml(file_text(Path(mapping).resolve(), answers) or "", answers)
+        rules = parse_toml(forms.file_text(Path(mapping).resolve(), answers) or "", answers)
         refuse_rules(rules, answers)
     content, points = None, False
     if place.suffix.lower() in _WORKBOOKS:
-        content = file_bytes(place.resolve(), raw)
-        sheets = read_sheets(content, raw) if content else {}
+        content = forms.file_bytes(place.resolve(), raw)
+        sheets = forms.read_sheets(content, raw) if content else {}
     else:
-        text = file_text(place.resolve(), raw, encoding=encoding)
-        rows, points = read_csv_sheet(text or "", raw)
+        text = forms.file_text(place.resolve(), raw, encoding=encoding)
+        rows, points = forms.read_csv_sheet(text or "", raw)
         sheets = {"": rows}
     table = None if raw.problems else read_wide(sheets, raw, rules, points=points)
-    for one in read_comments(content, raw) if table and content else ():
+    for one in forms.read_comments(content, raw) if table and content else ():
         raw.notes.append(f"{one.sheet}, {letters(one.column)}{one.row}: {one.text}")
     study = settled(assemble(raw) if table else None, raw.problems)
     if table is None:
@@ -207,15 +184,15 @@ def _read_folder(folder: Path, encoding: str | None) -> RawStudy:
     """Tables and settings of a folder."""
     raw = RawStudy("study.toml", name=folder.resolve().name)
     if (folder / "study.toml").exists():
-        raw.settings_text = file_text(folder / "study.toml", raw, within=folder) or ""
+        raw.settings_text = forms.file_text(folder / "study.toml", raw, within=folder) or ""
         raw.settings = parse_toml(raw.settings_text, raw)
     tables: dict[str, Table | None] = {}
     for name, table in _TABLES.items():
         if table == "sieves" and not (folder / name).exists():
             continue
-        text = file_text(folder / name, raw, encoding=encoding, within=folder)
+        text = forms.file_text(folder / name, raw, encoding=encoding, within=folder)
         if text is not None:
-            tables[name] = read_csv_table(text, raw.part(name), known=col.TABLES[table])
+            tables[name] = forms.read_csv_table(text, raw.part(name), known=col.TABLES[table])
     raw.runs, raw.weighings, raw.sieves = map(tables.get, _TABLES)
     raw.unread += sorted(path.name for path in folder.glob("*.csv") if path.name not in _TABLES)
     if raw.unread:
@@ -227,24 +204,25 @@ def _read_file(path: Path, encoding: str | None) -> RawStudy:
     """Tables and settings of a flat file or a workbook."""
     raw, place = RawStudy(path.name, name=path.stem), path.resolve()
     source, suffix = raw.part(path.name), path.suffix.lower()
-    sheets: dict[str, Sheet] = {}
+    sheets: dict[str, forms.Sheet] = {}
     if suffix in _WORKBOOKS:
-        content = file_bytes(place, raw)
+        content = forms.file_bytes(place, raw)
         if content is not None:
-            found = read_sheets(content, source)
+            found = forms.read_sheets(content, source)
             sheets = {title: rows for title, rows in found.items() if rows}
         if sheets and content is not None:
-            _Workbook(sheets, source, raw).read(read_comments(content, source))
+            Workbook(sheets, forms.read_comments(content, source), source, raw).read()
         elif not raw.problems:
             remedy = "Write a flat table, or the sheets runs and weighings."
             source.refuse("the workbook is empty", remedy)
     elif suffix in _TEXTS:
-        text = file_text(place, raw, encoding=encoding)
+        text = forms.file_text(place, raw, encoding=encoding)
         if text is not None:
-            raw.settings_text, skip = settings_lines(text)
+            raw.settings_text, skip = forms.settings_lines(text)
             raw.settings = parse_toml(raw.settings_text, source)
-            raw.split(read_csv_table(text, source, known=col.TABLES["flat"], skip=skip))
-            sheets = {"": read_csv_sheet(text, Source(path.name))[0]} if not raw.weighings else {}
+            raw.split(forms.read_csv_table(text, source, known=col.TABLES["flat"], skip=skip))
+            if raw.weighings is None:
+                sheets = {"": forms.read_csv_sheet(text, Origin(path.name))[0]}
     else:
         fault = f"files of the kind {suffix or 'without ending'} are not read"
         source.refuse(fault, "Save it as CSV (UTF-8), XLSX or ODS.")
@@ -252,80 +230,3 @@ def _read_file(path: Path, encoding: str | None) -> RawStudy:
     if hint is not None:  # in place of everything that reading it row by row gave
         raw.problems[:] = [hint]
     return raw
-
-
-class _Workbook:
-    """Sheets of a workbook while they are read, and what is known of where their cells stand."""
-
-    def __init__(self, sheets: Mapping[str, Sheet], source: Source, raw: RawStudy) -> None:
-        self.sheets, self.source, self.raw = sheets, source, raw
-        self.named = {title.strip().lower(): title for title in sheets}
-        self.layouts: dict[str, Layout] = {}
-        self.beside: list[Attached] = []
-
-    def read(self, attached: list[Attached]) -> None:
-        """Settings, sieves, runs and weighings; then what is attached to their cells."""
-        raw = self.raw
-        if "study" in self.named:
-            self._settings(self.named["study"])
-        if "sieves" in self.named:
-            raw.sieves = self._table("sieves")
-        others = [key for key in self.named if key not in ("study", "sieves", "guide")]
-        self._tables({key: self.named[key] for key in others if not self._of_comments(key)})
-        if raw.unread:
-            raw.notes.append(f"Sheets of {self.source.file} not read: {', '.join(raw.unread)}.")
-        found = [*self.beside, *attached]
-        raw.attached = partial(meant, found, self.layouts, self.sheets)
-
-    def _tables(self, others: Mapping[str, str]) -> None:
-        """Runs and weighings of a workbook: its blocks, its two tables, or one flat table."""
-        raw, pair = self.raw, ("runs", "weighings")
-        if BENCH in others and has_blocks(self.sheets[others[BENCH]]):
-            bench = raw.part(others[BENCH])
-            raw.runs, raw.weighings = read_bench(self.sheets[bench.file], bench)
-            raw.unread += [title for key, title in others.items() if key not in (BENCH, RUN_LIST)]
-            if twice := [others[key] for key in others if key in pair]:
-                fault = f"the workbook has this sheet of runs and also {', '.join(twice)}"
-                bench.refuse(fault, "Keep one of the two: rename the other, or delete it.")
-        elif {*pair} <= {*others}:
-            raw.runs = self._table("runs")
-            raw.weighings = self._table("weighings")
-            raw.unread += [title for key, title in others.items() if key not in pair]
-        elif len(others) == 1:
-            raw.split(self._table(next(iter(others)), "flat"))
-        else:
-            fault = f"the workbook has the sheets {', '.join(self.sheets)}"
-            remedy = "Name the tables runs and weighings, or keep one sheet with a flat table."
-            self.source.refuse(fault, remedy)
-
-    def _table(self, key: str, kind: str = "") -> Table | None:
-        """The table of a sheet."""
-        title, kind = self.named[key], kind or key
-        rows = self.sheets[title]
-        table = make_table(self.raw.part(title), rows, known=col.TABLES[kind])
-        if table is not None:
-            self.layouts[title] = layout(table, kind, rows)
-        return table
-
-    def _settings(self, title: str) -> None:
-        """The settings, in keys or in words; what stands beside them counts as a comment."""
-        rows = self.sheets[title]
-        self.raw.file = title
-        self.raw.settings = read_settings_sheet(with_keys(rows), self.raw)
-        self.layouts[title], self.beside = settings_layout(rows, title)
-
-    def _of_comments(self, key: str) -> bool:
-        """Whether a sheet holds comments, of cells or of settings; takes them if it does."""
-        title, raw = self.named[key], self.raw
-        rows = self.sheets[title]
-        if key == TYPED_SHEET:
-            raw.settings_text = typed_text(rows)
-            typed = parse_toml(raw.settings_text, raw.part(title))
-            differ = differing(typed, raw.settings) if raw.settings else []
-            if differ:
-                raw.notes.append(f"{title}: {', '.join(differ)} differ, {raw.file} counts.")
-            raw.settings = raw.settings or typed
-            return True
-        found = listed(rows) if key == LIST_SHEET else None
-        raw.comments += found or []
-        return found is not None

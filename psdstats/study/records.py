@@ -27,6 +27,7 @@ from psdstats.frozen import (
     read_only,
     refusal,
 )
+from psdstats.limits import NOT_NEGATIVE, POSITIVE, Limits
 from psdstats.present import Shown
 from psdstats.sieves.sieve import Sieve
 from psdstats.study.cells import CellComment, SourceFile
@@ -119,20 +120,16 @@ class Balance:
 
     def __post_init__(self) -> None:
         hold_text(self, "name")
-        hold_number(self, "resolution_g", above=0)
-        hold_number(self, "repeatability_g", least=0)
-        hold_number(self, "capacity_g", above=0, optional=True)
-        hold_number(self, "slope_u", least=0, below=1)
-        hold_number(self, "linearity_g", least=0, optional=True)
-        hold_number(self, "drift_g", least=0)
-        hold_number(self, "verification_interval_g", above=0, optional=True)
+        hold_number(self, "resolution_g", POSITIVE)
+        hold_number(self, "slope_u", Limits(0, 1, below=True))
+        hold_number(self, "linearity_g", NOT_NEGATIVE, optional=True)
+        for name in ("repeatability_g", "drift_g"):
+            hold_number(self, name, NOT_NEGATIVE)
+        for name in ("capacity_g", "verification_interval_g"):
+            hold_number(self, name, POSITIVE, optional=True)
         hold_text(self, "certificate", optional=True)
-        hold_number(self, "repeatability_weighings", least=2, optional=True)
-        weighings = self.repeatability_weighings
-        if weighings is not None:
-            if weighings != int(weighings):
-                fault = "there is no such number of weighings"
-                raise refusal(self, "repeatability_weighings", fault, "Give a whole number.")
+        hold_number(self, "repeatability_weighings", Limits(2, whole=True), optional=True)
+        if (weighings := self.repeatability_weighings) is not None:
             object.__setattr__(self, "repeatability_weighings", int(weighings))
         if self.accuracy_class not in (None, *ACCURACY_CLASSES):
             remedy = f"Give one of {', '.join(ACCURACY_CLASSES)}."
@@ -235,8 +232,8 @@ class Study(Shown):
                 remedy = f"Give one of {', '.join(repr(str(one)) for one in known if one)}."
                 raise refusal(self, name, "the value is not known", remedy)
         object.__setattr__(self, "tares", TareHandling(self.tares))
-        hold_number(self, "density_g_per_cm3", above=0, optional=True)
-        hold_number(self, "shape_factor", above=0)
+        hold_number(self, "density_g_per_cm3", POSITIVE, optional=True)
+        hold_number(self, "shape_factor", POSITIVE)
         for name in ("sieves", "balances", "uncertainty", "checks", "compare", "limits"):
             if not isinstance(getattr(self, name), Mapping):
                 raise refusal(self, name, "this is no mapping", "Give a dictionary by name.")

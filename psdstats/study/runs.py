@@ -16,6 +16,7 @@ import pandas as pd
 from psdstats import columns as col
 from psdstats.errors import StudyError
 from psdstats.frozen import ReadOnly, hold_number, hold_records, hold_text, hold_texts, refusal
+from psdstats.limits import NOT_NEGATIVE, POSITIVE
 from psdstats.study.cells import note_problem, number_text, to_number
 
 _FIGURES = re.compile(r"([0-9]+)")
@@ -105,10 +106,10 @@ class AsideReading(_Written):
 def _hold_reading(reading: Reading | AsideReading, *, masses_known: bool) -> None:
     """Hold the fields that a reading has, evaluated or not."""
     hold_text(reading, col.SIEVE)
-    hold_number(reading, col.APERTURE, least=0)
+    hold_number(reading, col.APERTURE, NOT_NEGATIVE)
     for name in (col.TARE, col.GROSS, col.GROSS_AGAIN):
         optional = not masses_known or name == col.GROSS_AGAIN
-        hold_number(reading, name, least=0, optional=optional)
+        hold_number(reading, name, NOT_NEGATIVE, optional=optional)
     hold_text(reading, "remark", empty=True)
     hold_texts(reading, "further")
 
@@ -128,8 +129,8 @@ def _hold_run(run: Run | AsideRun, kind: type) -> None:
     for name in _RUN_LABELS:
         hold_text(run, name, optional=True)
     hold_text(run, col.BALANCE, optional=kind is AsideReading)
-    hold_number(run, col.TIME, least=0)
-    hold_number(run, col.SAMPLE_MASS, above=0, optional=True)
+    hold_number(run, col.TIME, NOT_NEGATIVE)
+    hold_number(run, col.SAMPLE_MASS, POSITIVE, optional=True)
     hold_records(run, "readings", kind)
     levels: dict[str, str | float] = {}
     for name, level in run.factors.items():

@@ -27,21 +27,12 @@ from psdstats.errors import OutputError, StudyError
 from psdstats.files import Holds, write_file_atomically, write_folder_atomically
 from psdstats.provenance import write as write_record
 from psdstats.sieves.sieve import Sieve
+from psdstats.study import sheets
 from psdstats.study.aside import further_columns
-from psdstats.study.cells import decimals_written, guarded, number_text, put_text
-from psdstats.study.comments import (
-    LIST_COLUMNS,
-    LIST_SHEET,
-    TYPED_SHEET,
-    as_settings,
-    attach,
-    comments_in,
-    typed_rows,
-)
+from psdstats.study.cells import decimals_written, guarded, number_text, put_text, workbook_bytes
 from psdstats.study.reader import read_study
 from psdstats.study.records import Balance, Study
 from psdstats.study.runs import AsideReading, AsideRun, Reading, Run
-from psdstats.workbooks import workbook_bytes
 
 if TYPE_CHECKING:
     from collections.abc import MutableMapping
@@ -73,7 +64,7 @@ def settings_of(study: Study, *, with_sieves: bool, with_comments: bool = True) 
     settings["balances"] = {name: described(each) for name, each in study.balances.items()}
     if with_sieves:
         settings["sieves"] = {name: described(each) for name, each in study.sieves.items()}
-    settings["comments"] = as_settings(study.comments) if with_comments else []
+    settings["comments"] = sheets.as_settings(study.comments) if with_comments else []
     return {name: value for name, value in settings.items() if value not in (None, "", [], {})}
 
 
@@ -87,8 +78,9 @@ def _apart(study: Study, *, with_comments: bool = True) -> tuple[Settings, dict[
         settings_of(study, with_sieves=sieves, with_comments=with_comments)
         for sieves in (False, True)
     )
-    kept = [len(comments_in(toml_text(one, study.settings_text))) for one in (alone, whole)]
-    if kept[1] > kept[0]:
+    texts = (toml_text(one, study.settings_text) for one in (alone, whole))
+    few, many = (len(sheets.comments_in(text)) for text in texts)
+    if many > few:
         return whole, tables
     return alone, {**tables, "sieves": sieve_table(study.sieves)}
 
@@ -476,12 +468,12 @@ def _write_workbook(study: Study, place: Path) -> None:
         sheet = book.create_sheet(name)
         fill_sheet(sheet, table, decimals_of(*study.balances.values()))
         sheet.freeze_panes = "A2"
-    if rest := attach(book, study.comments):
-        fill_sheet(book.create_sheet(LIST_SHEET), (LIST_COLUMNS, rest), 0)
+    if rest := sheets.attach(book, study.comments):
+        fill_sheet(book.create_sheet(sheets.LIST_SHEET), (sheets.LIST_COLUMNS, rest), 0)
     typed = toml_text(settings, study.settings_text)
-    if comments_in(typed):
-        sheet = book.create_sheet(TYPED_SHEET)
-        first, *lines = typed_rows(typed)
+    if sheets.comments_in(typed):
+        sheet = book.create_sheet(sheets.TYPED_SHEET)
+        first, *lines = sheets.typed_rows(typed)
         fill_sheet(sheet, (list(map(str, first)), lines), 0)
         sheet.protection.sheet = True
     place.write_bytes(workbook_bytes(book))

@@ -24,7 +24,7 @@ from psdstats.sieves.standards import SPLITTING_METHODS
 from psdstats.study.cells import CellComment
 from psdstats.study.flags import CHECKS
 from psdstats.study.records import ACCURACY_CLASSES, TareHandling, Trial
-from psdstats.study.tables import Source
+from psdstats.study.tables import Origin
 
 Rule = Limits | tuple[str | bool, ...] | type
 """Numbers within limits, one of some words, or values of a type; `list` is names of columns, `date`
@@ -107,7 +107,7 @@ _WITH_UNIT = re.compile(
 )
 
 
-def parse_toml(text: str, source: Source) -> dict[str, object]:
+def parse_toml(text: str, source: Origin) -> dict[str, object]:
     """Parse TOML; an empty dictionary, with a problem noted, where it is not TOML."""
     try:
         return tomllib.loads(text)
@@ -122,7 +122,7 @@ def parse_toml(text: str, source: Source) -> dict[str, object]:
         return {}
 
 
-def check_settings(settings: Mapping[str, Any], source: Source) -> bool:
+def check_settings(settings: Mapping[str, Any], source: Origin) -> bool:
     """Whether every key is known and every value allowed; what is not is noted as a problem."""
     before = len(source.problems)
     at_top = {key: value for key, value in settings.items() if key not in _TABLES}
@@ -154,7 +154,7 @@ def check_settings(settings: Mapping[str, Any], source: Source) -> bool:
     return len(source.problems) == before
 
 
-def _check_comments(source: Source, comments: Any) -> None:
+def _check_comments(source: Origin, comments: Any) -> None:
     """Refuse comments on cells that do not say where, or what."""
     if not isinstance(comments, list):
         _wrong(source, ("comments",), comments, "a table [[comments]] for each")
@@ -169,7 +169,7 @@ def _check_comments(source: Source, comments: Any) -> None:
             _wrong(source, ("comments",), one, expected)
 
 
-def _check_limits(source: Source, settings: Mapping[str, Any]) -> None:
+def _check_limits(source: Origin, settings: Mapping[str, Any]) -> None:
     """Refuse limits with nothing between them, and a share above a sieve that is not named."""
     own = settings.get("limits", {})
     for upper in own:
@@ -181,7 +181,7 @@ def _check_limits(source: Source, settings: Mapping[str, Any]) -> None:
         source.refuse("the key is missing", remedy, None, "limits.share_above_um")
 
 
-def _check_declared(source: Source, settings: Mapping[str, Any]) -> None:
+def _check_declared(source: Origin, settings: Mapping[str, Any]) -> None:
     """Refuse two run-to-run spreads that contradict each other, degrees of freedom of none."""
     compare = settings.get("compare", {})
     run, other = (settings.get(name, {}).get(_RUN) for name in ("compare", "uncertainty"))
@@ -198,7 +198,7 @@ def _check_declared(source: Source, settings: Mapping[str, Any]) -> None:
 
 
 def _check_table(
-    source: Source,
+    source: Origin,
     table: object,
     rules: Mapping[str, Rule],
     *path: str,
@@ -223,7 +223,7 @@ def _check_table(
         source.refuse("the key is missing", remedy, None, ".".join((*path, needed)))
 
 
-def _wrong(source: Source, path: tuple[str, ...], value: object, expected: str) -> None:
+def _wrong(source: Origin, path: tuple[str, ...], value: object, expected: str) -> None:
     """Refuse a value that is not allowed."""
     remedy = f"Write {expected}."
     source.refuse("the value is not allowed", remedy, None, ".".join(path), str(value)[:40])

@@ -88,7 +88,7 @@ class NamedRow(int):
 
 
 @dataclass
-class Source:
+class Origin:
     """A file or sheet that is read, and the list that takes what is wrong with it."""
 
     file: str
@@ -105,9 +105,9 @@ class Source:
         """Note what is wrong, and what to do about it."""
         self.problems.append(Problem(self.file, fault, remedy, row, column, value))
 
-    def part(self, file: str) -> Source:
+    def part(self, file: str) -> Origin:
         """Another file or sheet, with the same list."""
-        return Source(file, self.problems)
+        return Origin(file, self.problems)
 
 
 @dataclass(frozen=True)
@@ -132,7 +132,7 @@ class Row:
 
 
 @dataclass(kw_only=True)
-class Table(Source):
+class Table(Origin):
     """A header and its rows; reading a cell notes in `problems` what is wrong with it.
 
     `decimal_comma` says whether numbers in text cells may have one (not so in comma-separated
@@ -155,18 +155,25 @@ class Table(Source):
         """Columns that hold true numbers, as those of a workbook do."""
         return frozenset(n for row in self.rows for n, c in row.cells.items() if type(c) is Decimal)
 
-    def refuse_column(self, name: str, fault: str, remedy: str) -> None:
-        """Note what is wrong with a column."""
-        self.refuse(fault, remedy, self.header_row, name)
-
-    def refuse_cell(self, row: Row, column: str, fault: str, remedy: str) -> None:
-        """Note what is wrong with a cell; of a row that adds up others only that, once."""
-        sums = [name for name in _SUMMED if row.text(name).lower().strip(" :.") in _SUMS]
+    def refuse(
+        self,
+        fault: str,
+        remedy: str,
+        row: Row | int | None = None,
+        column: str | None = None,
+        value: str | None = None,
+    ) -> None:
+        """Note what is wrong, perhaps with a cell of a row; of a sum of others only that, once."""
+        if not isinstance(row, Row):
+            super().refuse(fault, remedy, row, column, value)
+            return
+        name = column or ""
+        sums = [one for one in _SUMMED if row.text(one).lower().strip(" :.") in _SUMS]
         if sums:
             fault, remedy = "the row is a sum and no weighing", "Delete the row: sums are computed."
-            column = sums[0]
-        shown = row.text(column)[:40] or None
-        found = Problem(self.file, fault, remedy, row.at(column), column, shown)
+            name = sums[0]
+        shown = row.text(name)[:40] or None
+        found = Problem(self.file, fault, remedy, row.at(name), name, shown)
         if not sums or found not in self.problems:
             self.problems.append(found)
 
@@ -177,7 +184,7 @@ class Table(Source):
         return cells if len(self.problems) == before else None
 
     def named_rows(
-        self, key: str, columns: Mapping[str, ReadCell], again: str
+        self, key: str, columns: Mapping[str, ReadCell]
     ) -> Iterator[tuple[str, Row, dict[str, Any]]]:
         """Rows that can be read, by the name that each has alone, and their cells."""
         first: dict[str, int] = {}
@@ -186,7 +193,9 @@ class Table(Source):
             name, cells = self.name(row, key), self.read(row, columns)
             if name in first:
                 fault = f"{key} {name} is also in row {first[name]}"
-                self.refuse(fault, again, row.number, key)
+                remedy = f"Keep one row for each {key}."
+                remedy = "Give every run a name of its own." if key == col.RUN else remedy
+                self.refuse(fault, remedy, row.number, key)
             if name and cells is not None and len(self.problems) == before:
                 first[name] = row.number
                 yield name, row, cells
@@ -195,7 +204,7 @@ class Table(Source):
         """Text that must be there; None, with a problem noted, where it is not."""
         text = row.text(column)
         if not text:
-            self.refuse_cell(row, column, "the cell is empty", remedy)
+            self.refuse("the cell is empty", remedy, row, column)
         return text or None
 
     def text(self, row: Row, column: str) -> str | None:
@@ -206,7 +215,7 @@ class Table(Source):
         """Read a number that must be there."""
         if row.text(column):
             return self.number(row, column)
-        self.refuse_cell(row, column, "the cell is empty", _refused_blank(column))
+        self.refuse("the cell is empty", _refused_blank(column), row, column)
         return None
 
     def number(self, row: Row, column: str) -> Decimal | None:
@@ -227,7 +236,7 @@ class Table(Source):
         elif column in _LIMITED:
             refused = _refused_value(column, value)
         if refused is not None:
-            self.refuse_cell(row, column, *refused)
+            self.refuse(*refused, row, column)
         return None if refused else value
 
     def is_safe(self, *columns: str) -> bool:
@@ -240,7 +249,7 @@ class Table(Source):
         remedy = "Add it, or rename one of the columns found: "
         remedy += f"{', '.join(self.columns[:_MOST_NAMES])}."
         for name in missing:
-            self.refuse_column(name, "the column is missing", remedy)
+            self.refuse("the column is missing", remedy, self.header_row, name)
         if not missing and self.decimal_comma and not self.signs_told:
             self._refuse_mixed_signs()
         return not missing
@@ -252,7 +261,7 @@ class Table(Source):
         further = [name for name in self.columns if name not in known]
         for name in further:
             if name in misplaced or get_close_matches(name, known, 1, _NEARLY):
-                self.refuse_column(name, "the column is not known", remedy)
+                self.refuse("the column is not known", remedy, self.header_row, name)
         return further
 
     def _refuse_mixed_signs(self) -> None:
@@ -320,7 +329,7 @@ def _refused_value(column: str, value: Decimal) -> tuple[str, str] | None:
 
 
 def make_table(
-    source: Source,
+    source: Origin,
     rows: Iterable[tuple[int | None, Sequence[Cell]]],
     *,
     known: Collection[str],
@@ -338,10 +347,9 @@ def make_table(
         fault = f"the table has more than {MAX_COLUMNS} columns"
         source.refuse(fault, "Leave out what is not needed.", header_row)
         return None
-    for place, name in enumerate(header):
-        if name and name in header[:place]:
-            remedy = "Rename or delete one of them."
-            source.refuse("two columns have this name", remedy, header_row, name)
+    for name in (n for place, n in enumerate(header) if n and n in header[:place]):
+        remedy = "Rename or delete one of them."
+        source.refuse("two columns have this name", remedy, header_row, name)
     _look_through(source, header_row, [name[:20] for name in header], header, {*header})
     further = set() if col.TIME in names else {*header} - names  # beside runs they are factors
     free = {*_DATED, *_LIMITED, *col.COMPUTED_COLUMNS, *further}
@@ -364,7 +372,7 @@ def make_table(
 
 
 def _look_through(
-    source: Source, row: int | None, header: Sequence[str], cells: Sequence[Cell], free: set[str]
+    source: Origin, row: int | None, header: Sequence[str], cells: Sequence[Cell], free: set[str]
 ) -> None:
     """Refuse texts that are too long, dates (the first of a column), cells under no column name."""
     nameless: list[int] = []
@@ -391,7 +399,7 @@ def _look_through(
 
 
 @dataclass(kw_only=True)
-class RawStudy(Source):
+class RawStudy(Origin):
     """What the files say, as text: settings not yet checked, tables, and what was not read.
 
     `file` is where the settings stand, `name` the title where none is given; `settings_text` holds

@@ -21,7 +21,7 @@ from psdstats.errors import Problem
 from psdstats.study import wide_cells as wide
 from psdstats.study.cells import to_number
 from psdstats.study.forms import Sheet
-from psdstats.study.tables import Cell, NamedRow, RawStudy, Row, Source, Table
+from psdstats.study.tables import Cell, NamedRow, Origin, RawStudy, Row, Table
 
 _INHERITED = frozenset({col.GROUP, col.TIME, col.CHARGE, col.BALL_RATIO})  # by merged headings
 _PAIR = {col.TARE, col.GROSS}
@@ -38,7 +38,7 @@ class Layout(wide.Finder):
     """
 
     def __init__(
-        self, grid: wide.Grid, line: wide.Apertures, rules: wide.Rules, points: bool, source: Source
+        self, grid: wide.Grid, line: wide.Apertures, rules: wide.Rules, points: bool, source: Origin
     ) -> None:
         super().__init__(grid, rules, points, source)
         self.line, self.top = line, line.first
@@ -178,7 +178,7 @@ class Layout(wide.Finder):
                 if len({self.cells[spot] for spot in spots}) > 1:
                     fault = " and ".join(map(self.grid.quoted, spots))
                     hint = "Head both columns of a sample alike."
-                    self.ask(f"{fault} do not name one sample", hint=hint)
+                    self.refuse(f"{fault} do not name one sample", hint=hint)
             pair = {kinds[first]: first, kinds[second]: second}
             self.samples.append(wide.Sample(pair, first, first))
         return True
@@ -190,7 +190,7 @@ class Layout(wide.Finder):
             found = [f"{self.grid.column(c)} ({_SAID[self.kinds[c]]})" for c in group.values()]
             fault = f"the masses of {missing} sieves that belong to {', '.join(found)} are missing"
             hint = "Empty and loaded sieves of a sample stand side by side: add or head the column."
-            self.ask(fault, hint=hint)
+            self.refuse(fault, hint=hint)
 
     def _refuse_powder_alone(self, *, headed: bool) -> None:
         """Ask whether the balance was zeroed with each empty sieve."""
@@ -201,12 +201,12 @@ class Layout(wide.Finder):
             fault = f"only masses of powder are given ({place}); without the empty and the loaded "
             fault += "sieves nobody can tell a sieve that was swapped or a tare that was wrong, "
             fault += "and the balance counts twice in the uncertainty"
-            self.ask(fault, zeroed, hint="Head columns Empty, g and Full, g.")
+            self.refuse(fault, zeroed, hint="Head columns Empty, g and Full, g.")
             return
         heads = [wide.quote(self._heading(c)) for c in self.columns[: wide.FEW]]
         empty = f"tare_g = [{heads[0]}]    # if that is the empty sieve"
         fault = f"no heading says which masses stand in {place}"
-        self.ask(fault, f"{zeroed}, or", "[words]", empty, f"gross_g = [{heads[-1]}]")
+        self.refuse(fault, f"{zeroed}, or", "[words]", empty, f"gross_g = [{heads[-1]}]")
 
     def _heading(self, column: int) -> str:
         """The lowest text above the masses of a column."""
@@ -219,7 +219,7 @@ class Layout(wide.Finder):
         lines = list(map(self.grid.column, columns))
         fault = f"it is not known what the numbers in {', '.join(lines)} are"
         meant = f'"{wide.SKIP}"    # or "{col.TARE}", "{col.GROSS}"'
-        self.ask(fault, "[lines]", *(f'"{line}" = {meant}' for line in lines))
+        self.refuse(fault, "[lines]", *(f'"{line}" = {meant}' for line in lines))
 
     def _spots(self, row: int) -> list[wide.Spot | None]:
         """The first filled cell of each sample in a row."""
@@ -263,7 +263,7 @@ class Layout(wide.Finder):
         name = "_".join(wide.plain(said).split()) or "factor"
         factor = f"{name} = [{wide.quote(said)}]    # a factor of the trial, or"
         fault = f"it is not known what {self.grid.quoted(spot)} says of the samples"
-        self.ask(fault, "[words]", factor, f"{wide.SKIP} = [{wide.quote(said)}]")
+        self.refuse(fault, "[words]", factor, f"{wide.SKIP} = [{wide.quote(said)}]")
 
     def _tell(self, row: int, role: str, unit: str | None, label: wide.Spot | None) -> None:
         """Give each sample its value of a row; a blank under a merged heading inherits."""
@@ -276,14 +276,14 @@ class Layout(wide.Finder):
             blank = [self.grid.at((row, sample.first)) for sample, spot in pairs if not spot]
             fault = f"what the blank cells say is not clear ({', '.join(blank[: wide.LISTED])}: "
             fault += f"{wide.words_of(role)} of the sample below, or the same as to its left)"
-            self.ask(fault, f'blank_headings = "{wide.ONE_MEANING}"', hint="Fill in the cells.")
+            self.refuse(fault, f'blank_headings = "{wide.ONE_MEANING}"', hint="Fill in the cells.")
         last: wide.Spot | None = None
         for sample, spot in pairs:
             last = spot or (last if fills else None)
             if last and role in sample.spots:
                 first, again = (self.grid.at(one) for one in (sample.spots[role], last))
                 fault = f"{wide.words_of(role)} stands in {first} and in {again}"
-                self.ask(fault, "[lines]", f'"{self.grid.row(row)}" = "{wide.SKIP}"')
+                self.refuse(fault, "[lines]", f'"{self.grid.row(row)}" = "{wide.SKIP}"')
                 return
             if last:
                 numeric = role in wide.NUMERIC
@@ -310,7 +310,7 @@ class Layout(wide.Finder):
             fault = f"it is not known what {self.grid.quoted(filled[row][0])} and the other cells "
             fault += f"of {self.grid.row(row)} say of the samples"
             meant = f"{wide.quote(role)}    # or {', '.join(map(wide.quote, others))}"
-            self.ask(fault, "[lines]", f'"{self.grid.row(row)}" = {meant}')
+            self.refuse(fault, "[lines]", f'"{self.grid.row(row)}" = {meant}')
 
     def find_sieves(self) -> None:
         """The sieves with the rows of their masses, and names where a column gives them."""
@@ -335,7 +335,7 @@ class Layout(wide.Finder):
                 self.sieves.append(wide.StackedSieve(values[row], {kind: row}, name))
             else:
                 fault = f"to which sieve {self.grid.row(row)} belongs cannot be told"
-                self.ask(fault, hint="Write the aperture beside it.")
+                self.refuse(fault, hint="Write the aperture beside it.")
 
     def refuse_disorder(self) -> None:
         """Apertures twice or out of order, and a pan that does not lie below the finest sieve."""
@@ -346,16 +346,16 @@ class Layout(wide.Finder):
         odd = [r for r, step in steps if (not self.down if not step else (step > 0) != rising)]
         if odd:
             fault = f"the aperture {self.grid.quoted((odd[0], column))} is out of order or "
-            self.ask(f"{fault}there twice", hint="Write every sieve once, from coarse to fine.")
+            self.refuse(f"{fault}there twice", hint="Write every sieve once, from coarse to fine.")
         if 0 not in values.values():
             fault = f"no pan stands below or above {self.grid.quoted((rows[-1], column))}"
-            self.ask(fault, hint="Weigh the pan and add it, headed pan.")
+            self.refuse(fault, hint="Weigh the pan and add it, headed pan.")
         finest = min(values[row] for row in rows)
         for row in values:
             found = wide.WITH_UNIT.fullmatch(wide.same(self.cells[row, column]))
             if not values[row] and found and to_number(found[2]) not in (0, finest):
                 fault = f"{self.grid.quoted((row, column))} is not below the finest sieve"
-                self.ask(fault, hint="Name the pan pan.")
+                self.refuse(fault, hint="Name the pan pan.")
 
     def aperture_unit(self) -> str | None:
         """Unit of the apertures: by their headings, else by their size."""
@@ -432,16 +432,15 @@ def _cell_row(row: int, cells: str) -> NamedRow:
 def _analyse(layout: Layout, raw: RawStudy) -> wide.WideTable | None:
     """Read one table whose apertures are found into the tables of a study; what is told of it."""
     if not layout.columns:
-        layout.ask("no masses stand beside the apertures", hint="Write them there.")
+        layout.refuse("no masses stand beside the apertures", hint="Write them there.")
         return None
-    line, grid = layout.line, layout.grid
     layout.find_sieves()
     layout.find_samples()
     if raw.problems:
         return None
     layout.refuse_disorder()
-    if line.heading:
-        layout.take(line.heading, col.APERTURE)
+    if layout.line.heading:
+        layout.take(layout.line.heading, col.APERTURE)
     layout.read_headings()
     from_names = layout.name_samples(layout.samples)
     unit, mass_unit = layout.aperture_unit(), layout.mass_unit()
@@ -451,43 +450,48 @@ def _analyse(layout: Layout, raw: RawStudy) -> wide.WideTable | None:
     weighed, blank = layout.weighings(shifts)
     if raw.problems:
         return None
-    across, shared = "columns" if grid.turned else "rows", layout.shared
-    told = {role: spot for sample in layout.samples for role, spot in sample.spots.items()}
-    heads = {role: f" {words[-1]!r}" for role, words in layout.headings.items()}
-    raw.settings = {"tares": "once"} if shared else {}
+    raw.settings = {"tares": "once"} if layout.shared else {}
     raw.runs = _table(layout.source, layout.runs(), (col.RUN, col.TIME))
     needed = (col.RUN, col.SIEVE, col.APERTURE, col.TARE, col.GROSS)
     raw.weighings = _table(layout.source, weighed, needed)
+    return _found(layout, (unit, mass_unit), from_names, blank)
+
+
+def _found(
+    layout: Layout, units: tuple[str, str], from_names: tuple[str, ...], blank: Sequence[str]
+) -> wide.WideTable:
+    """What is told of a table that was read."""
+    grid, samples, shared = layout.grid, layout.samples, layout.shared
+    across, shift = "columns" if grid.turned else "rows", wide.FACTORS[units[0]].adjusted()
+    stack = (
+        (grid.row(min(sieve.rows.values())), f"{sieve.aperture.scaleb(shift):f}")
+        for sieve in layout.sieves
+    )
+    told = {role: spot for sample in samples for role, spot in sample.spots.items()}
+    heads = {role: f" {words[-1]!r}" for role, words in layout.headings.items()}
     return wide.WideTable(
         place=grid.place,
         sieves=across,
-        apertures=(
-            grid.column(line.column),
-            unit,
-            tuple(
-                (grid.row(min(sieve.rows.values())), f"{sieve.aperture.scaleb(shifts[0]):f}")
-                for sieve in layout.sieves
-            ),
-        ),
-        masses=tuple(dict.fromkeys(kind for s in layout.samples for kind in s.columns)),
-        mass_unit=mass_unit,
+        apertures=(grid.column(layout.line.column), units[0], tuple(stack)),
+        masses=tuple(dict.fromkeys(kind for sample in samples for kind in sample.columns)),
+        mass_unit=units[1],
         shared_tares=grid.column(shared) if shared else "",
-        samples=tuple((s.name, grid.lines({*s.columns.values()})) for s in layout.samples),
+        samples=tuple((s.name, grid.lines({*s.columns.values()})) for s in samples),
         lines=tuple((r, f"{grid.row(spot[0])}{heads.get(r, '')}") for r, spot in told.items()),
         from_names=from_names,
         unused=tuple(blank),
         skipped=layout.skipped(),
-        rules=layout.rules_found(sieves=across, aperture_unit=unit, mass_unit=mass_unit),
+        rules=layout.rules_found(sieves=across, aperture_unit=units[0], mass_unit=units[1]),
     )
 
 
-def _table(source: Source, rows: Sequence[Row], first: Sequence[str]) -> Table:
+def _table(source: Origin, rows: Sequence[Row], first: Sequence[str]) -> Table:
     names = dict.fromkeys([*first, *(name for row in rows for name in row.cells)])
     return Table(source.file, source.problems, columns=tuple(names), rows=tuple(rows))
 
 
 def _layouts(
-    sheet: Sheet, file: str, name: str, rules: wide.Rules, points: bool, source: Source
+    sheet: Sheet, file: str, name: str, rules: wide.Rules, points: bool, source: Origin
 ) -> list[Layout]:
     """Where apertures may stand: under such a heading, else by their values."""
     cells = {
@@ -573,7 +577,7 @@ def looks_wide(sheets: Mapping[str, Sheet], file: str) -> Problem | None:
     """What to do with a table that cannot be read as it stands, if it is a wide one."""
     for name, sheet in sheets.items():
         few = len(sheet) < _MOST_ROWS
-        layouts = _layouts(sheet, file, name, {}, False, Source(file)) if few else []
+        layouts = _layouts(sheet, file, name, {}, False, Origin(file)) if few else []
         samples = layouts[0].find_samples() if len(layouts) == 1 and layouts[0].columns else []
         if len(samples) >= wide.FEW:
             grid, column = layouts[0].grid, layouts[0].line.column

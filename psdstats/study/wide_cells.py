@@ -18,7 +18,7 @@ from typing import Any
 
 from psdstats import columns as col
 from psdstats.study.cells import letters, to_number
-from psdstats.study.tables import Cell, Source
+from psdstats.study.tables import Cell, Origin
 
 Rules = Mapping[str, object]
 """Content of a mapping file."""
@@ -216,7 +216,7 @@ class Finder:
     `points` says whether a comma separates columns, so that it is no decimal sign.
     """
 
-    def __init__(self, grid: Grid, rules: Rules, points: bool, source: Source) -> None:
+    def __init__(self, grid: Grid, rules: Rules, points: bool, source: Origin) -> None:
         self.grid, self.cells, self.rules, self.points = grid, grid.cells, rules, points
         self.source = source.part(grid.place)
         self.words: dict[str, str | list[str]] = dict(rules.get("words", {}))  # type: ignore[call-overload]
@@ -232,16 +232,18 @@ class Finder:
         self.mass_units: set[str] = set()
         self._known: dict[str, tuple[str, str | None]] = {}
 
-    def ask(self, fault: str, *lines: str, hint: str = "") -> None:
-        """Note what cannot be told, with the lines of a mapping file that answer it."""
+    def refuse(self, fault: str, *lines: str, hint: str = "", spot: Spot | None = None) -> None:
+        """Note what is wrong with a cell, or what cannot be told and what answers it.
+
+        `lines` of a mapping file answer it, or what `hint` says.
+        """
+        if spot is not None:
+            place = self.source.part(f"{self.grid.place}, {self.grid.at(spot)}")
+            place.refuse(fault, hint, None, None, str(self.cells[spot])[:40])
+            return
         told = f"{hint} Or put" if hint else "Put"
         told += " into the mapping file (--mapping FILE.toml):"
         self.source.refuse(fault, "\n    ".join([told, *lines]) if lines else hint)
-
-    def refuse_cell(self, spot: Spot, fault: str, remedy: str) -> None:
-        """Note what is wrong with a cell."""
-        place = self.source.part(f"{self.grid.place}, {self.grid.at(spot)}")
-        place.refuse(fault, remedy, None, None, str(self.cells[spot])[:40])
 
     def meaning(self, cell: Cell) -> tuple[str, str | None]:
         """What a heading means ("" where that is not known), and its unit."""
@@ -337,7 +339,7 @@ class Finder:
             self.signs.setdefault(sign, spot)
         self.used.add(spot)
         if fault:
-            self.refuse_cell(spot, fault, remedy)
+            self.refuse(fault, hint=remedy, spot=spot)
         return None if fault else value
 
     def quantity(self, spot: Spot, role: str, unit: str | None) -> Cell:
@@ -359,10 +361,10 @@ class Finder:
             if value is not None and not unit:
                 fault = f"the unit of the numbers in {self.grid.row(spot[0])} is not given"
                 if not any(problem.fault == fault for problem in self.source.problems):
-                    self.ask_unit(kind, fault)
+                    self.refuse_unit(kind, fault)
                 return ""
         if value is None or unit not in units:
-            self.refuse_cell(spot, f"this is no {words_of(role)}", remedy)
+            self.refuse(f"this is no {words_of(role)}", hint=remedy, spot=spot)
             return ""
         return value if unit == "%" else value * FACTORS[unit]
 
@@ -373,17 +375,17 @@ class Finder:
             every = " and ".join(sorted({*found, *([str(stated)] if stated else [])}))
             fault = f"the unit of {where} is {every}"
             fault += ", by the headings and the mapping file" if stated else ""
-            self.ask(fault, hint="Use one unit in all headings and in the mapping file.")
+            self.refuse(fault, hint="Use one unit in all headings and in the mapping file.")
             return None
         unit = next(iter(found), None) or (str(stated) if stated else by_size)
         if unit is None:
-            self.ask_unit(kind, f"the unit of {where} cannot be told")
+            self.refuse_unit(kind, f"the unit of {where} cannot be told")
         return unit
 
-    def ask_unit(self, kind: str, fault: str) -> None:
+    def refuse_unit(self, kind: str, fault: str) -> None:
         """Ask for a unit that no heading gives."""
         options = " or ".join(map(quote, KIND_OF_UNIT[kind]))
-        self.ask(fault, f"{kind} = {options}", hint="Write it into the heading.")
+        self.refuse(fault, f"{kind} = {options}", hint="Write it into the heading.")
 
     def skipped(self) -> tuple[str, ...]:
         """Every cell that says nothing here: texts one by one, numbers by the line they stand in.
@@ -431,12 +433,12 @@ class Finder:
             sample.name = " ".join(filter(None, said.values()))
         if nameless := [self.grid.column(s.first) for s in samples if not s.name]:
             fault = f"no name stands above the masses in {', '.join(nameless[:LISTED])}"
-            self.ask(fault, hint="Write it there.")
+            self.refuse(fault, hint="Write it there.")
             return ()
         counts = Counter(s.name for s in samples)
         if twice := [self.quoted_name(s) for s in samples if counts[s.name] > 1]:
             fault = f"samples have the same name ({'; '.join(twice[:LISTED])})"
-            self.ask(fault, hint="Give each its own.")
+            self.refuse(fault, hint="Give each its own.")
             return ()
         found = self._by_template(samples) if "names" in self.rules else self._by_form(samples)
         own: Any = self.rules.get("samples", {})
@@ -469,7 +471,7 @@ class Finder:
         if wrong:
             named = ", ".join(map(self.quoted_name, wrong[:LISTED]))
             fault = f"{len(wrong)} names do not follow names = {quote(template)} ({named})"
-            self.ask(fault, *_times_of(wrong), hint="Correct them.")
+            self.refuse(fault, *_times_of(wrong), hint="Correct them.")
         return fields
 
     def _by_form(self, samples: Sequence[Sample]) -> tuple[str, ...]:
@@ -529,7 +531,7 @@ class Finder:
         if FIELD.search(template) and (col.TIME in template or not unknown):
             lines.insert(0, f"names = {quote(template)}    # if the names follow it; otherwise")
         if faults:
-            self.ask(", and ".join(faults), *lines)
+            self.refuse(", and ".join(faults), *lines)
 
 
 def _times_of(samples: Iterable[Sample]) -> list[str]:
@@ -537,7 +539,7 @@ def _times_of(samples: Iterable[Sample]) -> list[str]:
     return ["[samples]", *(f"{quote(s.name)} = {{ {col.TIME} = ? }}" for s in samples)]
 
 
-def refuse_rules(rules: Rules, source: Source) -> None:
+def refuse_rules(rules: Rules, source: Origin) -> None:
     """Keys and values that a mapping file does not have."""
     for key, value in rules.items():
         known = RULES.get(key)

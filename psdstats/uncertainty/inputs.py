@@ -88,58 +88,29 @@ class Weighings:
                 yield row, place, run, self.arrays.sieves[row][place]
 
 
-@dataclass
-class Action:
-    """Coefficients of inputs on something indexed by run and place, in coordinate form."""
-
-    input: list[int] = field(default_factory=list)
-    run: list[int] = field(default_factory=list)
-    place: list[int] = field(default_factory=list)
-    coefficient: list[float] = field(default_factory=list)
-
-    def add(self, index: int, run: int, place: int, coefficient: float) -> None:
-        """Let input `index` add `coefficient` times itself at (run, place)."""
-        self.input.append(index)
-        self.run.append(run)
-        self.place.append(place)
-        self.coefficient.append(float(coefficient))
+Entry = tuple[int, int, int, float]
+"""An input, what it acts on (run and place), and how much of itself it adds there."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Actions:
-    """The same of a whole table, as arrays of one length."""
+    """What inputs do to something indexed by run and place, as arrays of one length."""
 
     input: NDArray[np.int32]
     run: NDArray[np.int32]
     place: NDArray[np.int32]
     coefficient: Array
 
-    def entries(self) -> Iterator[tuple[int, int, int, float]]:
-        """One by one, as plain numbers."""
-        return zip(
-            self.input.tolist(),
-            self.run.tolist(),
-            self.place.tolist(),
-            self.coefficient.tolist(),
-            strict=True,
-        )
-
     @classmethod
-    def of(cls, parts: Sequence[tuple[int, Action | Actions]] = ()) -> Actions:
+    def of(cls, parts: Sequence[tuple[int, Sequence[Entry] | Array]] = ()) -> Actions:
         """Several one after the other, the inputs of each counted from its start."""
-
-        def joined(name: str) -> NDArray[np.int32]:
-            own = [np.asarray(getattr(part, name), dtype=np.int32) for _, part in parts]
-            return np.concatenate([*own, np.zeros(0, dtype=np.int32)])
-
-        starts = np.repeat([start for start, _ in parts], [len(part.run) for _, part in parts])
-        own = [np.asarray(part.coefficient, dtype=float) for _, part in parts]
-        return cls(
-            input=(joined("input") + starts).astype(np.int32),
-            run=joined("run"),
-            place=joined("place"),
-            coefficient=np.concatenate([*own, np.zeros(0)]),
-        )
+        tables = [
+            np.add(np.reshape(np.array(part, dtype=float), (-1, 4)), [start, 0, 0, 0])
+            for start, part in parts
+        ]
+        whole = np.concatenate([np.empty((0, 4)), *tables])
+        index, run, place = whole[:, :3].T.astype(np.int32)
+        return cls(input=index, run=run, place=place, coefficient=whole[:, 3])
 
 
 @dataclass(kw_only=True)
@@ -159,10 +130,8 @@ class ElementaryInputs:
     estimate : list of tuple of str
         Which estimate the standard uncertainty of each input comes from: readings of one balance
         share that of its repeatability, and so its degrees of freedom.
-    on_mass, on_aperture, on_ln_size : Action
+    on_mass, on_aperture, on_ln_size : list of Entry, or ndarray of shape (n, 4)
         Coefficients in g at (run, class), in µm at (run, aperture), in ln D at (run, level).
-    on_ln_sizes : Actions or None
-        More on ln D, already as arrays.
     mass_shift_g : ndarray, shape (R, K), or None
         Correction of the net masses to their expected value, where the source states one.
     notes : list of Remark
@@ -174,10 +143,9 @@ class ElementaryInputs:
     shape: list[float] = field(default_factory=list)
     degrees_of_freedom: list[float] = field(default_factory=list)
     estimate: list[Identity] = field(default_factory=list)
-    on_mass: Action = field(default_factory=Action)
-    on_aperture: Action = field(default_factory=Action)
-    on_ln_size: Action = field(default_factory=Action)
-    on_ln_sizes: Actions | None = None
+    on_mass: list[Entry] = field(default_factory=list)
+    on_aperture: list[Entry] = field(default_factory=list)
+    on_ln_size: list[Entry] | Array = field(default_factory=list)
     mass_shift_g: Array | None = None
     notes: list[Remark] = field(default_factory=list)
     _known: dict[Identity, int] = field(default_factory=dict)
@@ -215,7 +183,7 @@ class ElementaryInputs:
     ) -> None:
         """Let the input of that identity add `u_g` times itself to a net mass."""
         index = self.index(identity, shape=shape, freedom=freedom, estimate=estimate)
-        self.on_mass.add(index, row, place, u_g)
+        self.on_mass.append((index, row, place, u_g))
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -263,21 +231,19 @@ def collect_inputs(
 ) -> InputTable:
     """Put the inputs of several sources into one table."""
     found = [(number, one) for number, (_, group) in enumerate(named) for one in group]
-    parts: tuple[list[tuple[int, Action | Actions]], ...] = ([], [], [])
-    net = weighings.arrays.net_g.copy()
-    start = 0
+    starts = np.cumsum([0, *(len(one.identity) for _, one in found)]).tolist()
+    net_g = weighings.arrays.net_g.copy()
     numbers: dict[Identity, int] = {}
     for number, inputs in found:
         if inputs.mass_shift_g is not None:
-            net += inputs.mass_shift_g
-        theirs = (inputs.on_mass, inputs.on_aperture, inputs.on_ln_size)
-        for part, added in zip(parts, theirs, strict=True):
-            part.append((start, added))
-        if inputs.on_ln_sizes is not None:
-            parts[2].append((start, inputs.on_ln_sizes))
-        start += len(inputs.identity)
+            net_g += inputs.mass_shift_g
         for own in inputs.estimate:
             numbers.setdefault((named[number][0], *own), len(numbers))
+
+    def joined(what: str) -> Actions:
+        both = zip(starts, found, strict=False)
+        return Actions.of([(start, getattr(one, what)) for start, (_, one) in both])
+
     return InputTable(
         sources=tuple(name for name, _ in named),
         source=np.array([n for n, one in found for _ in one.identity], dtype=np.intp),
@@ -290,10 +256,10 @@ def collect_inputs(
         estimate=np.array(
             [numbers[named[n][0], *own] for n, one in found for own in one.estimate], dtype=np.intp
         ),
-        on_mass=Actions.of(parts[0]),
-        on_aperture=Actions.of(parts[1]),
-        on_ln_size=Actions.of(parts[2]),
-        net_g=net,
+        on_mass=joined("on_mass"),
+        on_aperture=joined("on_aperture"),
+        on_ln_size=joined("on_ln_size"),
+        net_g=net_g,
         notes=tuple(note for _, one in found for note in one.notes),
     )
 

@@ -375,9 +375,7 @@ class OpenCurves:
         for one in used.tolist():
             result.index(("curve", str(one)))
         run, level = np.divmod(rows, LEVELS.size)
-        result.on_ln_sizes = Actions(
-            input=index.astype(np.int32), run=run, place=level, coefficient=found.data
-        )
+        result.on_ln_size = np.column_stack([index, run, level, found.data])
         return result
 
 

@@ -290,26 +290,27 @@ class Accumulator:
         self.min_blocks = max(min_blocks, 2)
         self._watched = slice(None) if watched is None else watched
         self._differences = differences
-        self.blocks = 0
-        self.draws = 0
-        self.total: BlockSummary | None = None
-        self._statistics: list[Array] = []
-
-    def add(self, block: BlockSummary) -> None:
-        """Take in the next block."""
-        self.blocks += 1
-        self.draws += block.draws
-        own = np.vstack([*self._mean_and_u(block), block.ends])
-        self._statistics.append(own)
-        self.total = block if self.total is None else self.total.merge(block)
+        self._total: BlockSummary | None = None
+        self._seen: list[Array] = []  # mean, u and ends of each block, (6, Q)
 
     def take(self, blocks: Iterable[BlockSummary]) -> BlockSummary:
         """Add blocks until they have settled or run out; return their merged summary."""
         for block in blocks:
-            self.add(block)
+            self._seen.append(np.vstack([*self._mean_and_u(block), block.ends]))
+            self._total = block if self._total is None else self._total.merge(block)
             if self.settled:
                 break
         return self.merged
+
+    @property
+    def blocks(self) -> int:
+        """Blocks so far."""
+        return len(self._seen)
+
+    @property
+    def draws(self) -> int:
+        """Draws so far."""
+        return self.merged.draws
 
     def _mean_and_u(self, block: BlockSummary) -> tuple[Array, Array]:
         if self._differences is None:
@@ -319,9 +320,9 @@ class Accumulator:
     @property
     def merged(self) -> BlockSummary:
         """Summary of all draws so far."""
-        if self.total is None:
+        if self._total is None:
             raise UncertaintyError("no draws were asked for; allow at least one block of draws.")
-        return self.total
+        return self._total
 
     @property
     def mean(self) -> Array:
@@ -340,14 +341,14 @@ class Accumulator:
         An end that is open in half of the blocks or more is open; otherwise the blocks where it
         is open do not count.
         """
-        return _average_ends(np.array(self._statistics)[:, 2:])
+        return _average_ends(np.array(self._seen)[:, 2:])
 
     @property
     def scatter(self) -> Array:
         """Twice the standard deviation of the averages of mean, u and symmetric ends, (4, Q)."""
         if self.blocks < 2:
-            return np.full((4, self._statistics[0].shape[1]), np.nan)
-        seen = np.array(self._statistics)[:, :4]
+            return np.full((4, self._seen[0].shape[1]), np.nan)
+        seen = np.array(self._seen)[:, :4]
         with np.errstate(invalid="ignore"):
             spread = seen.std(axis=0, ddof=1)
         return np.asarray(2.0 * spread / np.sqrt(self.blocks))

@@ -273,7 +273,7 @@ class Propagation(DrawnOrLinear):
         where nothing tells D10 from D90.
     bound_lower, bound_upper : ndarray
         The value, or the open interval that holds it.
-    linear_valid : tuple of tuple of (bool or None)
+    linear_valid : ndarray of (bool or None)
         Whether the linear interval passes the comparison of JCGM 101, clause 8 (one digit of u),
         with its ends and u within 10 % of the Monte Carlo ones; None where no comparison was made.
         False in the linear method means a reason to doubt it is known.
@@ -310,7 +310,7 @@ class Propagation(DrawnOrLinear):
     source_share: Array
     joint: Joint
     status: tuple[tuple[str, ...], ...]
-    linear_valid: tuple[tuple[bool | None, ...], ...]
+    linear_valid: NDArray[np.object_]
     monte_carlo: SizeDraws | None = None
 
     @cached_property
@@ -455,9 +455,7 @@ class Propagation(DrawnOrLinear):
                 **self._ravelled("balance_share"),
                 "status": [one for row in self.status for one in row],
                 **self._ravelled("bound_lower", "bound_upper", "share_unbracketed"),
-                "linear_valid": pd.array(
-                    [one for row in self.linear_valid for one in row], dtype="boolean"
-                ),
+                "linear_valid": pd.array(self.linear_valid.ravel().tolist(), dtype="boolean"),
             }
         )
 
@@ -488,38 +486,26 @@ def mean_sizes(
     propagation: Propagation, runs: pd.DataFrame, by: Sequence[str], *, coverage: float = 0.95
 ) -> pd.DataFrame:
     """Geometric mean of each quantity over the runs of each cell."""
-    k = coverage_factor(coverage)
+    k = float(coverage_factor(coverage))
+    with np.errstate(divide="ignore"):
+        low, high = np.log(propagation.bound_lower), np.log(propagation.bound_upper)
     rows = []
     for column, quantity in enumerate(propagation.quantities):
         joint = propagation.joint.rows(slice(column, None, len(propagation.quantities)))
-        value = propagation.value[:, column]
         for key, found in runs.groupby(list(by), sort=True).indices.items():
             index = np.asarray(found, dtype=np.intp)
             cell = dict(zip(by, key if isinstance(key, tuple) else (key,), strict=True))
-            row: dict[str, object] = {**cell, "quantity": quantity, "n_runs": len(index)}
-            if np.isfinite(value[index]).all():
-                centre = float(np.log(value[index]).mean())
-                half = k * joint.u_of_mean(index)
-                row |= {
-                    "value": float(np.exp(centre)),
-                    "lower": float(np.exp(centre - half)),
-                    "upper": float(np.exp(centre + half)),
-                    "side": "",
-                }
-            else:
-                row |= _open_mean(propagation, column, index)
-            rows.append(row)
+            ends = float(low[index, column].mean()), float(high[index, column].mean())
+            is_below, is_above = np.isneginf(ends[0]), np.isposinf(ends[1])
+            half, centre, side = 0.0, np.nan, ""
+            if np.isfinite(propagation.value[index, column]).all():
+                centre, half = ends[0], k * joint.u_of_mean(index)
+            elif is_below != is_above:
+                centre, side = (ends[1], "<") if is_below else (ends[0], ">")
+            limits = np.exp([centre, centre - half, centre + half]).tolist()
+            rows.append(
+                {**cell, "quantity": quantity, "n_runs": len(index)}
+                | dict(zip(("value", "lower", "upper"), limits, strict=True))
+                | {"side": side}
+            )
     return pd.DataFrame(rows)
-
-
-def _open_mean(propagation: Propagation, column: int, index: NDArray[np.intp]) -> dict[str, object]:
-    """Bound of a geometric mean some of whose runs are open on one side."""
-    low = propagation.bound_lower[index, column]
-    high = propagation.bound_upper[index, column]
-    if np.isfinite(high).all() and (low == 0).any():
-        bound, side = float(np.exp(np.log(high).mean())), "<"
-    elif (low > 0).all() and np.isinf(high).any():
-        bound, side = float(np.exp(np.log(low).mean())), ">"
-    else:
-        bound, side = float("nan"), ""
-    return {"value": bound, "lower": bound, "upper": bound, "side": side}

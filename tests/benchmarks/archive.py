@@ -11,6 +11,7 @@ Run: python tests/benchmarks/archive.py [TRIALS ...] [--workers N] [--verdicts] 
 import argparse
 import datetime
 import os
+import shutil
 import subprocess
 import sys
 import tempfile
@@ -18,6 +19,7 @@ import time
 from dataclasses import replace
 from pathlib import Path
 
+from psdstats.archive.collecting import find_trials
 from psdstats.simulate import Bench, Powder, SieveSet, TrialDesign, simulate_study
 from psdstats.simulate.breakage import Breakage
 from psdstats.simulate.design import Spread
@@ -50,6 +52,7 @@ POWDER = Powder(
     density_g_per_cm3=2.71,
 )
 RESULT = Path(__file__).parents[1] / "calibration/results/archive.md"
+LOADED = "with more than cores, wall times are too long by their ratio"
 _COMMAND = "import sys; from psdstats_cli.main import main; sys.exit(main(sys.argv[1:]))"
 _CALL = (
     "import sys; from psdstats import collect; trials, into, workers, verdicts = sys.argv[1:]; "
@@ -144,37 +147,51 @@ def main():
     parser.add_argument("--verdicts", action="store_true")
     parser.add_argument("--write", action="store_true", help="write the table of results")
     asked = parser.parse_args()
-    shared = os.getloadavg()[0] > asked.workers
+    how = f"--workers {asked.workers}{' --verdicts' if asked.verdicts else ''}"
+    how = f"{' '.join(map(str, asked.trials))} {how}"
     rows = []
-    for trials in asked.trials:
-        with tempfile.TemporaryDirectory() as name:
-            make_archive(Path(name) / "trials", trials)
-            given, into = Path(name) / "trials", Path(name) / "trials.sqlite"
-            words = ["collect", given, "--into", into, "--workers", asked.workers, "--quiet"]
-            words += ["--verdicts"] * asked.verdicts
-            first = measured(_CALL, given, into, asked.workers, asked.verdicts)
-            again = measured(_COMMAND, *words)
-            words += ["--where", "milling_time_min=0", "--out", Path(name) / "out"]
-            chart = measured(_COMMAND, *words)
-            size = into.stat().st_size / 1e6
-            rows.append(
-                f"| {trials} | {first[0]:.0f} | {first[1]:.0f} | {1000 * first[1] / trials:.0f} "
-                f"| {first[2]:.0f} | {again[0]:.1f} | {again[1]:.1f} | {again[2]:.0f} "
-                f"| {chart[0]:.1f} | {chart[2]:.0f} | {size:.1f} |"
-            )
+    with tempfile.TemporaryDirectory() as name:
+        make_archive(Path(name) / "all", max(asked.trials))
+        for trials in asked.trials:
+            rows.append(row_of(Path(name), trials, asked.workers, verdicts=asked.verdicts))
             sys.stdout.write(rows[-1] + "\n")
             sys.stdout.flush()
-    if asked.write:
-        how = f"--workers {asked.workers}{' --verdicts' if asked.verdicts else ''}"
-        heads = ("trials", "first, s", "processor, s", "processor, ms a trial", "memory, MB")
-        heads = (*heads, "again, s", "processor, s", "memory, MB")
-        heads = (*heads, "chart, s", "memory, MB", "file, MB")
-        text = f"""# Collecting an archive
+            if asked.write:
+                RESULT.write_text(text_of(rows, how), encoding="utf-8")
+
+
+def row_of(place, trials, workers, *, verdicts):
+    """Collect the first trials of all, ask again, draw a chart."""
+    given, into = place / str(trials), place / f"{trials}.sqlite"
+    for one in sorted(find_trials([place / "all"]), key=lambda path: path.stem)[:trials]:
+        own = given / one.relative_to(place / "all")
+        own.parent.mkdir(parents=True, exist_ok=True)
+        (shutil.copytree if one.is_dir() else shutil.copy2)(one, own)
+    words = ["collect", given, "--into", into, "--workers", workers, "--quiet"]
+    words += ["--verdicts"] * verdicts
+    first = measured(_CALL, given, into, workers, verdicts)
+    again = measured(_COMMAND, *words)
+    words += ["--where", "milling_time_min=0", "--out", place / f"out {trials}"]
+    chart = measured(_COMMAND, *words)
+    return (
+        f"| {trials} | {first[0]:.0f} | {first[1]:.0f} | {1000 * first[1] / trials:.0f} "
+        f"| {first[2]:.0f} | {again[0]:.1f} | {again[1]:.1f} | {again[2]:.0f} "
+        f"| {chart[0]:.1f} | {chart[2]:.0f} | {into.stat().st_size / 1e6:.1f} |"
+    )
+
+
+def text_of(rows, how):
+    """The table with how it was made."""
+    heads = ("trials", "first, s", "processor, s", "processor, ms a trial", "memory, MB")
+    heads = (*heads, "again, s", "processor, s", "memory, MB")
+    heads = (*heads, "chart, s", "memory, MB", "file, MB")
+    load = os.getloadavg()[2]
+    return f"""# Collecting an archive
 
 {" ".join(__doc__.split("Run:")[0].split())}
 
-`python tests/benchmarks/archive.py {" ".join(map(str, asked.trials))} {how} --write`, seed {SEED},
-{datetime.date.today()}, {os.cpu_count()} cores{", shared with other work" if shared else ""}.
+`python tests/benchmarks/archive.py {how} --write`, seed {SEED}, {datetime.date.today()},
+{os.cpu_count()} cores, on which {load:.0f} processes were at work (over 15 min; {LOADED}).
 "First" is collecting alone, "again" the command with nothing changed and what it prints, "chart"
 the same with a control chart of the unmilled powder and all files written.  Processor time is that
 of the process that asked and of its workers together, memory that of the largest of them.
@@ -183,7 +200,6 @@ of the process that asked and of its workers together, memory that of the larges
 |{" ---: |" * len(heads)}
 {chr(10).join(rows)}
 """
-        RESULT.write_text(text, encoding="utf-8")
 
 
 if __name__ == "__main__":

@@ -12,7 +12,7 @@ Powders made here are invented.  Units: µm, g, g/cm³.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -42,6 +42,7 @@ __all__ = [
     "sieved_g",
     "sizes_at",
     "study_of",
+    "together",
 ]  # fmt: skip
 
 Array = NDArray[np.float64]
@@ -147,10 +148,19 @@ def _gates_gaudin_schuhmann(n: int, rng: np.random.Generator) -> Array:
 
 
 def _log_logistic(n: int, rng: np.random.Generator) -> Array:
-    """Straight on a scale (logit) that is neither probit nor Weibull, with heavier tails."""
+    """Straight on the logit, with heavier tails than log-normal powders."""
     place, power = _places(n, rng)[:, None], rng.uniform(3.5, 7, n)[:, None]
     curve = expit(power * (T - place))
     return curve / curve[:, -1:]
+
+
+def _hyperbolic(n: int, rng: np.random.Generator) -> Array:
+    """Round in the middle, power laws of unlike exponents on both sides; straight on no scale."""
+    fine, coarse = rng.uniform(2.5, 5, n)[:, None], rng.uniform(3.5, 8, n)[:, None]
+    round_, x = rng.uniform(0.15, 0.5, n)[:, None], T - _places(n, rng)[:, None]
+    density = np.exp(-(fine + coarse) / 2 * np.hypot(round_, x) + (fine - coarse) / 2 * x)
+    curve = density.cumsum(axis=1)
+    return (curve - curve[:, :1]) / (curve[:, -1:] - curve[:, :1])
 
 
 def _attrition(n: int, rng: np.random.Generator) -> Array:
@@ -258,10 +268,11 @@ FAMILIES = {
     "Gates-Gaudin-Schuhmann": (_gates_gaudin_schuhmann, None),
     "milled, narrow feed": (_milled_narrow, None),
     "milled, two-mode or cut feed": (_milled_other, None),
-    "log-logistic (left out)": (_log_logistic, "logistic"),
+    "log-logistic": (_log_logistic, "logistic"),
+    "hyperbolic (left out)": (_hyperbolic, None),
     "attrition (left out)": (_attrition, None),
 }
-SMOOTH = ("log-normal", "Rosin-Rammler", "gamma", "log-logistic (left out)")
+SMOOTH = ("log-normal", "Rosin-Rammler", "gamma", "log-logistic", "hyperbolic (left out)")
 """Powders with one broad hump, which no class of these stacks can hide."""
 
 
@@ -448,6 +459,29 @@ def study_of(runs: Sequence[Run], sieves: dict[str, Sieve], weighings: Sequence[
         density_g_per_cm3=DENSITY,
         uncertainty={"sampling": True},
     )
+
+
+def together(studies: Sequence[Study]) -> Study:
+    """All of them as one, each a condition of its own on its own sieves: nothing is borrowed.
+
+    Runs of study p are named "p name".  Laws of many curves at once take a fraction of the time.
+    """
+    runs: list[Run] = []
+    sieves: dict[str, Sieve] = {}
+    for p, study in enumerate(studies):
+        for key, one in study.sieves.items():
+            sieves[f"{p} {key}"] = replace(one, key=f"{p} {key}")
+        runs += [
+            replace(
+                run,
+                name=f"{p} {run.name}",
+                group=f"{p} {run.group}",
+                factors={"powder": str(p)},
+                readings=tuple(replace(one, sieve=f"{p} {one.sieve}") for one in run.readings),
+            )
+            for run in study.runs
+        ]
+    return replace(studies[0], runs=tuple(runs), sieves=sieves)
 
 
 # ---------------------------------------------------------------- who knows the family

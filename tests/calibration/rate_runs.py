@@ -8,6 +8,7 @@ import numpy as np
 
 from psdstats.comparison.benches import indicators
 from psdstats.comparison.spread import smooth_spread
+from psdstats.models.engine import CovarianceParts
 from psdstats.models.posterior import freed, left_over, stated_posterior, variance_posterior
 from psdstats.rate.run_sizes import LEAST_FOR_DRIFT, RunSizes, effects
 
@@ -29,7 +30,10 @@ def run_sizes(time_min, size_um, *, group=None, known_covariance=None, spread=No
         lines = drift_part(place.astype(float), codes)
         parts = parts if lines is None else np.array([lines, *parts])
         known = np.asarray(freed(known))
-        spread = variance_posterior(y, design, parts, known)
+        whole = CovarianceParts(
+            matrices=parts, is_variance=np.ones(len(parts), dtype=bool), known=known
+        )
+        spread = variance_posterior(y, design, whole)
     elif spread is None:
         sd, df = smooth_spread([time], [y])
         spread, about_courses = stated_posterior(sd**2, df), True

@@ -111,9 +111,9 @@ def judge(study: Study, setting: Setting, truth: Truth) -> Iterator[dict[str, ob
     """What each route says of one study, question by question."""
     plan, name = plan_comparison(study, by=TIME), setting.quantity
     part = sizes_by_level(analyse(study, plan, quantities=[name])[name])[0]
-    kept = choose_curve(part.data).not_ruled_out
+    kept = choose_curve(part).not_ruled_out
     names = dict.fromkeys([*kept, *([CurveName.LIMIT] if truth.clock == CURVED else [])])
-    says = {name: CurveSays.of(fit_curve(CURVES[name], part.data), truth) for name in names}
+    says = {name: CurveSays.of(fit_curve(CURVES[name], part), truth) for name in names}
     for route in ROUTES[truth.clock]:
         curves = [says[name] for name in (kept if route == "chosen" else (CurveName.LIMIT,))]
         yield {

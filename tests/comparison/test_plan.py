@@ -11,7 +11,7 @@ from scipy import stats
 from psdstats.comparison.plan import PlanRemark, SpreadRule, plan_comparison
 from psdstats.errors import ModelError
 from psdstats.study.settings import check_settings
-from psdstats.study.tables import Source
+from psdstats.study.tables import Origin
 from psdstats.words.comparison import notes, place
 from psdstats.words.remarks import sentence
 
@@ -150,7 +150,7 @@ def test_settings_and_command_line_know_every_spread(spread):
     asked = parser.parse_args(["--spread", spread.value.replace(" ", "-")])
     assert asked.spread.replace("-", " ") == spread.value  # as the command does
     settings = {"title": "invented", "compare": {"spread": spread.value}}
-    assert check_settings(settings, Source("study.toml"))
+    assert check_settings(settings, Origin("study.toml"))
 
 
 @pytest.mark.parametrize(

@@ -8,22 +8,25 @@ import pytest
 from numpy.testing import assert_allclose, assert_array_equal
 from scipy.integrate import quad
 from scipy.special import ndtr, ndtri
-from scipy.stats import lognorm, weibull_min
+from scipy.stats import lognorm, truncnorm, weibull_min
 
 from psdstats.distribution import powder_curve
+from psdstats.distribution.between_sieves import between_correlation, functionals
 from psdstats.distribution.curve_scales import (
     COMPONENT_LOG_PRIOR,
     COMPONENT_SCALE,
     COMPONENT_SIGMA,
     LOG_SMOOTH,
+    N_SCALES,
     WILD,
     Seen,
     spline_basis,
 )
-from psdstats.distribution.powder_curve import SCORES, at_scores, between_correlation, curve_law
+from psdstats.distribution.powder_curve import SCORES, at_scores, curve_law
 
 APERTURES = np.array([45, 63, 90, 125, 180, 250, 355, 500.0])
 LN = np.log(APERTURES)
+T = np.linspace(np.log(2), np.log(3000), 4001)
 LEVELS = np.array([0.1, 0.5, 0.9])
 
 
@@ -102,9 +105,10 @@ def _log_prior(seen, chosen, c):
     base = (scale == COMPONENT_SCALE) & np.isclose(COMPONENT_SIGMA, sigma)
     prior = COMPONENT_LOG_PRIOR[base].item()
     if wild == 0:
-        return prior + LOG_SMOOTH
-    held = np.diff(seen.q[0]) + 0.01
+        return prior + LOG_SMOOTH[base].item()
+    held = (np.diff(seen.q[0]) + 0.01) ** 1.5
     share = {round(size, 9): p for size, p in WILD.items()}[round(wild, 9)]
+    share *= 2.2 if scale == N_SCALES - 1 else 1
     return prior + np.log(share * held[chosen.interval[0, c]] / held.sum())
 
 
@@ -124,6 +128,30 @@ def test_likelihood_of_wild_intervals_is_that_of_the_whole_covariance():
         assert chosen.log_weight[0, c] == pytest.approx(weight, rel=1e-9)
         wild += chosen.wild_variance[0, c] > 0
     assert wild > 4
+
+
+def test_a_curve_lies_between_its_values_at_the_sieves():
+    """Moments of normal laws cut at both ends, those of scipy; one hardly cut stays."""
+    mean, sd = np.array([0.2, -1.5, 1.6, 0.5, 0.4]), np.array([0.15, 0.2, 0.5, 20.0, 0.05])
+    low, high = np.full(5, -0.5), np.full(5, 1.0)
+    at = powder_curve._Points(mean, sd**2, (low - mean) / sd, sd, (mean - high) / sd, sd)
+    found = powder_curve._between(at)
+    exact = truncnorm((low - mean) / sd, (high - mean) / sd, loc=mean, scale=sd)
+    assert_allclose(found[0], exact.mean(), rtol=1e-3)
+    assert_allclose(found[1], exact.var(), rtol=1e-2)
+
+
+@pytest.mark.parametrize("u", [0.004, 0.025])
+def test_a_step_before_the_body_holds_sizes_all_along_it(u):
+    """Dust, then a narrow body: a curve that rises meets the level early or late on the step."""
+    dust, body = log_normal(30, 1.8, T), log_normal(165, 1.3, T)
+    q = 0.11 * dust + 0.89 * body
+    wide = np.log([45, 90, 180, 355, 710.0])
+    law = law_of(np.interp(wide, T, q), ln_aperture=wide, u=u)
+    low, high = np.exp(at_scores(law.table[0, 0], np.array([-1.96, 1.96])))
+    true = np.exp(np.interp(0.1, q, T))
+    assert low < true < high
+    assert low < 60 < 80 < high  # from the readings alone any of these may be it
 
 
 def test_curve_between_sieves_is_that_of_the_dense_algebra():
@@ -259,7 +287,7 @@ def test_correlation_is_the_covariance_of_functionals():
     """Against the double sum of |z - z'|^3 / 12, which holds for functionals blind to lines."""
     law = law_of([log_normal(150, 1.7), log_normal(130, 1.5), log_normal(150, 1.7)])
     found = between_correlation(law, [0, 1, 0])
-    weight, place = powder_curve.functionals(law)
+    weight, place = functionals(law)
     assert_allclose(weight.sum(axis=1), 0, atol=1e-9)
     assert_allclose((weight * place).sum(axis=1), 0, atol=1e-9)
     cubes = np.abs(place[:, None, :, None] - place[None, :, None, :]) ** 3 / 12

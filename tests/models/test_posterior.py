@@ -8,6 +8,7 @@ from scipy import integrate, stats
 
 from psdstats.errors import ModelError
 from psdstats.models.contrasts import simultaneous
+from psdstats.models.engine import CovarianceParts
 from psdstats.models.judged import Family, Side
 from psdstats.models.posterior import (
     Mixture,
@@ -18,6 +19,13 @@ from psdstats.models.posterior import (
     variance_posterior,
 )
 from psdstats.student import critical_t, two_sided_p
+
+
+def parts_of(matrices: np.ndarray, known: np.ndarray | None = None) -> CovarianceParts:
+    """A covariance whose parts are all variances."""
+    return CovarianceParts(
+        matrices=matrices, is_variance=np.ones(len(matrices), dtype=bool), known=known
+    )
 
 
 def of_one(known: float, variance: float, df: float) -> Mixture:
@@ -54,8 +62,8 @@ def one_way():
     x = np.kron(np.eye(3), np.ones((5, 1)))
     y = rng.normal(0, 0.02, 15)
     contrasts = np.array([[-1.0, 1, 0], [-1, 0, 1]])
-    posterior = variance_posterior(y, x, np.eye(15)[None])
-    return y, x, mixture(y, x, np.eye(15)[None], contrasts, posterior=posterior)
+    posterior = variance_posterior(y, x, parts_of(np.eye(15)[None]))
+    return y, x, mixture(y, x, parts_of(np.eye(15)[None]), contrasts, posterior)
 
 
 def test_nothing_known_is_students_t_and_dunnetts_law():
@@ -92,7 +100,7 @@ def test_a_known_covariance_alone_leaves_generalised_least_squares():
     known = root @ root.T + np.eye(15)
     y, x, _ = one_way()
     nothing = stated_posterior(0.0, np.inf)
-    found = mixture(y, x, np.eye(15)[None], [[-1.0, 1, 0]], posterior=nothing, known=known)
+    found = mixture(y, x, parts_of(np.eye(15)[None], known), [[-1.0, 1, 0]], nothing)
     precision = np.linalg.inv(known)
     covariance = np.linalg.inv(x.T @ precision @ x)
     row = np.array([-1.0, 1, 0])
@@ -109,8 +117,8 @@ def test_two_variances_of_a_balanced_table_are_judged_by_the_cells():
     cell = np.repeat(np.arange(12), 2)
     x = np.equal.outer(cell // 6, np.arange(2)).astype(float)
     y = rng.normal(0, 0.5, 12)[cell] + rng.normal(0, 0.01, 24)
-    parts = np.array([np.equal.outer(cell, cell), np.eye(24)], dtype=float)
-    found = mixture(y, x, parts, [[-1.0, 1.0]], posterior=variance_posterior(y, x, parts))
+    parts = parts_of(np.array([np.equal.outer(cell, cell), np.eye(24)], dtype=float))
+    found = mixture(y, x, parts, [[-1.0, 1.0]], variance_posterior(y, x, parts))
     test = stats.ttest_ind(*np.split(y.reshape(12, 2).mean(axis=1), 2)[::-1])
     assert found.p()[0] == pytest.approx(test.pvalue, rel=0.03)
     assert found.df[0] == pytest.approx(10, rel=0.05)
@@ -131,15 +139,15 @@ def test_shared_measurement_and_own_scatter_give_students_t_level():
     for _ in range(2000):
         y = root @ rng.standard_normal(6) + 0.01 * rng.standard_normal(6)
         free = freed(known)
-        posterior = variance_posterior(y, x, np.eye(6)[None], free)
-        found = mixture(y, x, np.eye(6)[None], [[-1, 1]], posterior=posterior, known=free)
+        parts = parts_of(np.eye(6)[None], free)
+        found = mixture(y, x, parts, [[-1, 1]], variance_posterior(y, x, parts))
         rejected += found.p()[0] < 0.05
     assert rejected / 2000 == pytest.approx(0.05, abs=3 * np.sqrt(0.05 * 0.95 / 2000))
 
 
 def test_refusals():
     with pytest.raises(ModelError, match="2 runs leave nothing"):
-        variance_posterior([1.0, 2.0], np.eye(2), np.eye(2)[None])
+        variance_posterior([1.0, 2.0], np.eye(2), parts_of(np.eye(2)[None]))
     _, _, found = one_way()
     with pytest.raises(ModelError, match="no set number 0"):
         found.joint_p(0)

@@ -12,11 +12,11 @@ from psdstats.models import MixedModel, RandomSlope
 from psdstats.models.diagnostics import leave_one_group_out, residual_table
 from psdstats.models.mixed_model import FitRemark
 from psdstats.models.resampling import (
-    Simulator,
     bootstrap_test,
     exchangeable_blocks,
     permutation_test,
     profile_log_likelihood,
+    simulated,
     variance_intervals,
 )
 from psdstats.models.woodbury import Span
@@ -111,7 +111,8 @@ def test_profiles_and_their_intervals_agree_with_whole_matrices(random):
 def test_simulated_responses_have_the_fitted_covariance():
     """Every element within five Monte Carlo errors of V written out; 20,000 draws."""
     fit, whole = both("nested")
-    draws = Simulator(fit.estimates, fit.fixed.matrix, np.random.default_rng(1))(20_000)
+    pieces = simulated(fit.estimates, fit.fixed.matrix, np.random.default_rng(1), 20_000)
+    draws = np.concatenate(list(pieces))
     v = whole.estimates.parts.covariance(whole.estimates.theta)
     centred = draws - fit.fixed.matrix @ fit.estimates.beta
     found = centred.T @ centred / len(draws)
@@ -150,14 +151,15 @@ def test_exchangeable_rows_are_those_whose_swap_keeps_every_matrix(random):
     frame = trial().iloc[:24].assign(dose=np.tile([-1.0, 0.0, 1.0, 1.0], 6))
     fit = MixedModel(frame, response="y", random=RANDOM[random]).fit()
     design = np.stack([np.ones(24), frame["time"].to_numpy() % 2], axis=1)
-    blocks = exchangeable_blocks(design, fit.random.parts, fit.random.groupings)
+    blocks = exchangeable_blocks(design, fit.random.groupings, None)
+    matrices = [m for one in fit.random.groupings for m in one.covariances().values()]
     found = np.zeros((24, 24), dtype=bool)
     for block in blocks:
         found[np.ix_(block, block)] = True
     for i in range(24):
         for j in range(24):
             same = np.array_equal(design[i], design[j])
-            expected = same and all(swappable(m, i, j) for m in fit.random.parts.matrices)
+            expected = same and all(swappable(m, i, j) for m in matrices)
             assert found[i, j] == expected, (i, j)
 
 

@@ -8,9 +8,8 @@ from scipy import sparse
 from psdstats.covariance import SharedErrors
 from psdstats.models import MixedModel, leave_one_group_out
 from psdstats.models.design_columns import RandomSlope
-from psdstats.models.engine import CovarianceParts, fit_batch
+from psdstats.models.engine import CovarianceParts
 from psdstats.models.judged import Family
-from psdstats.models.kenward_roger import adjusted_covariance
 from psdstats.models.posterior import freed, mixture, variance_posterior
 from psdstats.models.woodbury import shared_problem
 
@@ -148,18 +147,16 @@ def test_posterior_and_contrasts_beside_shared_errors(trial):
     """The grid is another one, so that weights differ and their means hardly."""
     frame, known = trial
     y, x = frame["y"].to_numpy(), np.eye(TIMES)[frame["time"]]
-    z, n = np.eye(GROUPS)[frame["group"].astype(int)], len(frame)
-    parts = np.array([z @ z.T, np.eye(n)])
+    z = np.eye(GROUPS)[frame["group"].astype(int)]
     wanted = np.array([[-1.0, 0, 0, 1], [0, -1, 1, 0]])
-    many = variance_posterior(y, x, (), known, columns=[z])
-    one = mixture(y, x, parts, wanted, posterior=many, known=np.asarray(known))
-    other = mixture(y, x, (), wanted, posterior=many, known=known, columns=[z])
+    sparse_parts, parts = (CovarianceParts.of([z], own) for own in (known, np.asarray(known)))
+    many = variance_posterior(y, x, sparse_parts)
+    one, other = mixture(y, x, parts, wanted, many), mixture(y, x, sparse_parts, wanted, many)
     np.testing.assert_allclose(other.centre, one.centre, rtol=1e-9)
     np.testing.assert_allclose(other.covariance, one.covariance, rtol=1e-9, atol=1e-14)
-    few = variance_posterior(y, x, parts[1:], np.asarray(known))
-    coarse = mixture(y, x, parts[1:], wanted, posterior=few, known=np.asarray(known))
-    many = variance_posterior(y, x, (), known)
-    other = mixture(y, x, (), wanted, posterior=many, known=known)
+    sparse_parts, parts = (CovarianceParts.of([], own) for own in (known, np.asarray(known)))
+    coarse = mixture(y, x, parts, wanted, variance_posterior(y, x, parts))
+    other = mixture(y, x, sparse_parts, wanted, variance_posterior(y, x, sparse_parts))
     np.testing.assert_allclose(other.se, coarse.se, rtol=0.01)
     family = Family(members=(0, 1), signs=(1, 1))
     np.testing.assert_allclose(
@@ -169,11 +166,10 @@ def test_posterior_and_contrasts_beside_shared_errors(trial):
 
 def test_full_likelihood_keeps_the_matrix(trial):
     frame, known = trial
-    z = np.eye(GROUPS)[frame["group"].astype(int)]
-    x = np.eye(TIMES)[frame["time"]]
+    options = {"response": "y", "fixed": ["time"], "random": ["group"], "factors": ["time"]}
     found = [
-        fit_batch(frame["y"], x, CovarianceParts.of([z], one), criterion="ml").row(0)
+        MixedModel(frame, known_covariance=one, **options).fit(criterion="ml")
         for one in (known, np.asarray(known))
     ]
-    np.testing.assert_allclose(found[0].theta, found[1].theta, rtol=1e-8)
-    np.testing.assert_allclose(*(adjusted_covariance(one).adjusted for one in found), rtol=1e-8)
+    np.testing.assert_allclose(*(one.estimates.theta for one in found), rtol=1e-8)
+    np.testing.assert_allclose(*(one.covariance.adjusted for one in found), rtol=1e-8)

@@ -60,6 +60,8 @@ def test_one_varying_step_ends_as_the_lognormal_says():
     )
     day = timeline([0], bench=bench, simulated_days=20_000).days[0]
     law = stats.lognorm(np.sqrt(np.log(1.04)), scale=60 / np.sqrt(1.04))
+    assert law.mean() == pytest.approx(60.0)
+    assert stats.kstest(day.variation.end_min, law.cdf).pvalue > 0.001
     expected = law.ppf(0.9)
     # standard error of a quantile: √(p q/n) over the density there
     error = np.sqrt(0.09 / 20_000) / law.pdf(expected)

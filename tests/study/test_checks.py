@@ -13,7 +13,7 @@ from psdstats.errors import StudyError
 from psdstats.sieves import Sieve
 from psdstats.study import Balance, Reading, Run, Study, check_file, check_study, read_study
 from psdstats.study.flags import CHECKS
-from psdstats.study.tables import Source, make_table
+from psdstats.study.tables import Origin, make_table
 from psdstats.study.tares import stopping_flags
 
 bench, faults, studies = map(import_module, ("bench_checks", "bench_faults", "bench_studies"))
@@ -491,7 +491,7 @@ def test_a_text_with_a_comma_among_numbers_of_a_workbook_is_asked_about():
                            (("1,320", "400,150"), False)):  # fmt: skip
         problems = []
         rows = [(1, ["gross_g"]), *((number + 2, [one]) for number, one in enumerate(texts))]
-        table = make_table(Source("weighings", problems), rows, known=["gross_g"])
+        table = make_table(Origin("weighings", problems), rows, known=["gross_g"])
         value = table.number(table.rows[0], "gross_g")
         assert (value is None) is refused
         assert [each.fault for each in problems] == (

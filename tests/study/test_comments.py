@@ -11,9 +11,9 @@ from psdstats.errors import OutputError, StudyError
 from psdstats.output.sheet import recording_sheet
 from psdstats.study import SheetPlan, read_study, save_study
 from psdstats.study.aside import every_note
-from psdstats.study.comments import comments_in
 from psdstats.study.forms import Attached, read_comments
-from psdstats.study.tables import Source
+from psdstats.study.sheets import comments_in
+from psdstats.study.tables import Origin
 
 TARGETS = {"folder": "out", "flat": "out.csv", "workbook": "out.xlsx"}
 
@@ -223,12 +223,12 @@ def test_comments_of_an_open_document_count_repeated_cells():
     packed = io.BytesIO()
     with zipfile.ZipFile(packed, "w") as archive:
         archive.writestr("content.xml", content)
-    found = read_comments(packed.getvalue(), Source("t.ods"))
+    found = read_comments(packed.getvalue(), Origin("t.ods"))
     assert found == [Attached("runs", 4, 5, "read twice\nby two", "B")]
 
 
 def test_comments_that_cannot_be_read_are_a_problem(tmp_path):
     problems = []
-    assert read_comments(b"PK", Source("t.xlsx", problems)) == []
+    assert read_comments(b"PK", Origin("t.xlsx", problems)) == []
     (found,) = problems
     assert "the comments of the workbook cannot be read" in str(found)

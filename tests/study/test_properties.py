@@ -20,7 +20,6 @@ from psdstats.study.cells import (
     to_number,
     unguarded,
 )
-from psdstats.study.comments import comments_in
 from psdstats.study.runs import AsideReading, AsideRun, Place
 from psdstats.study.save import (
     MASS_COLUMNS,
@@ -29,6 +28,7 @@ from psdstats.study.save import (
     settings_of,
     toml_text,
 )
+from psdstats.study.sheets import comments_in
 
 QUIET = settings(
     max_examples=40,

@@ -42,7 +42,7 @@ def test_rosin_rammler_and_power_law_are_straight_on_their_scales():
     for family, scale in (
         ("Rosin-Rammler", lambda q: np.log(-np.log1p(-q))),
         ("Gates-Gaudin-Schuhmann", np.log),
-        ("log-logistic (left out)", lambda q: np.log(q / (1 - q))),
+        ("log-logistic", lambda q: np.log(q / (1 - q))),
     ):
         curve = powders.make_powders(family, 3, np.random.default_rng(1)).curve
         size, z = powders.sizes_at(curve, levels), scale(levels)

@@ -35,9 +35,8 @@ from psdstats.output.text import (
     keep_units,
     spreadsheet_safe,
 )
-from psdstats.study.cells import put_text
+from psdstats.study.cells import put_text, workbook_bytes
 from psdstats.words.numbers import PLAIN, DecimalSign, Numerals
-from psdstats.workbooks import workbook_bytes
 
 
 def to_csv(table: Table, say: Numerals = PLAIN) -> str:

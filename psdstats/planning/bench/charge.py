@@ -194,9 +194,15 @@ class MillCharge(Shown):
     remarks: tuple[Remark, ...]
 
     @property
+    def mass_g(self) -> tuple[float, ...]:
+        """Mass of the whole balls of each size, g."""
+        both = zip(self.count, self.balls, strict=True)
+        return tuple(number * ball.one_ball_g for number, ball in both)
+
+    @property
     def ball_g(self) -> float:
         """Mass of all whole balls, g."""
-        return sum(n * ball.one_ball_g for n, ball in zip(self.count, self.balls, strict=True))
+        return sum(self.mass_g)
 
     @property
     def ball_to_powder(self) -> float:
@@ -222,9 +228,7 @@ class MillCharge(Shown):
                 "parts_by_mass": [ball.parts for ball in self.balls],
                 "target_g": self.target_g,
                 "count": self.count,
-                "mass_g": [
-                    n * ball.one_ball_g for n, ball in zip(self.count, self.balls, strict=True)
-                ],
+                "mass_g": self.mass_g,
                 "critical_speed_rpm": self.critical_rpm,
             }
         )
@@ -295,9 +299,15 @@ def mill_charge(
     if speed_rpm is None:
         speed_rpm = limits.SPEED_SHARE.require("speed fraction", speed_fraction)
         speed_rpm *= min(critical)
-    target_g = _ball_masses(balls, solid_ml=jar.volume_ml * ball_fill * (1 - bed_voidage))
+    shares = [ball.parts / sum(each.parts for each in balls) for ball in balls]
+    solid_ml = jar.volume_ml * ball_fill * (1 - bed_voidage)
+    per_g = sum(part / ball.density_g_per_cm3 for part, ball in zip(shares, balls, strict=True))
+    target_g = tuple(solid_ml / per_g * part for part in shares)
     count = tuple(
         max(1, round(mass / ball.one_ball_g)) for mass, ball in zip(target_g, balls, strict=True)
+    )
+    whole_ml = sum(
+        n * one.one_ball_g / one.density_g_per_cm3 for n, one in zip(count, balls, strict=True)
     )
     powder_g = sum(target_g) / ball_to_powder
     filling = None
@@ -310,7 +320,7 @@ def mill_charge(
         count=count,
         target_g=target_g,
         powder_g=powder_g,
-        ball_fill=_solid_ml(balls, count) / (1 - bed_voidage) / jar.volume_ml,
+        ball_fill=whole_ml / (1 - bed_voidage) / jar.volume_ml,
         powder_filling=filling,
         speed_rpm=limits.SPEED_RPM.require("jar speed", speed_rpm),
         speed_fraction=speed_rpm / min(critical),
@@ -319,18 +329,6 @@ def mill_charge(
         remarks=(),
     )
     return replace(charge, remarks=_remarks(charge, ball_to_powder))
-
-
-def _ball_masses(balls: tuple[Balls, ...], *, solid_ml: float) -> tuple[float, ...]:
-    parts = sum(ball.parts for ball in balls)
-    total_g = solid_ml / sum(ball.parts / parts / ball.density_g_per_cm3 for ball in balls)
-    return tuple(total_g * ball.parts / parts for ball in balls)
-
-
-def _solid_ml(balls: tuple[Balls, ...], count: tuple[int, ...]) -> float:
-    return sum(
-        n * ball.one_ball_g / ball.density_g_per_cm3 for n, ball in zip(count, balls, strict=True)
-    )
 
 
 def _roller_rpm(jar: Jar, speed_rpm: float) -> float | None:
@@ -348,7 +346,7 @@ def _remarks(charge: MillCharge, asked_ratio: float) -> tuple[Remark, ...]:
     ]
     if charge.speed_fraction >= 1:
         remarks.append(ChargeRemark.STICKS())
-    for n, ball, target in zip(charge.count, charge.balls, charge.target_g, strict=True):
-        if abs(n * ball.one_ball_g - target) > 0.05 * target:
+    for mass, ball, target in zip(charge.mass_g, charge.balls, charge.target_g, strict=True):
+        if abs(mass - target) > 0.05 * target:
             remarks.append(ChargeRemark.MISSES_MASS(diameter_mm=ball.diameter_mm))
     return tuple(remarks)

@@ -22,6 +22,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
 from enum import StrEnum
+from itertools import accumulate
 
 from psdstats import limits
 
@@ -130,12 +131,8 @@ def mill_chain(
     ['load the mill', 'take sample', 'mill', 'take sample', 'empty and clean mill']
     """
     steps: list[Step] = []
-    load = Step(
-        what="load the mill",
-        charge=charge,
-        duration_min=bench.load_charge_min,
-        uses=_HANDS_ON_MILL,
-    )
+    minutes, uses = bench.load_charge_min, _HANDS_ON_MILL
+    load = Step(what="load the mill", charge=charge, duration_min=minutes, uses=uses)
     empty = replace(load, what="empty and clean mill", duration_min=bench.empty_mill_min)
     milled = 0.0
     for number, time in enumerate(times_min):
@@ -152,33 +149,21 @@ def mill_chain(
     return tuple(step for step in steps if step.duration_min > 0 or step.makes is not None)
 
 
-def sieve_chain(
-    samples: Sequence[tuple[str, float]], bench: BenchTimes, *, first_sample: int = 0
-) -> tuple[Step, ...]:
+def sieve_chain(samples: Sequence[tuple[str, float]], bench: BenchTimes) -> tuple[Step, ...]:
     """Steps at the sieves for the samples of one day, in order of sampling."""
     steps: list[Step] = []
     for number, (charge, time) in enumerate(samples):
         weigh_empty = bench.weigh_empty_min if number == 0 or not bench.tares_once else 0.0
-        for what, minutes, uses in (
-            ("weigh empty sieves", weigh_empty, _HANDS_ON_SIEVES),
-            ("load the stack", bench.load_stack_min, _HANDS_ON_SIEVES),
-            ("shake", bench.shake_min, (Resource.SHAKER, Resource.SIEVES)),
-            ("weigh fractions", bench.weigh_full_min, _HANDS_ON_SIEVES),
-            ("clean the sieves", bench.clean_sieves_min, _HANDS_ON_SIEVES),
+        for what, minutes, uses, needs in (
+            ("weigh empty sieves", weigh_empty, _HANDS_ON_SIEVES, None),
+            ("load the stack", bench.load_stack_min, _HANDS_ON_SIEVES, number),
+            ("shake", bench.shake_min, (Resource.SHAKER, Resource.SIEVES), None),
+            ("weigh fractions", bench.weigh_full_min, _HANDS_ON_SIEVES, None),
+            ("clean the sieves", bench.clean_sieves_min, _HANDS_ON_SIEVES, None),
         ):
-            loading = what == "load the stack"
-            if minutes > 0 or loading:
-                steps.append(
-                    Step(
-                        what=what,
-                        charge=charge,
-                        duration_min=minutes,
-                        uses=uses,
-                        sample_time_min=time,
-                        needs=first_sample + number if loading else None,
-                    )
-                )
-    return tuple(steps)
+            step = Step(what=what, charge=charge, duration_min=minutes, uses=uses)
+            steps.append(replace(step, sample_time_min=time, needs=needs))
+    return tuple(step for step in steps if step.duration_min > 0 or step.needs is not None)
 
 
 TINY = 1e-9
@@ -254,25 +239,14 @@ def least_possible_min(mill: Sequence[Step], sieves: Sequence[Step]) -> float:
     The longest of: the mill's chain; the person's attended work; and, for each sample, the mill's
     chain up to the sample followed by the sieves' chain from loading it.
     """
-    work = sum(step.duration_min for step in (*mill, *sieves) if step.attended)
-    bounds = [work, sum(step.duration_min for step in mill)]
-    bounds.append(sum(step.duration_min for step in sieves))
-    made = _made_at(mill)
+    bounds = [sum(step.duration_min for step in (*mill, *sieves) if step.attended)]
+    bounds += [sum(step.duration_min for step in chain) for chain in (mill, sieves)]
+    done = accumulate(step.duration_min for step in mill)
+    made = {step.makes: end for step, end in zip(mill, done, strict=True)}
     for number, step in enumerate(sieves):
         if step.needs is not None:
-            rest = sum(later.duration_min for later in sieves[number:])
-            bounds.append(made[step.needs] + rest)
+            bounds.append(made[step.needs] + sum(later.duration_min for later in sieves[number:]))
     return max(bounds)
-
-
-def _made_at(mill: Sequence[Step]) -> dict[int, float]:
-    ends: dict[int, float] = {}
-    clock = 0.0
-    for step in mill:
-        clock += step.duration_min
-        if step.makes is not None:
-            ends[step.makes] = clock
-    return ends
 
 
 def _reduce(chain: Sequence[Step], mill: Sequence[Step]) -> _Chain:

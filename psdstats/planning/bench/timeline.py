@@ -30,15 +30,15 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from functools import partial
 from hashlib import blake2b
 from itertools import pairwise
 
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike
 
 from psdstats import limits
-from psdstats.errors import PlanError, SizeError
+from psdstats.errors import PlanError
 from psdstats.frozen import Array
 from psdstats.planning.bench.schedule import (
     BenchTimes,
@@ -53,41 +53,6 @@ from psdstats.planning.bench.schedule import (
 from psdstats.present import Shown
 
 NINE_IN_TEN = 0.9
-
-
-def simulate_durations(
-    planned_min: ArrayLike,
-    *,
-    spread_percent: ArrayLike,
-    days: int,
-    seed: int | np.random.SeedSequence | np.random.Generator,
-) -> Array:
-    """Draw how long each step takes on each of many days.
-
-    Shapes: planned_min (steps,), spread_percent (steps,); gives (days, steps).
-
-    Notes
-    -----
-    With c the spread as a fraction, ln(duration/mean) is normal with variance ln(1 + c²) and mean
-    −½ ln(1 + c²), so that mean and standard deviation are those stated.
-
-    Examples
-    --------
-    >>> drawn = simulate_durations([10.0, 10.0], spread_percent=[15.0, 0.0], days=10_000, seed=1)
-    >>> drawn.mean(axis=0).round(1), drawn.std(axis=0).round(1)
-    (array([10., 10.]), array([1.5, 0. ]))
-    """
-    mean = np.asarray(planned_min, dtype=float)
-    spread = np.broadcast_to(np.asarray(spread_percent, dtype=float) / 100, mean.shape)
-    for name, values in (("duration", mean), ("spread", 100 * spread)):
-        wrong = values[~(np.isfinite(values) & (values >= 0))]
-        if wrong.size:
-            raise SizeError(f"A {name} is {wrong[0]:g}; give finite numbers of 0 or more.")
-    if days < 1:
-        raise SizeError(f"simulate_durations was asked for {days} days; ask for 1 or more.")
-    variance = np.log1p(spread**2)
-    noise = np.random.default_rng(seed).standard_normal((days, *mean.shape))
-    return np.asarray(mean * np.exp(np.sqrt(variance) * noise - variance / 2))
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -139,16 +104,22 @@ class DayVariation:
 def vary_day(
     placed: Sequence[Placed], *, spread_percent: float, days: int, seed: int, number: int = 1
 ) -> DayVariation:
-    """Simulate a planned day many times."""
+    """Simulate a planned day many times.
+
+    Notes
+    -----
+    With c the spread as a fraction, ln(duration/mean) is normal with variance ln(1 + c²) and mean
+    −½ ln(1 + c²), so that mean and standard deviation are those stated.
+    """
     limits.SPREAD_PERCENT.require("the spread of the steps", spread_percent)
     limits.TRIALS.require("simulated days", days)
     limits.SEED.require("seed", seed)
-    durations = simulate_durations(
-        [one.step.duration_min for one in placed],
-        spread_percent=[spread_percent if one.step.attended else 0.0 for one in placed],
-        days=days,
-        seed=np.random.SeedSequence([seed, number]),
-    )
+    spread = np.array([spread_percent / 100 if one.step.attended else 0.0 for one in placed])
+    variance = np.log1p(spread**2)
+    rng = np.random.default_rng(np.random.SeedSequence([seed, number]))
+    noise = rng.standard_normal((days, len(placed)))
+    planned_min = np.array([one.step.duration_min for one in placed])
+    durations = planned_min * np.exp(np.sqrt(variance) * noise - variance / 2)
     return DayVariation(
         step_end_min=_ends(placed, durations), spread_percent=spread_percent, seed=seed
     )
@@ -175,8 +146,8 @@ def _ends(placed: Sequence[Placed], durations: Array) -> Array:
 
 
 @dataclass(frozen=True, kw_only=True)
-class PlannedDay:
-    """The steps of a day without its date.
+class Day:
+    """The steps of one day.
 
     Parameters
     ----------
@@ -186,66 +157,60 @@ class PlannedDay:
         Steps by start time.
     least_min : float
         Length that no order of these steps can beat, min.
-    """
-
-    charges: tuple[str, ...]
-    placed: tuple[Placed, ...]
-    least_min: float
-
-    @property
-    def length_min(self) -> float:
-        """End of the last step, min after the beginning."""
-        return max(one.end_min for one in self.placed)
-
-
-@dataclass(frozen=True, kw_only=True)
-class Day(PlannedDay):
-    """The steps of one day.
-
-    Parameters
-    ----------
-    charges, placed, least_min
-        As in `PlannedDay`.
     start : datetime
         Beginning of the day, local time.
     variation : DayVariation
         The same day simulated many times with steps that vary.
     """
 
+    charges: tuple[str, ...]
+    placed: tuple[Placed, ...]
+    least_min: float
     start: datetime
     variation: DayVariation
 
+    @property
+    def length_min(self) -> float:
+        """End of the last step, min after the beginning."""
+        return _length_min(self.placed)
 
-def fill_day(
-    names: tuple[str, ...], plan: Callable[[tuple[str, ...]], PlannedDay], day_min: float | None
-) -> PlannedDay:
-    """As many charges, in order, as end within the day."""
+
+def _length_min(placed: Sequence[Placed]) -> float:
+    return max(one.end_min for one in placed)
+
+
+def _fill_day(
+    names: tuple[str, ...],
+    plan: Callable[[tuple[str, ...]], tuple[tuple[Placed, ...], float]],
+    day_min: float | None,
+) -> tuple[tuple[str, ...], tuple[Placed, ...], float]:
+    """As many charges, in order, as end within the day; their steps and the least length."""
     if day_min is None:
-        return plan(names)
-    best = plan(names[:1])
-    if best.length_min > day_min:
+        return names, *plan(names)
+    best, least_min = plan(names[:1])
+    if _length_min(best) > day_min:
         raise PlanError(
-            f"{names[0]} takes {best.length_min:.0f} min, more than the day of {day_min:g} min; "
+            f"{names[0]} takes {_length_min(best):.0f} min, more than the day of {day_min:g} min; "
             "allow a longer day, fewer times or shorter steps."
         )
     for count in range(2, len(names) + 1):
         longer = plan(names[:count])
-        if longer.length_min > day_min:
-            break
-        best = longer
-    return best
+        if _length_min(longer[0]) > day_min:
+            return names[: count - 1], best, least_min
+        best, least_min = longer
+    return names, best, least_min
 
 
 def _plan(
-    names: tuple[str, ...], times: tuple[float, ...], bench: BenchTimes, fresh: bool
-) -> PlannedDay:
+    times: tuple[float, ...], bench: BenchTimes, fresh: bool, names: tuple[str, ...]
+) -> tuple[tuple[Placed, ...], float]:
+    """Steps of a day with these charges, and a length that no order of them can beat, min."""
     mill: list[Step] = []
     for number, name in enumerate(names):
         first = number * len(times)
         mill += mill_chain(name, times, bench, first_sample=first, fresh_charge_each_time=fresh)
     sieves = sieve_chain([(name, time) for name in names for time in times], bench)
-    placed = shortest_schedule(mill, sieves)
-    return PlannedDay(charges=names, placed=placed, least_min=least_possible_min(mill, sieves))
+    return shortest_schedule(mill, sieves), least_possible_min(mill, sieves)
 
 
 FOLD_OCTETS = 75
@@ -505,22 +470,22 @@ def timeline(
     names = _names(charges)
     if day_min is not None:
         limits.DAY_MIN.require("day_min", day_min)
+    plan = partial(_plan, times, bench, fresh_charge_each_time)
     days: list[Day] = []
     left = names
     while left:
-        planned = fill_day(
-            left, lambda some: _plan(some, times, bench, fresh_charge_each_time), day_min
-        )
+        some, placed, least_min = _fill_day(left, plan, day_min)
         varied = vary_day(
-            planned.placed,
+            placed,
             spread_percent=bench.spread_percent,
             days=simulated_days,
             seed=seed,
             number=len(days) + 1,
         )
         moment = start + timedelta(days=len(days))
-        days.append(Day(**vars(planned), start=moment, variation=varied))
-        left = left[len(planned.charges) :]
+        day = Day(charges=some, placed=placed, least_min=least_min, start=moment, variation=varied)
+        days.append(day)
+        left = left[len(some) :]
     return Timeline(
         days=tuple(days), title=title, day_min=day_min, fresh_charges=fresh_charge_each_time
     )

@@ -12,7 +12,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from itertools import compress
+from itertools import compress, product
 from math import inf, sqrt
 from typing import ClassVar, Self
 
@@ -26,7 +26,14 @@ from psdstats.findings import Remark
 from psdstats.frozen import Array
 from psdstats.sieves.standards import practice_rule
 from psdstats.study.records import Run, Study
-from psdstats.uncertainty.inputs import ElementaryInputs, Kind, Source, SourceRemark, Weighings
+from psdstats.uncertainty.inputs import (
+    ElementaryInputs,
+    Entry,
+    Kind,
+    Source,
+    SourceRemark,
+    Weighings,
+)
 
 _CM_PER_UM = 1e-4
 
@@ -179,8 +186,8 @@ class Splitting(Source):
                 gain_g = self.percent / 50 * net_g * (1 - below[:-1] - below[1:])
                 freedom = self.degrees_of_freedom
                 index = result.index((run.name,), freedom=freedom, estimate=("splits",))
-                for place in np.flatnonzero(gain_g).tolist():
-                    result.on_mass.add(index, row, place, gain_g[place])
+                places = np.flatnonzero(gain_g).tolist()
+                result.on_mass += [(index, row, place, gain_g[place]) for place in places]
         return [result]
 
     def _notes(self) -> list[Remark]:
@@ -377,10 +384,12 @@ class RunToRun(Source):
 
     def inputs(self, weighings: Weighings) -> Sequence[ElementaryInputs]:
         """One normal input for each of ln D10, ln D50, ln D90 of each run."""
-        result = ElementaryInputs(kind=Kind.NORMAL)
+        result, entries = ElementaryInputs(kind=Kind.NORMAL), list[Entry]()
         if self.percent > 0:
-            for row, run in enumerate(weighings.runs):
-                for level, quantity in enumerate(QUANTITIES[:3]):
-                    index = result.index((run.name, quantity))
-                    result.on_ln_size.add(index, row, level, self.percent / 100)
+            for (row, run), (level, name) in product(
+                enumerate(weighings.runs), enumerate(QUANTITIES[:3])
+            ):
+                index = result.index((run.name, name))
+                entries.append((index, row, level, self.percent / 100))
+        result.on_ln_size = entries
         return [result]

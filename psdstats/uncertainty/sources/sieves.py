@@ -57,7 +57,7 @@ class Aperture(Source):
             for place, number in enumerate(arrays.sieve_index[row].tolist()):
                 for kind, identity, u_um, freedom, estimate in parts[number]:
                     index = groups[kind].index(identity, freedom=freedom, estimate=estimate)
-                    groups[kind].on_aperture.add(index, row, place, u_um)
+                    groups[kind].on_aperture.append((index, row, place, u_um))
         groups[Kind.UNIFORM].notes += _notes(study, half_width)
         return list(groups.values())
 
