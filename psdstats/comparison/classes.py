@@ -23,7 +23,7 @@ included.  Fractions sum to one: where one class gains, others must lose.
 from __future__ import annotations
 
 import itertools
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -31,7 +31,7 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from psdstats.columns import signed
-from psdstats.comparison.permutation_manova import NOISE, TIE, layout_of
+from psdstats.comparison.permutation_manova import NOISE, TIE, Layout, layout_of
 from psdstats.errors import ModelError
 from psdstats.findings import Remark, RemarkKind
 from psdstats.frozen import Array
@@ -329,11 +329,7 @@ def moved_classes(
     centred[:, constant], total[constant] = 0.0, 0.0
     score = direction @ centred
     t = _ratio(score, total, df)
-    found = [] if design.exact else [np.array([np.max(np.abs(t))])]  # the observed one counts
-    for block in design.blocks(permutations, seed):
-        other = _ratio(np.einsum("n,bnk->bk", direction, centred[block]), total, df)
-        found.append(np.max(np.abs(other), axis=1))
-    maxima = np.sort(np.concatenate(found))  # largest |t| of every exchange
+    maxima = _largest(t, design, direction, centred, total, design.blocks(permutations, seed))
     change = score / length
     error = np.sqrt(np.clip(total - score**2, 0, None) / df) / length
     # an interval leaves out zero exactly where the adjusted p is at most 1 - level
@@ -356,6 +352,22 @@ def moved_classes(
         smallest_p=float(np.mean(maxima >= maxima[-1] * (1 - TIE))),
         exact=design.exact,
     )
+
+
+def _largest(
+    t: Array,
+    design: Layout,
+    direction: Array,
+    centred: Array,
+    total: Array,
+    exchanges: Iterable[NDArray[np.intp]],
+) -> Array:
+    """Largest |t| of the classes at every exchange of runs, ascending."""
+    found = [] if design.exact else [np.array([np.max(np.abs(t))])]  # the observed one counts
+    for block in exchanges:
+        other = _ratio(np.einsum("n,bnk->bk", direction, centred[block]), total, design.df_residual)
+        found.append(np.max(np.abs(other), axis=1))
+    return np.sort(np.concatenate(found))
 
 
 def _ratio(score: Array, total: Array, df: int) -> Array:

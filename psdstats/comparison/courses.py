@@ -18,6 +18,7 @@ from psdstats.comparison.ordered import (
     KEPT,
     CourseRows,
     FactorFlags,
+    FactorRows,
     Flags,
     OrderedQuestion,
     Rows,
@@ -269,28 +270,38 @@ def _factors(
             alone = rows.control.p_both(judged)
             beside = np.clip(alone / (share * BESIDE / (1.0 - BESIDE) / len(p)), gate_p, 1.0)
             control = _numbers(judged, rows.control, alone, beside, rule)
-        first, *later = (
-            judge(
-                Contrast(high=rows.high, low=rows.low, where=time, quantity=asked.quantity),
-                numbers,
-                kind=FindingKind.FACTOR,
-                **rule,
-            )
-            for time, numbers in zip((rows.start, *rows.times), (*control, *at), strict=True)
-        )
-        found.append(
-            FactorAnswer(
-                quantity=asked.quantity,
-                factor=rows.factor,
-                high=rows.high,
-                low=rows.low,
-                control=first,
-                at=tuple(later),
-                since=_first(rows.times, own.differs),
-                is_one_course=None if same is None else bool(same),
-            )
-        )
+        found.append(_factor_answer(asked.quantity, rows, (*control, *at), own, same, rule))
     return tuple(found)
+
+
+def _factor_answer(
+    quantity: str,
+    rows: FactorRows,
+    numbers: Sequence[Numbers],
+    flags: FactorFlags,
+    is_one_course: Flags | None,
+    rule: Rule,
+) -> FactorAnswer:
+    """Findings of one pair of levels: at the first time, then at each later one."""
+    first, *later = (
+        judge(
+            Contrast(high=rows.high, low=rows.low, where=time, quantity=quantity),
+            own,
+            kind=FindingKind.FACTOR,
+            **rule,
+        )
+        for time, own in zip((rows.start, *rows.times), numbers, strict=True)
+    )
+    return FactorAnswer(
+        quantity=quantity,
+        factor=rows.factor,
+        high=rows.high,
+        low=rows.low,
+        control=first,
+        at=tuple(later),
+        since=_first(rows.times, flags.differs),
+        is_one_course=None if is_one_course is None else bool(is_one_course),
+    )
 
 
 def family_findings(

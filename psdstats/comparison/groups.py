@@ -15,6 +15,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 import pandas as pd
@@ -326,18 +327,7 @@ def _compared(
     at, rate, average = (
         f(runs, **rule) if len(meets) > 1 else () for f in (at_conditions, in_rate, on_average)
     )
-
-    def judged(deviation: Deviation, kind: FindingKind, high: str, low: str, where: str) -> Finding:
-        undone = deviation.undone_by_percent
-        return judge(
-            Contrast(high=high, low=low, where=where, quantity=one.quantity),
-            deviation.numbers,
-            kind=kind,
-            within_margin=None if undone is None or rule["margin_percent"] is None else False,
-            undone_by_percent=undone,
-            **rule,
-        )
-
+    judged = partial(_judged, quantity=one.quantity, rule=rule)
     other = meets[1] if len(meets) == 2 else ""
     places = [dict(row) for _, row in conditions.iterrows()]
     levels = [tuple((name, level_text(own)) for name, own in place.items()) for place in places]
@@ -346,15 +336,11 @@ def _compared(
         where = ", ".join(level for _, level in levels[each.condition or 0])
         finding = judged(each, FindingKind.GROUP, meets[each.group], other, where)
         found.append((places[each.condition or 0], finding))
-    times = [level_text(one) for one in sorted(conditions[TIME])] if rate else []
+    ends = [level_text(end(conditions[TIME])) for end in (max, min)] if rate else []
     answers = {}
     for code, name in enumerate(meets[:1] if other else meets):
         own = [k for k, each in enumerate(at) if each.group == code]
-        rates = [
-            judged(each, FindingKind.BENCH_RATE, times[-1], times[0], "")
-            for each in rate
-            if each.group == code
-        ]
+        rates = [judged(r, FindingKind.BENCH_RATE, *ends, "") for r in rate if r.group == code]
         means = [judged(m, FindingKind.GROUP, name, other, "") for m in average if m.group == code]
         nothing = _untold(name, one.quantity, GroupRemark.NO_UNCERTAINTY(), rule)
         answers[name] = BenchAnswer(
@@ -366,11 +352,33 @@ def _compared(
             average=next(iter(means), None),
         )
     used = set(one.frame[GROUP].astype(str))
-    for name in (name for name in names if name not in meets):  # alone, or its sizes are bounds
+    for name in names.keys() - meets:  # alone, or its sizes are bounds
         alone = GroupRemark.ALONE(columns=columns)
         why = alone if name in used else GroupRemark.NOT_BRACKETED()
         answers[name] = _untold(name, one.quantity, why, rule)
     return columns, tuple(answers[name] for name in names if name in answers), found
+
+
+def _judged(
+    deviation: Deviation,
+    kind: FindingKind,
+    high: str,
+    low: str,
+    where: str,
+    *,
+    quantity: str,
+    rule: Rule,
+) -> Finding:
+    """One difference with its verdict; what a scatter never seen would undo is not equivalent."""
+    undone = deviation.undone_by_percent
+    return judge(
+        Contrast(high=high, low=low, where=where, quantity=quantity),
+        deviation.numbers,
+        kind=kind,
+        within_margin=None if undone is None or rule["margin_percent"] is None else False,
+        undone_by_percent=undone,
+        **rule,
+    )
 
 
 def _untold(name: str, quantity: str, why: Remark, rule: Rule) -> BenchAnswer:

@@ -221,18 +221,7 @@ def ordered_question(
     )
     wanted = [("", b, a) for a, b in combinations(times, 2)] if pairs is None else pairs
     factors = tuple(_factor_rows(rows, row, times, *one) for one in wanted)
-    families = list[tuple[tuple[Contrast, ...], Rows]]()
-    for kind in kinds:
-        subjects, found = list[Contrast](), list[Array]()
-        for where, own in times.items():
-            if len(own) > 1:
-                asked = contrast_matrix(own, kind)
-                subjects += [
-                    replace(one, where=where, quantity=quantity) for one in asked.contrasts
-                ]
-                found += list(asked.weights @ np.array([row[t, where] for t in own]))
-        if found:
-            families.append((tuple(subjects), _added(rows, found)))
+    families = _usual_families(rows, row, times, kinds, quantity)
     side = Side.BELOW if direction else Side.BOTH
     beside = joined(one.change for one in courses).family(side) if courses else None
     between = joined(one.remaining.some(slice(1, None)) for one in courses)
@@ -251,11 +240,34 @@ def ordered_question(
         direction=direction,
         courses=courses,
         factors=factors,
-        families=tuple(families),
+        families=families,
         tests=tuple(tests),
         beside=beside,
         guard=guard,
     )
+
+
+def _usual_families(
+    rows: list[Array],
+    row: Mapping[Cell, Array],
+    times: Mapping[str, Sequence[str]],
+    kinds: Sequence[ContrastKind],
+    quantity: str,
+) -> tuple[tuple[tuple[Contrast, ...], Rows], ...]:
+    """Families of contrasts within each level, their rows added to those of the question."""
+    families = list[tuple[tuple[Contrast, ...], Rows]]()
+    for kind in kinds:
+        subjects, found = list[Contrast](), list[Array]()
+        for where, own in times.items():
+            if len(own) > 1:
+                asked = contrast_matrix(own, kind)
+                subjects += [
+                    replace(one, where=where, quantity=quantity) for one in asked.contrasts
+                ]
+                found += list(asked.weights @ np.array([row[t, where] for t in own]))
+        if found:
+            families.append((tuple(subjects), _added(rows, found)))
+    return tuple(families)
 
 
 def _added(rows: list[Array], found: Iterable[Array], sign: int = 1) -> Rows:

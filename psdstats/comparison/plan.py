@@ -12,7 +12,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
-from typing import TypeVar
+from typing import Any, TypeVar
 
 import numpy as np
 import pandas as pd
@@ -212,19 +212,18 @@ def plan_comparison(
     What the runs show is the start; study.toml and then the caller add to it.
     """
     frame, remarks = study.runs_frame(), list[Remark]()
-    given = {
-        "by": by,
-        "within": within,
-        "also": also,
-        "at_each": at_each,
-        "leave_out": leave_out,
-        "margin_percent": margin_percent,
-        "spread": spread,
-        "direction": direction,
-        "one_family": one_family,
-    }
-    asked = dict(_settings_for(study.compare, by))
-    asked |= {name: one for name, one in given.items() if one is not None}
+    asked = _asked(
+        _settings_for(study.compare, by),
+        by=by,
+        within=within,
+        also=also,
+        at_each=at_each,
+        leave_out=leave_out,
+        margin_percent=margin_percent,
+        spread=spread,
+        direction=direction,
+        one_family=one_family,
+    )
     names = list(dict.fromkeys(name for run in study.runs for name in run.factors))
     by = str(asked.get("by") or _usual_factor(frame, names))
     out, each = _names_in(asked.get("leave_out")), _names_in(asked.get("at_each"))
@@ -233,25 +232,19 @@ def plan_comparison(
     further = tuple(one for one in _names_in(asked.get("also")) if one != by)
     frame = _with_factors(frame, list(dict.fromkeys((by, *each, *further))), remarks)
     # what study.toml sets aside gives way to what the runs show, what the caller named does not
-    beside = [TIME, *names] if by != TIME else names
-    beside = [name for name in beside if name not in (by, *_names_in(also), *out)]
+    beside = [name for name in (TIME, *names) if name not in (by, *_names_in(also), *out)]
     each, further = _crossed(frame, by, each, further, beside, remarks)
     extra = _read_groupings(frame, asked.get("within"))
     chosen = _groupings(frame, by, each, further, extra, out, remarks)
     _refuse_groupings(frame, chosen, (by, *each, *further), (by, *each))
-    remarks += [PlanRemark.LEFT_OUT_ASKED(column=one) for one in out]
-    margin = asked.get("margin_percent")
-    if margin is not None:
-        margin = MARGIN_PERCENT.require("margin_percent", margin, ModelError)
-    rule = _one_of(SpreadRule, asked.get("spread") or SpreadRule.DRIFTING, "spread")
     return ComparisonPlan(
         by=by,
         within=chosen,
         also=further,
         at_each=each,
-        margin_percent=margin,
+        margin_percent=asked["margin_percent"],
         remarks=(*remarks, *_left_out(frame, (by, *each, *further), chosen, out)),
-        spread=SpreadRule.POOLED if DRIFT in out else rule,
+        spread=SpreadRule.POOLED if DRIFT in out else asked["spread"],
         direction=_one_of(Direction, asked.get("direction") or Direction.FALLING, "direction"),
         one_family=bool(asked.get("one_family", False)),
         run_to_run=run_to_run or declared_spread(study),
@@ -259,6 +252,16 @@ def plan_comparison(
         test=_one_of(LevelTest, test, "test"),
         left_out=out,
     )
+
+
+def _asked(settings: Mapping[str, Any], **given: Any) -> dict[str, Any]:
+    """Settings of study.toml, and above them what the caller says, each of its kind."""
+    asked = {**settings, **{name: one for name, one in given.items() if one is not None}}
+    margin = asked.get("margin_percent")
+    if margin is not None:
+        margin = MARGIN_PERCENT.require("margin_percent", margin, ModelError)
+    spread = _one_of(SpreadRule, asked.get("spread") or SpreadRule.DRIFTING, "spread")
+    return asked | {"margin_percent": margin, "spread": spread}
 
 
 def _usual_factor(frame: pd.DataFrame, names: Sequence[str]) -> str:
@@ -515,12 +518,12 @@ def _left_out(
     within: Sequence[Grouping],
     out: Sequence[str],
 ) -> list[Remark]:
-    """Every column of the run table that differs between runs and is not in the model.
+    """What was asked to be left out, and every column that differs and is not in the model.
 
     A column that is the same in all runs of one level of a factor goes into what is found for
     that factor; any other counts as scatter.
     """
-    remarks = []
+    remarks = [PlanRemark.LEFT_OUT_ASKED(column=one) for one in out]
     used = {
         *BOOKKEEPING,
         CHARGE,

@@ -208,8 +208,7 @@ def compare_distributions(
         )
         for family in families
     ]
-    tests: dict[float, PermutationManova] = {}
-    refused = ""
+    tests, refused = dict[float, PermutationManova](), ""
     try:
         tests = _tests(classes, deltas, levels, permutations, seed)
     except ModelError as error:
