@@ -10,6 +10,7 @@ from collections.abc import Hashable, Mapping
 from dataclasses import dataclass
 from enum import Enum, StrEnum
 from math import nan
+from typing import TypedDict
 
 from psdstats.frozen import Array
 
@@ -151,6 +152,13 @@ def numbers_of(columns: Mapping[str, Array]) -> tuple[Numbers, ...]:
     """One record a place of arrays (m,) that are named as the fields."""
     rows = zip(*columns.values(), strict=True)
     return tuple(Numbers(**dict(zip(columns, map(float, row), strict=True))) for row in rows)
+
+
+class Rule(TypedDict):
+    """Confidence level, and the change too small to matter, by which findings are judged."""
+
+    level: float
+    margin_percent: float | None
 
 
 class FindingKind(StrEnum):

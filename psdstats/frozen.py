@@ -65,7 +65,7 @@ def hold_number(
     if not math.isfinite(number):
         unit = {"um": " in µm", "g": " in g", "min": " in min"}.get(field.rpartition("_")[2], "")
         raise refusal(record, field, "this is no finite number", f"Give the number alone{unit}.")
-    if limits is not None and number not in limits:
+    if limits is not None and not limits.within(number):
         raise refusal(record, field, "the number cannot be so", f"Give {limits}.")
     object.__setattr__(record, field, number)
 

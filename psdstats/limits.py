@@ -52,9 +52,13 @@ class Limits:
         if isinstance(value, bool) or not isinstance(value, Real):
             return False
         number: Any = value
+        is_told = number == 0 or abs(number) >= _TINIEST
+        return is_told and number <= self.most and self.within(number)
+
+    def within(self, number: float) -> bool:
+        """Whether a number lies between the ends, as far as these are said, and is whole."""
         is_enough = number > self.least if self.above else number >= self.least
-        is_few = number < self.most if self.below else number <= self.most
-        is_few = is_few and (number == 0 or abs(number) >= _TINIEST)
+        is_few = number < self.most if self.below else number <= self.most or self.most >= _UNSAID
         return is_enough and is_few and not (self.whole and number != int(number))
 
     def __str__(self) -> str:

@@ -168,7 +168,11 @@ def test_children_end_with_their_parent(tmp_path, copies):
 @pytest.fixture
 def by_itself(monkeypatch):
     """As in a process that runs the tests with no thread of its own beside them."""
-    monkeypatch.setattr("threading.active_count", lambda: 1)
+
+    def threads():
+        return 1 + sum(process == os.getpid() for process, _ in processes._WATCHED)
+
+    monkeypatch.setattr("threading.active_count", threads)
 
 
 def test_no_copy_is_made_while_other_threads_run():
@@ -225,3 +229,27 @@ def test_tasks_shared_out_are_each_done_and_in_order(monkeypatch, tmp_path, alon
     assert shared_out(tasks, told=told.append) == [number**2 for number in range(20)]
     assert told == sorted(told)
     assert len(list(tmp_path.iterdir())) == 20
+
+
+@pytest.mark.usefixtures("by_itself")
+def test_a_copy_may_share_its_work_and_those_it_shares_with_may_not():
+    if not forks():
+        pytest.skip("there are no copies here")
+    with beside(lambda: (forks(), shared_out([forks, forks]))) as wait:
+        assert wait() == (True, [False, False])
+
+
+@pytest.mark.usefixtures("by_itself")
+def test_a_slow_task_keeps_no_other_waiting(tmp_path):
+    if not forks():
+        pytest.skip("there are no copies here")
+    last = tmp_path / "last"
+
+    def wait_for_the_last():
+        until = time.monotonic() + 60
+        while not last.exists() and time.monotonic() < until:
+            time.sleep(0.01)
+        return last.exists()
+
+    tasks = [wait_for_the_last, *[lambda: True] * 8, lambda: last.write_text("done") > 0]
+    assert shared_out(tasks) == [True] * 10

@@ -26,7 +26,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from psdstats.covariance import Covariance, SharedErrors
-from psdstats.findings import Numbers, numbers_of
+from psdstats.findings import Numbers, Rule, numbers_of
 from psdstats.frozen import Array, freeze_arrays
 from psdstats.models.engine import CovarianceParts, squares_of
 from psdstats.models.judged import Family
@@ -138,9 +138,11 @@ def at_conditions(
             cell = (own.group == group) & (own.condition == condition)
             design = np.column_stack([own.additive(), cell])
             if not _left(design):
-                return _by_measurement(runs, subjects, weights, level, margin_percent)
+                return _by_measurement(
+                    runs, subjects, weights, Rule(level=level, margin_percent=margin_percent)
+                )
             judged.append(_plain(own, row[None], own.posterior(design)))
-    return _answers(subjects, judged, level, margin_percent)
+    return _answers(subjects, judged, Rule(level=level, margin_percent=margin_percent))
 
 
 def in_rate(
@@ -156,14 +158,14 @@ def in_rate(
     if steps == 0 or np.count_nonzero(np.abs(lines).sum(axis=0)) < groups:
         return ()
     design = np.hstack([runs.additive(), lines[:, 1:]])
-    return _of_design(runs, design, steps, level, margin_percent)
+    return _of_design(runs, design, steps, Rule(level=level, margin_percent=margin_percent))
 
 
 def on_average(
     runs: BenchRuns, *, level: float, margin_percent: float | None = None
 ) -> tuple[Deviation, ...]:
     """Each group averaged over the conditions."""
-    return _of_design(runs, runs.additive(), 1.0, level, margin_percent)
+    return _of_design(runs, runs.additive(), 1.0, Rule(level=level, margin_percent=margin_percent))
 
 
 def _compared(runs: BenchRuns) -> tuple[Subjects, Array]:
@@ -205,9 +207,7 @@ def _plain(runs: BenchRuns, rows: Array, posterior: VariancePosterior) -> Mixtur
     )
 
 
-def _of_design(
-    runs: BenchRuns, design: Array, scale: float, level: float, margin_percent: float | None
-) -> tuple[Deviation, ...]:
+def _of_design(runs: BenchRuns, design: Array, scale: float, rule: Rule) -> tuple[Deviation, ...]:
     """Each group against the mean of the others, by its coefficient (the last columns)."""
     groups = int(runs.group.max()) + 1
     if groups < 2 or np.linalg.matrix_rank(design) < design.shape[1]:
@@ -236,18 +236,16 @@ def _of_design(
         posterior = runs.posterior(design)
     else:
         weights = wanted @ np.linalg.pinv(design, rcond=1e-10)
-        return _by_measurement(runs, subjects, weights, level, margin_percent)
+        return _by_measurement(runs, subjects, weights, rule)
     columns = runs.further[len(runs.further) + 1 - posterior.theta.shape[1] :]
     parts = CovarianceParts.of(columns, runs.known)
     found = mixture(runs.y, design, parts, wanted, posterior)
-    return _answers(subjects, [found], level, margin_percent)
+    return _answers(subjects, [found], rule)
 
 
-def _answers(
-    subjects: Subjects, judged: list[Mixture], level: float, margin_percent: float | None
-) -> tuple[Deviation, ...]:
+def _answers(subjects: Subjects, judged: list[Mixture], rule: Rule) -> tuple[Deviation, ...]:
     """Numbers of every difference; one mixture for all, or one each (then shared by Bonferroni)."""
-    alpha, times, count = 1 - level, len(judged), len(subjects) // len(judged)
+    alpha, times, count = 1 - rule["level"], len(judged), len(subjects) // len(judged)
     family = Family(members=tuple(range(count)), signs=(1,) * count)
     p = np.concatenate([one.p() for one in judged])
     if times == 1:
@@ -268,9 +266,10 @@ def _answers(
         "p_adjusted": adjusted,
         **detectable_percent(u, df, critical=half / u),
     }
-    if margin_percent is not None:
+    margin = rule["margin_percent"]
+    if margin is not None:
         tested = [
-            equivalence_of(one, family, margin_percent=margin_percent, alpha=alpha / times)
+            equivalence_of(one, family, margin_percent=margin, alpha=alpha / times)
             for one in judged
         ]
         columns |= {name: np.concatenate([one[name] for one in tested]) for name in tested[0]}
@@ -282,17 +281,13 @@ def _answers(
 
 
 def _by_measurement(
-    runs: BenchRuns,
-    subjects: Subjects,
-    weights: Array,
-    level: float,
-    margin_percent: float | None,
+    runs: BenchRuns, subjects: Subjects, weights: Array, rule: Rule
 ) -> tuple[Deviation, ...]:
     """Differences judged by the measurement alone, and the scatter that would undo each."""
     if not (((weights @ runs.known) * weights).sum(axis=1) > 0).all():
         return ()
     found, joint = [], _plain(runs, weights, stated_posterior(0.0, np.inf))
-    for one, row in zip(_answers(subjects, [joint], level, margin_percent), weights, strict=True):
+    for one, row in zip(_answers(subjects, [joint], rule), weights, strict=True):
         own, leverage = one.numbers, float(row @ row)
         critical = (own.upper - own.estimate) / own.u
         undone = float(undoing_percent(own.estimate, own.u, critical, leverage=leverage))

@@ -189,7 +189,7 @@ def compare(
         study,
         plan,
         quantities=quantities,
-        level=_each_level(level, len(quantities) if across_quantities else 1),
+        level=1.0 - (1.0 - level) / max(len(quantities) if across_quantities else 1, 1),
         sources=sources,
         propagation=propagation,
     )
@@ -323,16 +323,11 @@ def compare_in_hand(
     across_quantities: bool = False,
 ) -> Comparison:
     """Answer every question of values that were read; `is_directed` says a direction was stated."""
-    each = _each_level(level, len(values.known) if across_quantities else 1)
+    each = 1.0 - (1.0 - level) / (len(values.known) if across_quantities else 1)
     analysis = analyse_values(values, plan, is_directed=is_directed, level=each)
     return compare_analysis(
         analysis, families=families, level=level, across_quantities=across_quantities
     )
-
-
-def _each_level(level: float, quantities: int) -> float:
-    """Level of each of several quantities that hold one together."""
-    return 1.0 - (1.0 - level) / (quantities or 1)
 
 
 @one_thread

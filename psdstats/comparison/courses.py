@@ -42,6 +42,7 @@ from psdstats.findings import (
     Numbers,
     Remark,
     RemarkKind,
+    Rule,
     Stop,
     Verdict,
     numbers_of,
@@ -96,6 +97,7 @@ def read_courses(
     one_family : bool
         Falls, factor and stop under one error.
     """
+    rule = Rule(level=level, margin_percent=margin_percent)
     margin = DEFAULT_MARGIN_PERCENT if margin_percent is None else margin_percent
     flags = ordered_flags(
         judged, asked, margin_percent=margin, alpha=1.0 - level, one_family=one_family
@@ -103,7 +105,6 @@ def read_courses(
     end_p = _end_p(judged, asked, one_family=one_family)
     courses = []
     for place, (rows, fall) in enumerate(zip(asked.courses, flags.falls, strict=True)):
-        fallen = _fallen(judged, asked, rows, end_p[place], level, margin_percent)
         stop = None
         if flags.stops:
             stop = _stop(judged, asked, rows, flags.stops[place], margin_percent)
@@ -114,7 +115,7 @@ def read_courses(
                 times=rows.times,
                 start=Numbers(),
                 end=Numbers(),
-                fallen=fallen,
+                fallen=_fallen(judged, asked, rows, end_p[place], rule),
                 shown=tuple(fall.shown.tolist()),
                 at_least=tuple(fall.at_least.tolist()),
                 since=_first(rows.times[1:], from_the_end(fall.shown)),
@@ -122,8 +123,7 @@ def read_courses(
             )
         )
     gate_p = max(end_p, default=0.0) if one_family else 0.0
-    factors = _factors(judged, asked, flags.factors, gate_p, level, margin_percent)
-    return tuple(courses), factors
+    return tuple(courses), _factors(judged, asked, flags.factors, gate_p, rule)
 
 
 def _end_p(judged: Judged, asked: OrderedQuestion, *, one_family: bool) -> list[float]:
@@ -160,12 +160,11 @@ def _numbers(
     rows: Rows,
     p: Array,
     p_adjusted: Array,
-    level: float,
-    margin_percent: float | None,
+    rule: Rule,
     half: Array | None = None,
 ) -> tuple[Numbers, ...]:
     """Each row with the interval of that row alone, or with half widths that hold together."""
-    alpha, value = 1.0 - level, rows.of(judged.estimate)
+    alpha, value = 1.0 - rule["level"], rows.of(judged.estimate)
     se, df = judged.se[..., rows.places], judged.df[..., rows.places]
     lower, upper = rows.lower(judged, 0.5 * alpha), rows.upper(judged, 0.5 * alpha)
     reach = judged.half_width(alpha)[..., rows.places] if half is None else half
@@ -181,24 +180,20 @@ def _numbers(
         "p_adjusted": p_adjusted,
         **detectable_percent(se, df, critical=multiples(reach, se)),
     }
-    if margin_percent is not None:
-        columns |= equivalence_of(judged, rows.family(), margin_percent=margin_percent, alpha=alpha)
+    margin = rule["margin_percent"]
+    if margin is not None:
+        columns |= equivalence_of(judged, rows.family(), margin_percent=margin, alpha=alpha)
     return numbers_of(columns)
 
 
 def _fallen(
-    judged: Judged,
-    asked: OrderedQuestion,
-    rows: CourseRows,
-    p_end: float,
-    level: float,
-    margin_percent: float | None,
+    judged: Judged, asked: OrderedQuestion, rows: CourseRows, p_end: float, rule: Rule
 ) -> Finding:
     """Change by the end of a course, with its two-sided interval."""
     end = rows.change.some([-1])
     p = end.p_below(judged) if asked.direction else end.p_both(judged)
     plain = -end if asked.direction == Way.RISING else end
-    (numbers,) = _numbers(judged, plain, p, np.array([p_end]), level, margin_percent)
+    (numbers,) = _numbers(judged, plain, p, np.array([p_end]), rule)
     subject = Contrast(
         high=rows.times[-1],
         low=rows.times[0],
@@ -206,8 +201,7 @@ def _fallen(
         quantity=asked.quantity,
         family=ContrastKind.AGAINST_FIRST,
     )
-    kind = FindingKind.FALLEN
-    return judge(subject, numbers, kind=kind, level=level, margin_percent=margin_percent)
+    return judge(subject, numbers, kind=FindingKind.FALLEN, **rule)
 
 
 def _stop(
@@ -253,35 +247,34 @@ def _factors(
     asked: OrderedQuestion,
     flags: Sequence[FactorFlags],
     gate_p: float,
-    level: float,
-    margin_percent: float | None,
+    rule: Rule,
 ) -> tuple[FactorAnswer, ...]:
     share = 1.0 - BESIDE
     if gate_p > 0.0:
         share /= 2 + bool(asked.direction)
     p = [one.differences.p_both(judged) for one in asked.factors]
     alike: Sequence[Flags | None] = [None] * len(p)
-    if margin_percent is not None:
-        alike = one_course_flags(judged, asked, margin_percent, 1.0 - level)
+    margin = rule["margin_percent"]
+    if margin is not None:
+        alike = one_course_flags(judged, asked, margin, 1.0 - rule["level"])
     found = []
     for j, (rows, own, same) in enumerate(zip(asked.factors, flags, alike, strict=True)):
         adjusted = [
             max(_least(lambda a: with_handover(p, share * a)[j][k]), gate_p)  # noqa: B023
             for k in range(len(rows.times))
         ]
-        at = _numbers(judged, rows.differences, p[j], np.array(adjusted), level, margin_percent)
+        at = _numbers(judged, rows.differences, p[j], np.array(adjusted), rule)
         control: tuple[Numbers, ...] = (Numbers(),)
         if rows.start:  # the difference at the first time, beside the order
             alone = rows.control.p_both(judged)
             beside = np.clip(alone / (share * BESIDE / (1.0 - BESIDE) / len(p)), gate_p, 1.0)
-            control = _numbers(judged, rows.control, alone, beside, level, margin_percent)
+            control = _numbers(judged, rows.control, alone, beside, rule)
         first, *later = (
             judge(
                 Contrast(high=rows.high, low=rows.low, where=time, quantity=asked.quantity),
                 numbers,
                 kind=FindingKind.FACTOR,
-                level=level,
-                margin_percent=margin_percent,
+                **rule,
             )
             for time, numbers in zip((rows.start, *rows.times), (*control, *at), strict=True)
         )
@@ -308,16 +301,13 @@ def family_findings(
     level: float = 0.95,
 ) -> tuple[Finding, ...]:
     """The usual two-sided families, each with adjusted p and simultaneous intervals."""
-    found = list[Finding]()
+    found, rule = list[Finding](), Rule(level=level, margin_percent=margin_percent)
     for subjects, rows in asked.families:
         family = rows.family()
         half = judged.family_half_width(family, 1.0 - level)
         p, p_adjusted = rows.p_both(judged), judged.family_p(family)
-        numbers = _numbers(judged, rows, p, p_adjusted, level, margin_percent, half)
-        found += [
-            judge(one, own, level=level, margin_percent=margin_percent)
-            for one, own in zip(subjects, numbers, strict=True)
-        ]
+        numbers = _numbers(judged, rows, p, p_adjusted, rule, half)
+        found += [judge(one, own, **rule) for one, own in zip(subjects, numbers, strict=True)]
     return tuple(found)
 
 

@@ -46,6 +46,7 @@ from psdstats.findings import (
     Numbers,
     Remark,
     RemarkKind,
+    Rule,
     Verdict,
 )
 from psdstats.limits import LEVEL, MARGIN_PERCENT
@@ -250,8 +251,9 @@ def group_agreement(
     names = tuple(map(str, dict.fromkeys(runs[GROUP])))
     columns: tuple[str, ...] = (TIME,)
     spread, set_aside, rows = Spread(), tuple[str, ...](), list[dict[str, object]]()
+    rule = Rule(level=level, margin_percent=margin_percent)
     alone = GroupRemark.ALONE(columns=columns)
-    answers: tuple[BenchAnswer, ...] = (_untold(names[0], quantity, alone, level, margin_percent),)
+    answers: tuple[BenchAnswer, ...] = (_untold(names[0], quantity, alone, rule),)
     if len(names) > 1:
         if analysis is None:
             plan = plan_comparison(study, at_each=at_each, margin_percent=margin_percent)
@@ -260,7 +262,7 @@ def group_agreement(
             )
         one = analysis[quantity]
         spread, set_aside = one.spread, one.response.set_aside
-        columns, answers, found = _compared(one, level, margin_percent)
+        columns, answers, found = _compared(one, rule)
         rows = [_of_condition(place, finding) for place, finding in found]
     return GroupAgreement(
         quantity=quantity,
@@ -269,9 +271,8 @@ def group_agreement(
         # without a row the columns still say what a condition was
         by_condition=pd.DataFrame(rows) if rows else pd.DataFrame(columns=[*columns, GROUP]),
         spread=spread,
-        level=level,
-        margin_percent=margin_percent,
         set_aside=set_aside,
+        **rule,
     )
 
 
@@ -304,14 +305,15 @@ def bench_answers(
 
     Empty where there is one group, or groups are what is compared.
     """
-    return () if GROUP in one.plan.factors else _compared(one, level, margin_percent)[1]
+    rule = Rule(level=level, margin_percent=margin_percent)
+    return () if GROUP in one.plan.factors else _compared(one, rule)[1]
 
 
 Found = list[tuple[dict[str, object], Finding]]
 
 
 def _compared(
-    one: QuantityAnalysis, level: float, margin_percent: float | None
+    one: QuantityAnalysis, rule: Rule
 ) -> tuple[tuple[str, ...], tuple[BenchAnswer, ...], Found]:
     """Columns that define a condition, one answer a group, every difference at a condition.
 
@@ -322,8 +324,7 @@ def _compared(
         return columns, (), []
     meets, conditions, runs = _bench_runs(one, columns, list(names))
     at, rate, average = (
-        f(runs, level=level, margin_percent=margin_percent) if len(meets) > 1 else ()
-        for f in (at_conditions, in_rate, on_average)
+        f(runs, **rule) if len(meets) > 1 else () for f in (at_conditions, in_rate, on_average)
     )
 
     def judged(deviation: Deviation, kind: FindingKind, high: str, low: str, where: str) -> Finding:
@@ -332,10 +333,9 @@ def _compared(
             Contrast(high=high, low=low, where=where, quantity=one.quantity),
             deviation.numbers,
             kind=kind,
-            level=level,
-            margin_percent=margin_percent,
-            within_margin=None if undone is None or margin_percent is None else False,
+            within_margin=None if undone is None or rule["margin_percent"] is None else False,
             undone_by_percent=undone,
+            **rule,
         )
 
     other = meets[1] if len(meets) == 2 else ""
@@ -356,7 +356,7 @@ def _compared(
             if each.group == code
         ]
         means = [judged(m, FindingKind.GROUP, name, other, "") for m in average if m.group == code]
-        nothing = _untold(name, one.quantity, GroupRemark.NO_UNCERTAINTY(), level, margin_percent)
+        nothing = _untold(name, one.quantity, GroupRemark.NO_UNCERTAINTY(), rule)
         answers[name] = BenchAnswer(
             quantity=one.quantity,
             group=name,
@@ -369,22 +369,14 @@ def _compared(
     for name in (name for name in names if name not in meets):  # alone, or its sizes are bounds
         alone = GroupRemark.ALONE(columns=columns)
         why = alone if name in used else GroupRemark.NOT_BRACKETED()
-        answers[name] = _untold(name, one.quantity, why, level, margin_percent)
+        answers[name] = _untold(name, one.quantity, why, rule)
     return columns, tuple(answers[name] for name in names if name in answers), found
 
 
-def _untold(
-    name: str, quantity: str, why: Remark, level: float, margin_percent: float | None
-) -> BenchAnswer:
+def _untold(name: str, quantity: str, why: Remark, rule: Rule) -> BenchAnswer:
     """A group of which nothing can be said."""
-    finding = judge(
-        Contrast(high=name, quantity=quantity),
-        Numbers(),
-        kind=FindingKind.GROUP,
-        level=level,
-        margin_percent=margin_percent,
-        obstacles=(why,),
-    )
+    subject = Contrast(high=name, quantity=quantity)
+    finding = judge(subject, Numbers(), kind=FindingKind.GROUP, obstacles=(why,), **rule)
     return BenchAnswer(quantity=quantity, group=name, at=(finding,))
 
 

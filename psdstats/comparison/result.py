@@ -269,22 +269,18 @@ class Comparison(Shown):
           quantity              term  df_num        route
         0      D50  milling_time_min       4  single runs
         """
+        numbers = ["f", "df_num", "df_den", "p", "p_plain"]
         rows = [
             (
                 one.quantity,
                 " and ".join(test.term),
-                test.f,
-                test.df_num,
-                test.df_den,
-                test.p,
-                test.p_plain,
-                one.route.value,
+                *(getattr(test, n) for n in numbers),
+                str(one.route),
             )
             for one in self.results
             for test in one.tests
         ]
-        columns = ["quantity", "term", "f", "df_num", "df_den", "p", "p_plain", "route"]
-        return pd.DataFrame(rows, columns=columns)
+        return pd.DataFrame(rows, columns=["quantity", "term", *numbers, "route"])
 
     def variance_frame(self) -> pd.DataFrame:
         """One row a variance component of each fitted model, as a relative SD in per cent.
@@ -301,17 +297,14 @@ class Comparison(Shown):
         ['quantity', 'component', 'variance', 'sd_percent']
         """
         rows = [
-            (
-                result.quantity,
-                str(name),
-                float(value),
-                100.0 * float(value) ** 0.5 if value >= 0.0 else float("nan"),
-            )
+            (result.quantity, str(name), float(value))
             for result in self.results
             if result.fit is not None
             for name, value in result.fit.variance_components.items()
         ]
-        return pd.DataFrame(rows, columns=["quantity", "component", "variance", "sd_percent"])
+        table = pd.DataFrame(rows, columns=["quantity", "component", "variance"])
+        variance = table["variance"].astype(float)
+        return table.assign(sd_percent=100.0 * variance.where(variance >= 0.0) ** 0.5)
 
 
 def _effects(findings: Sequence[Finding]) -> pd.DataFrame:

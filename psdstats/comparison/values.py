@@ -528,6 +528,8 @@ def _measured(runs: Sequence[AsideRun], numbers: Array, known: Mapping[str, Arra
     u = value * np.sqrt(np.stack([np.diagonal(one) for one in known.values()], axis=1))
     u = np.where((u == 0.0) & np.isnan(stated), np.nan, u)
     half = critical_t(1.0 - _COVERAGE, np.inf) * u
+    beyond = np.where(np.isfinite(upper), "below the finest sieve", "above the coarsest sieve")
+    status = np.where(lower == upper, "bracketed", beyond)
     return Propagation(
         runs=tuple(one.name for one in runs),
         groups=tuple(one.group for one in runs),
@@ -544,22 +546,14 @@ def _measured(runs: Sequence[AsideRun], numbers: Array, known: Mapping[str, Arra
         balance_share=np.full(value.shape, np.nan),
         source_share=np.zeros((*value.shape, 0)),
         joint=Joint(of_logs=joint),
-        status=tuple(
-            tuple(map(_status, low, high)) for low, high in zip(lower, upper, strict=True)
-        ),
-        linear_valid=tuple((None,) * len(names) for _ in runs),
+        status=tuple(map(tuple, status.tolist())),
+        linear_valid=np.full(value.shape, None),
         method=Method.LINEAR,
         sources=(),
         sources_left_out=(),
         rule="",
         notes=(),
     )
-
-
-def _status(lower: float, upper: float) -> str:
-    if lower == upper:
-        return "bracketed"
-    return "below the finest sieve" if np.isfinite(upper) else "above the coarsest sieve"
 
 
 def _remarks(lost: Sequence[str], known: Mapping[str, Array]) -> tuple[Remark, ...]:

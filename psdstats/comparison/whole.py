@@ -10,9 +10,10 @@ its own changes; one test judges them together.
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
+from functools import partial
 
 import numpy as np
 import pandas as pd
@@ -37,7 +38,7 @@ from psdstats.limits import LEVEL, PERMUTATIONS, SEED
 from psdstats.models.design_columns import column as column_without_gaps
 from psdstats.models.design_columns import need_columns
 from psdstats.present import Shown
-from psdstats.study.records import Run, Study, in_order
+from psdstats.study.records import Study, in_order
 
 # share of the detection limit put in place of an empty class: 0.65 in J. A. Martín-Fernández,
 # C. Barceló-Vidal and V. Pawlowsky-Glahn, Mathematical Geology 35 (2003) 253-278 (from memory)
@@ -201,35 +202,40 @@ def compare_distributions(
     study, levels, lost = _levels(in_order(study), by, within)
     families = stack_families(study)
     classes = [common_classes(family) for family in families]
-    deltas = [_replacement(study, family) for family in families]
+    deltas = [  # fraction put in place of an empty class of each run
+        np.array(
+            [ZERO_SHARE * study.balances[run.balance].resolution_g / run.total_g for run in family]
+        )
+        for family in families
+    ]
     tests: dict[float, PermutationManova] = {}
     refused = ""
     try:
         tests = _tests(classes, deltas, levels, permutations, seed)
     except ModelError as error:
         refused = str(error)
+    judged = partial(moved_classes, level=level, permutations=permutations, seed=seed)
     unit = "min" if by.endswith("_min") else ""
-    parts = tuple(
-        _part(
-            one,
-            levels.loc[list(one.runs)],
-            Pairs(against),
-            unit=unit,
-            level=level,
-            permutations=permutations,
-            seed=seed,
-        )
-        for one in classes
-    )
+    parts = tuple(_part(one, levels, Pairs(against), unit, judged) for one in classes)
     empty = sum(int(np.count_nonzero(one.mass_g <= 0)) for one in classes)
+    columns = ("pseudo_f", "r_squared", "p")
+    sensitivity = {name: [getattr(one, name) for one in tests.values()] for name in columns}
+    notes = [*lost]
+    if len(parts) > 1:
+        notes.append(DistributionRemark.STACKS_APART(stacks=tuple(part.name for part in parts)))
+    notes += [one for part in parts for one in (*part.classes.remarks, *part.untold)]
+    if empty:
+        delta = np.concatenate(deltas)
+        ends = {"lowest": float(delta.min()), "highest": float(delta.max())}
+        notes.append(DistributionRemark.EMPTY_CLASSES(count=empty, **ends))
     return WholeComparison(
         by=by,
         finding=_finding(by, tests, refused, level),
         test=tests.get(1.0),
-        sensitivity=_sensitivity(tests, empty),
+        sensitivity=pd.DataFrame({"delta_factor": [*tests], "empty_classes": empty} | sensitivity),
         parts=parts,
         level=level,
-        notes=(*lost, *_notes(parts, empty, np.concatenate(deltas))),
+        notes=tuple(notes),
     )
 
 
@@ -281,42 +287,29 @@ def _part(
     classes: CommonClasses,
     levels: pd.DataFrame,
     pairs: Pairs,
-    *,
     unit: str,
-    level: float,
-    permutations: int,
-    seed: int,
+    judged: Callable[..., MovedClasses],
 ) -> StackPart:
     """Changes of classes of one family of stacks, for each pair of levels."""
-    found, untold = [], []
-    for low, high in pairs.of(sorted(set(levels["level"]))):
+    found, untold, own = [], [], levels.loc[list(classes.runs)]
+    for low, high in pairs.of(sorted(set(own["level"]))):
         try:
             found.append(
-                moved_classes(
+                judged(
                     classes.fractions,
-                    levels["level"].to_numpy(),
+                    own["level"].to_numpy(),
                     low=low,
                     high=high,
                     limits_um=classes.limits_um,
-                    strata=levels["stratum"],
+                    strata=own["stratum"],
                     unit=unit,
-                    level=level,
-                    permutations=permutations,
-                    seed=seed,
                 )
             )
         except ModelError as error:
             refused = DistributionRemark.PAIR_REFUSED
             untold.append(refused(low=low, high=high, unit=unit, error=str(error)))
-    name = ", ".join(dict.fromkeys(levels["group"]))
+    name = ", ".join(dict.fromkeys(own["group"]))
     return StackPart(name=name, classes=classes, moved=tuple(found), untold=tuple(untold))
-
-
-def _replacement(study: Study, runs: Sequence[Run]) -> Array:
-    """Fraction put in place of an empty class, shape (n_runs,)."""
-    resolution = [study.balances[run.balance].resolution_g for run in runs]
-    total = [run.total_g for run in runs]
-    return np.asarray(ZERO_SHARE * np.array(resolution) / np.array(total), dtype=np.float64)
 
 
 def _finding(
@@ -347,31 +340,3 @@ def _finding(
         numbers=Numbers(estimate=test.r_squared, p=test.p),
         level=level,
     )
-
-
-def _sensitivity(tests: Mapping[float, PermutationManova], empty: int) -> pd.DataFrame:
-    return pd.DataFrame(
-        {
-            "delta_factor": list(tests),
-            "empty_classes": [empty] * len(tests),
-            "pseudo_f": [test.pseudo_f for test in tests.values()],
-            "r_squared": [test.r_squared for test in tests.values()],
-            "p": [test.p for test in tests.values()],
-        }
-    )
-
-
-def _notes(parts: Sequence[StackPart], empty: int, delta: Array) -> tuple[Remark, ...]:
-    notes = []
-    if len(parts) > 1:
-        stacks = tuple(part.name for part in parts)
-        notes.append(DistributionRemark.STACKS_APART(stacks=stacks))
-    for part in parts:
-        notes += [*part.classes.remarks, *part.untold]
-    if empty:
-        notes.append(
-            DistributionRemark.EMPTY_CLASSES(
-                count=empty, lowest=float(delta.min()), highest=float(delta.max())
-            )
-        )
-    return tuple(notes)

@@ -19,7 +19,8 @@ from numpy.typing import ArrayLike, NDArray
 from psdstats.errors import ModelError
 from psdstats.frozen import Array
 from psdstats.models.design_columns import TermSpec, factor_column
-from psdstats.models.kenward_roger import Inference, TermTest, f_tail
+from psdstats.models.judged import f_tail
+from psdstats.models.kenward_roger import Inference, TermTest
 from psdstats.models.mixed_model import MixedModelFit
 
 

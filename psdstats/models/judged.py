@@ -15,6 +15,7 @@ from functools import cache, lru_cache, partial
 from itertools import islice
 
 import numpy as np
+from numpy.typing import ArrayLike
 from scipy import special
 
 from psdstats.frozen import Array, freeze_arrays
@@ -252,6 +253,22 @@ def _one_sided_for(data: bytes, m: int) -> OneSidedLaw:
     )
 
 
+def f_tail(f: ArrayLike, df_num: float, df_den: ArrayLike) -> Array:
+    """Upper tail of F; chi-squared over its degrees of freedom where the denominator is infinite.
+
+    Examples
+    --------
+    >>> f_tail([4.0, 4.0], 1, [10.0, float("inf")]).round(4)
+    array([0.0734, 0.0455])
+    """
+    f, df_den = np.broadcast_arrays(np.asarray(f, dtype=float), np.asarray(df_den, dtype=float))
+    finite = np.isfinite(df_den)
+    exact = special.fdtrc(df_num, np.where(finite, df_den, 1.0), np.maximum(f, 0.0))
+    limit = special.chdtrc(df_num, df_num * np.maximum(f, 0.0))
+    tail: Array = np.where(finite, exact, limit)
+    return tail
+
+
 def _ratio(difference: Array, se: Array) -> Array:
     """T ratios; zero where values without any scatter, such as equal bounds, do not differ."""
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -336,11 +353,7 @@ class StudentJudged(Judged):
 
     def joint_p(self, number: int) -> Array:
         """Test of one of the sets of rows at once, by F or chi-square: its p (...,)."""
-        f, count, df = self.joint_f(number)
-        some = np.where(np.isfinite(df), df, 1.0)
-        by_f = special.fdtrc(count, some, f)
-        p = np.where(np.isfinite(df), by_f, special.chdtrc(count, f * count))
-        return np.asarray(p, dtype=np.float64)
+        return f_tail(*self.joint_f(number))
 
     def joint_f(self, number: int) -> tuple[Array, int, Array]:
         """F (...,) of that test, with its degrees of freedom; infinite where it is chi-square."""

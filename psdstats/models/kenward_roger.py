@@ -24,6 +24,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from psdstats.frozen import Array
 from psdstats.models.engine import BatchFit
+from psdstats.models.judged import f_tail
 from psdstats.models.likelihood import Choice
 from psdstats.models.solver import add_bend, root_jacobian
 
@@ -191,24 +192,6 @@ def _moments(a1: Array, a2: Array, rank: int) -> tuple[Array, Array]:
     if rank == 1:
         df, scaling = average, np.ones_like(a1)
     return np.where(nothing, np.inf, df), np.where(nothing, 1.0, scaling)
-
-
-def f_tail(f: ArrayLike, df_num: float, df_den: ArrayLike) -> Array:
-    """Upper tail of F; chi-squared over its degrees of freedom where the denominator is infinite.
-
-    Examples
-    --------
-    >>> f_tail([4.0, 4.0], 1, [10.0, float("inf")]).round(4)
-    array([0.0734, 0.0455])
-    """
-    from scipy import special
-
-    f, df_den = np.broadcast_arrays(np.asarray(f, dtype=float), np.asarray(df_den, dtype=float))
-    finite = np.isfinite(df_den)
-    exact = special.fdtrc(df_num, np.where(finite, df_den, 1.0), np.maximum(f, 0.0))
-    limit = special.chdtrc(df_num, df_num * np.maximum(f, 0.0))
-    tail: Array = np.where(finite, exact, limit)
-    return tail
 
 
 def _observed_theta_covariance(fit: BatchFit) -> Array:

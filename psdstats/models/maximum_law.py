@@ -428,7 +428,7 @@ def _blocks(correlation: Array) -> list[NDArray[np.intp]]:
 def _connected_law(correlation: Array) -> MaximumLaw:
     m = len(correlation)
     if (np.abs(correlation) > 1.0 - _ALIKE).all():  # one value, repeated or with its sign changed
-        return MaximumLaw(count=m, normal_tail=_single_tail, name="one value")
+        return MaximumLaw(count=m, normal_tail=lambda w: 2.0 * special.ndtr(-w), name="one value")
     shared = _product_factor(correlation)
     if shared is not None:
         return _product_law(shared)
@@ -437,11 +437,14 @@ def _connected_law(correlation: Array) -> MaximumLaw:
         correlation, _pair_correlation(levels), rtol=0.0, atol=_ALIKE
     ):
         return range_law(levels)
-    return _general_law(correlation)
-
-
-def _single_tail(w: Array) -> Array:
-    return np.asarray(2.0 * special.ndtr(-np.asarray(w)), dtype=np.float64)
+    law = direction_law(correlation)
+    return MaximumLaw(
+        count=m,
+        normal_tail=law.normal_tail,
+        name="multivariate t",
+        error=law.error,
+        student_tail=law.student_tail,
+    )
 
 
 def _pair_correlation(levels: int) -> Array:
@@ -495,14 +498,3 @@ def _product_law(a: Array) -> MaximumLaw:
         return np.asarray((-np.expm1(log_inside) @ weight).reshape(np.shape(w)), dtype=np.float64)
 
     return MaximumLaw(count=len(a), normal_tail=tail, name="shared comparison")
-
-
-def _general_law(correlation: Array) -> MaximumLaw:
-    law = direction_law(correlation)
-    return MaximumLaw(
-        count=len(correlation),
-        normal_tail=law.normal_tail,
-        name="multivariate t",
-        error=law.error,
-        student_tail=law.student_tail,
-    )

@@ -45,7 +45,7 @@ _WANTED = (
     "matplotlib.backends.backend_svg",
     "matplotlib.backends.backend_agg",
 )
-SHARING, FURTHER, WRITING = "sharing out the uncertainty", "groups and rate", "writing"
+FURTHER, WRITING = "groups and rate", "writing"
 """Stages of the work, as a progress line names them."""
 
 Stage = Callable[[str], Progress | None]
@@ -145,30 +145,17 @@ def gather(
         measured = drawn()
     if target_um is None and "target_um" in study.compare:
         target_um = float(study.compare["target_um"])  # type: ignore[arg-type]
-    names = measured.sources
-    by = str(study.compare.get("by") or TIME) if done is None else done.plan.by
-    stage(SHARING)
-    bands = undersize_bands(study, sources=names, coverage=measured.coverage)
-    shares = budget(study, by=by, sources=names)
     told = stage(FURTHER)
-    rest: dict[str, Callable[[], Any]] = {
-        "rate": partial(_rate, study, measured, done, level, target_um),
-        "model_checks": lambda: None if done is None else model_checks(done),
-        "losses": partial(_loss, study, done, level),
-        "groups": partial(_groups, study, measured, done, level),
-        "whole": partial(_whole, study, level, measured.seed or 0),
-    }
-    made_so_far = (lambda _: None) if told is None else (lambda number: told(number, len(rest)))
-    further = dict(zip(rest, shared_out(list(rest.values()), told=made_so_far), strict=True))
+    further = _further(study, measured, done, level=level, target_um=target_um, told=told)
     loss, loss_notes = further.pop("losses")
     return Results(
         study=study,
         checks=check_study(study) if checks is None else checks,
         propagation=measured,
-        bands=bands,
         comparison=comparison,
-        budget=shares,
-        limits=tuple(judge_limit(study, one, sources=names) for one in specifications(study)),
+        limits=tuple(
+            judge_limit(study, one, sources=measured.sources) for one in specifications(study)
+        ),
         **further,
         loss=loss,
         loss_notes=loss_notes,
@@ -176,6 +163,35 @@ def gather(
         target_um=target_um,
         level=level,
     )
+
+
+def _further(
+    study: Study,
+    measured: Propagation,
+    done: Comparison | None,
+    *,
+    level: float,
+    target_um: float | None,
+    told: Progress | None,
+) -> dict[str, Any]:
+    """What rests on sizes and comparison, shared by two processes, what takes longest first."""
+    names = measured.sources
+    by = str(study.compare.get("by") or TIME) if done is None else done.plan.by
+    asked: dict[str, Callable[[], Any]] = {
+        "rate": partial(_rate, study, measured, done, level, target_um),
+        "model_checks": lambda: None if done is None else model_checks(done),
+        "losses": partial(_loss, study, done, level),
+        "budget": partial(budget, study, by=by, sources=names),
+        "groups": partial(_groups, study, measured, done, level),
+        "whole": partial(_whole, study, level, measured.seed or 0),
+        "bands": partial(undersize_bands, study, sources=names, coverage=measured.coverage),
+    }
+
+    def tell(number: int) -> None:
+        if told is not None:
+            told(number, len(asked))
+
+    return dict(zip(asked, shared_out(list(asked.values()), told=tell), strict=True))
 
 
 def in_hand(values: Values, comparison: Comparison, level: float) -> Results:

@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, fields, is_dataclass
 from dataclasses import replace as with_fields
+from functools import partial
 from math import isfinite
 from pathlib import Path
 from typing import TypeVar
@@ -45,7 +46,7 @@ from psdstats.output.pages.budget import (
 )
 from psdstats.output.pages.checks import checks_page
 from psdstats.output.pages.comparison import comparison_page
-from psdstats.output.pages.groups import GroupResults, groups_page
+from psdstats.output.pages.groups import groups_page
 from psdstats.output.pages.limits import limits_page
 from psdstats.output.pages.model_checks import attained_page, model_checks_page
 from psdstats.output.pages.parts import without_repeats
@@ -251,15 +252,19 @@ def report_pages(found: Results, say: Numerals = PLAIN) -> list[Page]:
     if run is not None:
         shared += run_budget_page(shares.inputs, found.propagation, run, "D50", say)
     shared += Page(heading=shared.heading, blocks=(sieves_table(study),))
+    results = () if found.compared is None else found.compared.results
+    benches = [one for each in results for one in each.benches]  # where other sizes differ
+
+    def own_rate(result: RateResult, say: Numerals) -> Page:
+        return rate_page(result, found.loss, notes=found.loss_notes, say=say)
+
     return [
         study_page(study, say),
         sizes_page(found.propagation, study.runs_frame(), bands, say, comparison=found.compared),
         *_page(words.whether_heading(_by(found)), found.comparison, comparison_page, say),
-        *_page(
-            groups_words.HEADING, found.groups, lambda one, own: _groups_page(found, one, own), say
-        ),
+        *_page(groups_words.HEADING, found.groups, partial(groups_page, others=benches), say),
         *_page(whole_heading(TIME), found.whole, whole_page, say),
-        *_page(rate_words.HEADING, found.rate, lambda one, own: _rate_page(found, one, own), say),
+        *_page(rate_words.HEADING, found.rate, own_rate, say),
         *([limits_page(list(found.limits), say)] if found.limits else []),
         shared,
         checks_page(checks, found.compared, say),
@@ -297,16 +302,6 @@ def _page(
         yield Page(heading=heading, blocks=(Note(words.not_computed(str(result))),))
     else:
         yield page(result, say)
-
-
-def _groups_page(found: Results, results: GroupResults, say: Numerals) -> Page:
-    """The page of the groups; its figure names where other sizes differ."""
-    compared = () if found.compared is None else found.compared.results
-    return groups_page(results, say, others=[one for each in compared for one in each.benches])
-
-
-def _rate_page(found: Results, result: RateResult, say: Numerals) -> Page:
-    return rate_page(result, found.loss, notes=found.loss_notes, say=say)
 
 
 def study_page(study: Study, say: Numerals = PLAIN) -> Page:

@@ -75,6 +75,30 @@ class FoundSize:
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
+class Evaluation:
+    """What an evaluation makes of P powders on stacks of n apertures.
+
+    Attributes
+    ----------
+    by_share, by_ln_aperture : ndarray, shapes (P, 3, n + 1) and (P, 3, n)
+        Derivatives of ln D10, D50, D90.
+    between : ndarray, shape (S, P, 3, P, 3)
+        Covariance of ln sizes by what the curves may do between the sieves, as the law states it
+        of S stacks beyond the derivatives above; none by a rule.
+    error : ndarray, shape (P, S, 3)
+        What the law misses of the powder's own ln sizes there.
+    hidden_peak : ndarray of int, shape (P, S)
+        Index of the aperture above a class that may hide a peak; -1 for none.
+    """
+
+    by_share: Array
+    by_ln_aperture: Array
+    between: Array
+    error: Array
+    hidden_peak: NDArray[np.intp]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
 class PlannedSizes:
     """Simulated samples of P powders on the same T stacks of n rising apertures, evaluated.
 
@@ -90,15 +114,8 @@ class PlannedSizes:
         Simulated net masses.
     ln_value : ndarray, shape (P, T, 2, 4)
         Logarithm of D10, D50, D90 and span of the samples; NaN where not bracketed.
-    by_share, by_ln_aperture : ndarray, shapes (P, 3, n + 1) and (P, 3, n)
-        Derivatives of ln D10, D50, D90.
-    between : ndarray, shape (S, P, 3, P, 3)
-        Covariance of ln sizes by what the curves may do between the sieves, as the law states it
-        of S stacks beyond the derivatives above; none by a rule.
-    error : ndarray, shape (P, S, 3)
-        What the law misses of the powder's own ln sizes there.
-    hidden_peak : ndarray of int, shape (P, S)
-        Index of the aperture above a class that may hide a peak; -1 for none.
+    found : Evaluation
+        What the evaluation makes of the powders.
     """
 
     weighing: PlannedWeighing
@@ -106,11 +123,7 @@ class PlannedSizes:
     share: Array
     net_g: Array
     ln_value: Array
-    by_share: Array
-    by_ln_aperture: Array
-    between: Array
-    error: Array
-    hidden_peak: NDArray[np.intp]
+    found: Evaluation
 
     def between_variance(
         self, row: int, quantity: str, *, change: bool = False
@@ -131,11 +144,11 @@ class PlannedSizes:
         (float, float)
             0 by a rule; NaN where fewer than two samples given to the law bracket it.
         """
-        if not len(self.between):
+        if not len(self.found.between):
             return 0.0, 0.0
         rows = [0, row] if change else [row]
         used, weight = self._weights(rows, quantity)
-        stated = self.between[:, rows][:, :, used][:, :, :, rows][..., used]
+        stated = self.found.between[:, rows][:, :, used][:, :, :, rows][..., used]
         found = np.einsum("ra,trasb,sb->t", weight, stated, weight)
         found = found[np.isfinite(found)]
         if found.size < 2:
@@ -240,26 +253,15 @@ def planned_sizes(
         share=share,
         net_g=np.stack([one.net_g for one in masses]),
         ln_value=ln_value,
-        **vars(found),
+        found=found,
     )
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
-class _Found:
-    """What an evaluation makes of P powders; as in `PlannedSizes`."""
-
-    by_share: Array
-    by_ln_aperture: Array
-    between: Array
-    error: Array
-    hidden_peak: NDArray[np.intp]
-
-
-def _by_rule(share: Array, aperture_um: Array, rule: str) -> _Found:
+def _by_rule(share: Array, aperture_um: Array, rule: str) -> Evaluation:
     powders = len(share)
     ln_aperture = np.tile(np.log(aperture_um), (powders, 1))
     found = percentile_jacobian(share, ln_aperture, LEVELS, rule)
-    return _Found(
+    return Evaluation(
         by_share=np.nan_to_num(found.by_mass),
         by_ln_aperture=np.nan_to_num(found.by_ln_aperture),
         between=np.empty((0, powders, 3, powders, 3)),
@@ -271,7 +273,7 @@ def _by_rule(share: Array, aperture_um: Array, rule: str) -> _Found:
 @one_thread
 def _by_law(
     masses: Sequence[SimulatedMasses], weighing: PlannedWeighing, sample_g: float, to_law: int
-) -> _Found:
+) -> Evaluation:
     """The law of one sample of each powder on the first stacks."""
     powders, stacks, n = len(masses), to_law, masses[0].net_g.shape[-1] - 1
     at = [(one, slice(stacks), int(row > 0)) for row, one in enumerate(masses)]
@@ -304,7 +306,7 @@ def _by_law(
     between = between + np.einsum("asbn,csdn->sabcd", shaken, shaken)
     between -= np.einsum("abn,cdn->abcd", mean_shaken, mean_shaken)
     both = np.einsum("asbn,csdn->sabcd", known, known)
-    return _Found(
+    return Evaluation(
         by_share=_mean(by_share.reshape(shape), known),
         by_ln_aperture=mean_shaken / u_ln_aperture,
         between=np.where(both, between, np.nan),
@@ -318,7 +320,7 @@ def _mean(values: Array, known: NDArray[np.bool_]) -> Array:
     return np.asarray((values * known).sum(axis=1) / np.maximum(known.sum(axis=1), 1))
 
 
-def _linear(masses: SimulatedMasses, row: int, found: _Found, expected: Array) -> Array:
+def _linear(masses: SimulatedMasses, row: int, found: Evaluation, expected: Array) -> Array:
     """Logarithms of D10, D50, D90 of simulated samples by the sensitivities; NaN where open."""
     undersize = np.cumsum(masses.net_g, axis=2) / masses.net_g.sum(axis=2, keepdims=True)
     moved = np.log(masses.aperture_um[:, :, 1:])
@@ -362,9 +364,9 @@ def check_law(cells: Sequence[PlannedSizes], quantities: Sequence[str]) -> LawCh
     """Compare the law's errors with what is planned; None by a rule."""
     sizes, changes, samples = [], [], 0
     for cell in cells:
-        samples += cell.error[..., 0].size
+        samples += cell.found.error[..., 0].size
         for row, name in product(range(len(cell.share)), quantities):
-            error = 100 * cell.error[..., QUANTITIES.index(name)]
+            error = 100 * cell.found.error[..., QUANTITIES.index(name)]
             sizes.append(error[row] / cell.size(row, name).u_percent)
             if row > 0:
                 changes.append((error[row] - error[0]) / cell.change(row, name)[0])

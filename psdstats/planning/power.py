@@ -336,13 +336,7 @@ def power(
     """
     _refuse(change_percent, margin_percent, alpha, wanted_power, trials, seed)
     asked, rule = PowerQuestion(question), _rule(spread)
-    one_sided = IN_ORDER if asked is PowerQuestion.FALLEN else 0.5
-    apart = _distance(change_percent)
-    claims = [Claim(of_step=False, distance=apart, alpha=one_sided * alpha, power=wanted_power)]
-    if margin_percent is not None:
-        apart = _distance(copysign(margin_percent, change_percent))
-        left = Claim(of_step=True, distance=apart, alpha=LAST_STEP * alpha, power=wanted_power)
-        claims.append(left)
+    claims = _claims(change_percent, margin_percent, asked, alpha, wanted_power)
     designs = [
         Design(groups=g, times=t, replicates=r)
         for g, t, r in product(_several(groups), _several(times), _several(replicates))
@@ -363,9 +357,8 @@ def power(
         results.append(found)
         if progress is not None:
             progress(len(results), steps)
-    smallest = None
-    if seek_smallest:
-        smallest = find_smallest(designs, variation, rule, claims, simulated)
+    seek = partial(find_smallest, designs, variation, rule, claims, simulated)
+    smallest = seek() if seek_smallest else None
     if progress is not None:
         progress(steps, steps)
     return PowerResult(
@@ -381,6 +374,23 @@ def power(
         seed=seed,
         smallest=smallest,
     )
+
+
+def _claims(
+    change_percent: float,
+    margin_percent: float | None,
+    question: PowerQuestion,
+    alpha: float,
+    power: float,
+) -> list[Claim]:
+    """What a design has to show: the change, and that little was left, where a margin is given."""
+    distance = _distance(change_percent)
+    one_sided = alpha * (IN_ORDER if question is PowerQuestion.FALLEN else 0.5)
+    claims = [Claim(of_step=False, distance=distance, alpha=one_sided, power=power)]
+    if margin_percent is not None:
+        distance, one_sided = _distance(copysign(margin_percent, change_percent)), LAST_STEP * alpha
+        claims.append(Claim(of_step=True, distance=distance, alpha=one_sided, power=power))
+    return claims
 
 
 def find_smallest(

@@ -100,7 +100,7 @@ def precision_law(sizes: PlannedSizes, quantity: str, *, change: bool = False) -
     """The law for one percentile of the first powder, or for its change to the second."""
     at = QUANTITIES.index(quantity)
     rows = [0, 1] if change else [0]
-    by_share, by_aperture = sizes.by_share[rows, at], sizes.by_ln_aperture[rows, at]
+    by_share, by_aperture = sizes.found.by_share[rows, at], sizes.found.by_ln_aperture[rows, at]
     moved = by_aperture[-1] - by_aperture[0] if change else by_aperture[0]
     particle_g = sizes.weighing.particle_g(sizes.aperture_um)
     u_ln_aperture = sizes.weighing.u_ln_aperture(sizes.aperture_um)

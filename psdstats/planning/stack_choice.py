@@ -187,7 +187,7 @@ def _loads(net_g: Array, limits: Array) -> dict[str, Any]:
 
 def _hidden_class(sizes: PlannedSizes, row: int) -> dict[str, Any]:
     """The class most often suspected to hide a peak, where that is not rare, and how often."""
-    counts = np.bincount(sizes.hidden_peak[row] + 1, minlength=2)
+    counts = np.bincount(sizes.found.hidden_peak[row] + 1, minlength=2)
     above = int(counts[1:].argmax())
     share = float(counts[1:].max() / max(counts.sum(), 1))
     ends = (0.0, *sizes.aperture_um.tolist())

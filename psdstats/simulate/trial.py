@@ -20,7 +20,7 @@ study.  Data made here are invented: they stand for no real powder, mill or labo
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from decimal import Decimal
 from types import MappingProxyType
@@ -396,17 +396,22 @@ def simulate_net_masses(design: TrialDesign, *, trials: int, seed: int) -> Simul
     """Net masses of many independent trials of one design."""
     if trials < 1:
         raise SizeError(f"simulate_net_masses was asked for {trials} trials; ask for 1 or more.")
-    layout = lay_out(design)
-    children = np.random.SeedSequence(seed).spawn(-(-trials // CHUNK))
-    pieces = []
-    for number, child in enumerate(children):
-        size = min(CHUNK, trials - number * CHUNK)
-        readings = weigh_trials(design, layout, size, np.random.default_rng(child))
+    layout, pieces = lay_out(design), []
+    for readings in many_readings(design, layout, trials=trials, seed=seed):
         net_g = readings.gross_g - readings.tare_g
         aperture_um = gather(readings.apertures.best_um(layout), layout, pad=np.inf)
         pieces.append((net_g, aperture_um, quantities_of(readings.curves.sizes())))
     net_g, aperture_um, true = map(np.concatenate, zip(*pieces, strict=True))
     return SimulatedMasses(net_g=net_g, aperture_um=aperture_um, true=true)
+
+
+def many_readings(
+    design: TrialDesign, layout: Layout, *, trials: int, seed: int
+) -> Iterator[Readings]:
+    """Readings of many independent trials, some at a time."""
+    for number, child in enumerate(np.random.SeedSequence(seed).spawn(-(-trials // CHUNK))):
+        size = min(CHUNK, trials - number * CHUNK)
+        yield weigh_trials(design, layout, size, np.random.default_rng(child))
 
 
 def _study(design: TrialDesign, layout: Layout, readings: Readings) -> Study:

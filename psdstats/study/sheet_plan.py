@@ -144,9 +144,9 @@ class SheetPlan:
                 yield name, "there is none", "Give at least one."
             if len(set(values)) < len(values):
                 yield name, "a value is there twice", "Give each value once."
-        if any(not group.strip() for group in self.groups):
+        if not all(map(str.strip, self.groups)):
             yield "groups", "a group has no name", "Name every group."
-        if any(not (math.isfinite(time) and time >= 0) for time in self.times_min):
+        if not all(math.isfinite(time) and time >= 0 for time in self.times_min):
             yield "times_min", "a time is negative or no number", "Give times in min from 0."
         if self.tares not in tuple(TareHandling):
             yield "tares", "the value is not known", f"Give one of {', '.join(TareHandling)}."
@@ -278,29 +278,23 @@ class SheetPlan:
 
     def _replicate(self, groups: tuple[str, ...], number: int) -> Iterator[PlannedRun]:
         """The runs of one replicate, times and splits in order."""
-        for group, *levels in itertools.product(groups, *self.factors.values()):
-            for time in sorted(self.times_min):
-                for part in range(1, self.splits + 1):
-                    yield self._run(str(group), tuple(levels), time, number, part)
-
-    def _run(
-        self, group: str, levels: tuple[str | float, ...], time: float, number: int, part: int
-    ) -> PlannedRun:
-        replicate = letters(number + 1).lower() if self.replicates > 1 else None
-        texts = [level if isinstance(level, str) else number_text(level) for level in levels]
-        split = str(part) if self.splits > 1 else None
-        label = [replicate] if replicate else []
-        sample = [group, *texts, number_text(time), *label]
-        return PlannedRun(
-            order=0,
-            name="-".join([*sample, split] if split else sample),
-            group=group,
-            milling_time_min=time,
-            replicate=replicate,
-            split=split,
-            charge="-".join(sample if self.fresh_charges else [group, *texts, *label]),
-            factors=ReadOnly(dict(zip(self.factors, levels, strict=True))),
-        )
+        label = [letters(number + 1).lower()] if self.replicates > 1 else []
+        splits = [[str(part + 1)] if self.splits > 1 else [] for part in range(self.splits)]
+        for group, levels in itertools.product(groups, itertools.product(*self.factors.values())):
+            texts = [level if isinstance(level, str) else number_text(level) for level in levels]
+            for time, split in itertools.product(sorted(self.times_min), splits):
+                sample = [group, *texts, number_text(time), *label]
+                filling = sample if self.fresh_charges else [group, *texts, *label]
+                yield PlannedRun(
+                    order=0,
+                    name="-".join([*sample, *split]),
+                    group=group,
+                    milling_time_min=time,
+                    replicate=next(iter(label), None),
+                    split=next(iter(split), None),
+                    charge="-".join(filling),
+                    factors=ReadOnly(dict(zip(self.factors, levels, strict=True))),
+                )
 
 
 def plan_settings(plan: SheetPlan) -> dict[str, object]:

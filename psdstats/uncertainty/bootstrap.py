@@ -168,14 +168,32 @@ def bootstrap_sizes(
         )
     rows = []
     for number, (name, parts) in enumerate(_samples(frame, response, by, unit)):
-        generator = np.random.default_rng([seed, number])
-        rows.append(name | _row(parts, way, coverage, resamples, generator))
+        n_units, known = min(map(len, parts)), all(np.isfinite(part).all() for part in parts)
+        status, estimate, ends = "given", np.nan, (np.nan, np.nan)
+        if n_units == 0:
+            status = "no common unit"
+        elif not known:
+            status = "run without size"
+        else:
+            estimate = parts[0].mean() - sum(part.mean() for part in parts[1:])
+            status = "too few units" if n_units < LEAST_UNITS else "given"
+        if status == "given":
+            ends = bootstrap_interval(
+                parts,
+                method=way,
+                coverage=coverage,
+                resamples=resamples,
+                generator=np.random.default_rng([seed, number]),
+            )
+        sizes = np.exp([estimate, *ends]).tolist()
+        found = dict(zip(("estimate", "lower", "upper"), sizes, strict=True))
+        rows.append({**name, **found, "n_units": n_units, "status": status})
     return pd.DataFrame(rows)
 
 
 def _samples(
     frame: pd.DataFrame, response: str, by: str, unit: str | None
-) -> Iterator[tuple[dict[str, object], list[pd.Series]]]:
+) -> Iterator[tuple[dict[str, object], list[Array]]]:
     """Unit values on ln for each mean, then for each ratio."""
     table = pd.DataFrame(
         {
@@ -186,41 +204,13 @@ def _samples(
     )
     averaged = table.groupby(["level", "unit"], sort=True)["ln"].agg(lambda s: s.mean(skipna=False))
     levels = list(averaged.index.get_level_values("level").unique())
-    for level in levels:
-        yield {"kind": "mean", "level": level, "versus": None}, [averaged.loc[level]]
+    of_level = {level: averaged.loc[level] for level in levels}
+    for level, own in of_level.items():
+        yield {"kind": "mean", "level": level, "versus": None}, [own.to_numpy(dtype=float)]
     for first, second in combinations(levels, 2):
-        name: dict[str, object] = {"kind": "ratio", "level": second, "versus": first}
-        if unit is None:
-            yield name, [averaged.loc[second], averaged.loc[first]]
-        else:
-            paired = averaged.loc[second] - averaged.loc[first]
-            common = averaged.loc[second].index.intersection(averaged.loc[first].index)
-            yield name, [paired.loc[common]]
-
-
-def _row(
-    parts: list[pd.Series],
-    method: BootstrapMethod,
-    coverage: float,
-    resamples: int,
-    generator: np.random.Generator,
-) -> dict[str, object]:
-    samples = [part.to_numpy(dtype=float) for part in parts]
-    n_units = min(sample.size for sample in samples)
-    row: dict[str, object] = {
-        "estimate": np.nan,
-        "lower": np.nan,
-        "upper": np.nan,
-        "n_units": n_units,
-    }
-    if n_units == 0:
-        return row | {"status": "no common unit"}
-    if any(np.isnan(sample).any() for sample in samples):
-        return row | {"status": "run without size"}
-    row["estimate"] = float(np.exp(samples[0].mean() - sum(s.mean() for s in samples[1:])))
-    if n_units < LEAST_UNITS:
-        return row | {"status": "too few units"}
-    low, high = bootstrap_interval(
-        samples, method=method, coverage=coverage, resamples=resamples, generator=generator
-    )
-    return row | {"lower": float(np.exp(low)), "upper": float(np.exp(high)), "status": "given"}
+        parts = [of_level[second], of_level[first]]
+        if unit is not None:
+            common = parts[0].index.intersection(parts[1].index)
+            parts = [parts[0].loc[common] - parts[1].loc[common]]
+        name = {"kind": "ratio", "level": second, "versus": first}
+        yield name, [part.to_numpy(dtype=float) for part in parts]

@@ -181,15 +181,13 @@ def draw(law: JointLaw, drawing: Drawing) -> Propagation:
     ends = accumulator.ends.reshape(4, *shape)
     lower, upper, shortest_lower, shortest_upper = np.where(np.isneginf(ends), 0.0, ends)
     share = total.missing.reshape(shape) / total.draws
-    valid = _validated(value, linear, u, lower, upper)
+    told = np.full(shape, None)
+    told[known] = _validated(value, linear, u, lower, upper)[known]
     found = Interval(
         u=u,
         lower=lower,
         upper=upper,
-        valid=tuple(
-            tuple(bool(one) if has else None for one, has in zip(row, there, strict=True))
-            for row, there in zip(valid, known, strict=True)
-        ),
+        valid=told,
         joint=Joint(of_logs=total.log_moments or total.moments, of_values=total.moments),
         notes=(*unsettled(accumulator), *_beyond_sieves(law, share)),
     )

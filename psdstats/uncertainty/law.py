@@ -34,13 +34,7 @@ from psdstats.processes import beside
 from psdstats.room import ensure_room, one_thread
 from psdstats.study.aside import every_note
 from psdstats.study.records import Run, Study
-from psdstats.uncertainty.inputs import (
-    Actions,
-    InputTable,
-    Source,
-    Weighings,
-    collect_inputs,
-)
+from psdstats.uncertainty.inputs import Actions, InputTable, Source, Weighings, collect_inputs
 from psdstats.uncertainty.linear import (
     Contributions,
     OpenCurves,
@@ -142,12 +136,13 @@ class JointLaw:
         ends = self.ends(k)
         lower = np.where(known, ends[0], self.sizes.lower)
         upper = np.where(known, ends[1], self.sizes.upper)
-        doubts = self._doubts(lower, upper)
+        doubts, valid = self._doubts(lower, upper), np.full(value.shape, None)
+        valid[doubts] = False
         return Interval(
             u=u,
             lower=lower,
             upper=upper,
-            valid=tuple(tuple(False if doubt else None for doubt in row) for row in doubts),
+            valid=valid,
             joint=Joint(of_logs=self.contributions),
             notes=tuple(
                 PropagationRemark.LINEAR_DOUBTFUL(
@@ -258,7 +253,7 @@ class JointLaw:
             status=tuple(self.sizes.status[row] for row in order),
             bound_lower=self.sizes.lower[order],
             bound_upper=self.sizes.upper[order],
-            linear_valid=tuple(found.valid[row] for row in order),
+            linear_valid=found.valid[order],
             method=Method.LINEAR if draws is None else Method.MONTE_CARLO,
             seed=seed,
             sources=tuple(source.name for source in self.sources.included),
@@ -271,24 +266,12 @@ class JointLaw:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Interval:
-    """Intervals of R runs in the rows of a law; shape (R, 4) unless stated.
-
-    Attributes
-    ----------
-    u, lower, upper : ndarray
-        Standard uncertainties and ends.
-    valid : tuple of tuple of (bool or None)
-        As `Propagation.linear_valid`.
-    joint : Joint
-        Joint covariance of values and of their logarithms.
-    notes : tuple of Remark
-        Doubts.
-    """
+    """Intervals of R runs in the rows of a law, shape (R, 4), and the joint law of their sizes."""
 
     u: Array
     lower: Array
     upper: Array
-    valid: tuple[tuple[bool | None, ...], ...]
+    valid: NDArray[np.object_]  # as `Propagation.linear_valid`
     joint: Joint
     notes: tuple[Remark, ...]
 

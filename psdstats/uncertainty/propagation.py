@@ -273,7 +273,7 @@ class Propagation(DrawnOrLinear):
         where nothing tells D10 from D90.
     bound_lower, bound_upper : ndarray
         The value, or the open interval that holds it.
-    linear_valid : tuple of tuple of (bool or None)
+    linear_valid : ndarray of (bool or None)
         Whether the linear interval passes the comparison of JCGM 101, clause 8 (one digit of u),
         with its ends and u within 10 % of the Monte Carlo ones; None where no comparison was made.
         False in the linear method means a reason to doubt it is known.
@@ -310,7 +310,7 @@ class Propagation(DrawnOrLinear):
     source_share: Array
     joint: Joint
     status: tuple[tuple[str, ...], ...]
-    linear_valid: tuple[tuple[bool | None, ...], ...]
+    linear_valid: NDArray[np.object_]
     monte_carlo: SizeDraws | None = None
 
     @cached_property
@@ -455,9 +455,7 @@ class Propagation(DrawnOrLinear):
                 **self._ravelled("balance_share"),
                 "status": [one for row in self.status for one in row],
                 **self._ravelled("bound_lower", "bound_upper", "share_unbracketed"),
-                "linear_valid": pd.array(
-                    [one for row in self.linear_valid for one in row], dtype="boolean"
-                ),
+                "linear_valid": pd.array(self.linear_valid.ravel().tolist(), dtype="boolean"),
             }
         )
 

@@ -52,7 +52,7 @@ def known_sources() -> dict[str, type[Source]]:
             and not inspect.isabstract(item)
             and item.__module__ == loaded.__name__
         ]
-    return {source.name: source for source in sorted(found, key=lambda one: one.order)}
+    return {source.name: source for source in sorted(found, key=lambda one: (one.order, one.name))}
 
 
 def choose_sources(study: Study, asked: Iterable[str | Source] | None = None) -> ChosenSources:

@@ -1,4 +1,4 @@
-"""What stands above and below every table, by its name: its caption and its notes.
+"""What stands above and below every table, by its name; captions of figures that never differ.
 
 Gaps are filled as in `psdstats.words.remarks`; where a name ends with what is shown, the key is its
 beginning.
@@ -234,5 +234,27 @@ NOTES: Mapping[str, str | tuple[str, ...]] = ReadOnly(
         "charge": "Critical speed 42.3/√(D − d) rpm, lengths in metres (common practice).",
         "bench plan": "9 in 10 by: when the step has ended on 9 of 10 simulated days, hands-on "
         "steps taking longer or shorter than planned and their order kept.",
+    }
+)
+FIGURES: Mapping[str, str] = ReadOnly(
+    {
+        "power": "Chance of showing a change against its size, with the 95 % interval of the "
+        "simulation; dashed: the power aimed at, and the change asked.",
+        "power of little left": "Chance of showing that less than a margin was left to gain where "
+        "the last step is level, with the 95 % interval of the simulation; dashed: the power aimed "
+        "at, and the margin asked.",
+        "planned uncertainty": "Standard uncertainty against sample mass for each balance "
+        "resolution: marks as simulated, with 95 % intervals of the simulation; lines by the "
+        "linear law; dashed: the uncertainty aimed at.",
+        "stack": "Undersize expected of each powder; dotted: the sieves chosen (µm along the top).",
+        "charge": "Cross-section of the jar at rest with its bed of balls, and each ball size to "
+        "the same scale.",
+        "misfit of fitted curves": "Measured undersize less that of the fitted curve, in "
+        "percentage points, every run by milling time.",
+        "residuals": "{quantity}: standardised residuals of the mixed model against fitted values, "
+        "where most should lie within ±2, and in order against those of a normal law, for which a "
+        "straight line speaks.",
+        "tares": "Tares of the sieves of {group} over the runs; shaded is what weighing explains, "
+        "rings mark readings beyond it.",
     }
 )

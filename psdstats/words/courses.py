@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Hashable, Sequence
+from typing import NamedTuple
 
 import numpy as np
 
@@ -109,7 +110,7 @@ def course_sentences(
 def _moved(course: Course, plan: ComparisonPlan) -> str:
     """The verb of a course that moved; empty where that is not what was found."""
     if course.stop is not None and course.shown[-1]:
-        return "rose" if _rises(plan) else "fell"
+        return way_of(plan).went
     if (course.stop is None or not any(course.shown)) and (
         course.fallen.verdict is Verdict.CHANGED
     ):
@@ -136,7 +137,7 @@ def _by_how_much(course: Course, plan: ComparisonPlan, say: Numerals) -> str:
     if course.stop is None or not course.shown[-1]:
         return difference_of(course.fallen, say, has_verb=True)
     estimate, least = course.fallen.numbers.estimate, _least(course, plan)
-    share = _share(estimate if _rises(plan) else -estimate, plan)
+    share = gain_share(estimate if plan.direction is Direction.RISING else -estimate, plan)
     limit = f"at least {say.at_least(least)}" if least >= _LEAST_TOLD else ""
     if np.isnan(share):
         return limit
@@ -146,7 +147,7 @@ def _by_how_much(course: Course, plan: ComparisonPlan, say: Numerals) -> str:
 
 def _least(course: Course, plan: ComparisonPlan) -> float:
     gain = course.at_least[-1] if course.at_least else np.nan
-    return _share(gain, plan)
+    return gain_share(gain, plan)
 
 
 def _clauses(courses: Sequence[Course], say: Numerals) -> str:
@@ -172,7 +173,7 @@ def course_sentence(course: Course, plan: ComparisonPlan, say: Numerals = PLAIN)
         first, margin = place(TIME, course.times[0], say), say(finding.margin_percent or 0)
         said = f"is the same at {last} as at {first} within ±{margin} %: {went}"
     else:
-        done = ("risen" if _rises(plan) else "fallen") if has_direction else "changed"
+        done = way_of(plan).gone if has_direction else "changed"
         said = f"is not shown to have {done} by {last}: {went}"
     head = head_words(course.where, plan, say)
     return f"{capital(f'{head}{course.quantity} {said}')}{_clauses([course], say)}."
@@ -196,33 +197,38 @@ def stop_words(course: Course, plan: ComparisonPlan, say: Numerals = PLAIN) -> s
         case Ending.LITTLE_LEFT:
             return f"from {place(TIME, stop.since or stop.before, say)}" if stop else ""
         case Ending.STILL_FALLING:
-            return "still rising" if _rises(plan) else "still falling"
+            return f"still {way_of(plan).going}"
         case Ending.COARSER_AGAIN:
-            return f"{_other(plan)} again"
+            return f"{way_of(plan).other} again"
         case Ending.CANNOT_BE_TOLD:
             return Verdict.CANNOT_BE_TOLD.value
     return ""
 
 
-def _rises(plan: ComparisonPlan) -> bool:
-    return plan.direction is Direction.RISING
+class Way(NamedTuple):
+    """The words of a direction: what a size did, has done, was doing, has become, or again."""
+
+    went: str
+    gone: str
+    going: str
+    finer: str
+    other: str
 
 
-def _finer(plan: ComparisonPlan) -> str:
-    return "coarser" if _rises(plan) else "finer"
+def way_of(plan: ComparisonPlan) -> Way:
+    """The words of the direction that a size is expected to go."""
+    if plan.direction is Direction.RISING:
+        return Way("rose", "risen", "rising", "coarser", "finer")
+    return Way("fell", "fallen", "falling", "finer", "coarser")
 
 
-def _other(plan: ComparisonPlan) -> str:
-    return "finer" if _rises(plan) else "coarser"
-
-
-def _share(gain: float, plan: ComparisonPlan) -> float:
+def gain_share(gain: float, plan: ComparisonPlan) -> float:
     """A gain of ln size, in the direction asked, as a share of the size it started from."""
-    return float(np.expm1(gain)) if _rises(plan) else float(-np.expm1(-gain))
+    return float(np.expm1(gain) if plan.direction is Direction.RISING else -np.expm1(-gain))
 
 
 def _at_least(gain: float, plan: ComparisonPlan, say: Numerals, before: str) -> str:
-    share = _share(gain, plan)
+    share = gain_share(gain, plan)
     return f"{before} at least {say.at_least(share)}" if share >= _LEAST_TOLD else ""
 
 
@@ -241,7 +247,7 @@ def since_sentences(
         than, since_when = (place(TIME, one, say) for one in (first, since))
         for names, head in shared(own, courses, plan, say):
             sizes, are = joined(names), "is" if len(names) == 1 else "are"
-            finer = f"{_finer(plan)} than at {than}"
+            finer = f"{way_of(plan).finer} than at {than}"
             if since == last:
                 said = f"{sizes} {are} not shown to be {finer} before {since_when}"
             else:
@@ -277,7 +283,7 @@ def _heads(levels: Sequence[str], everywhere: int, plan: ComparisonPlan, say: Nu
 
 def _in_between(course: Course, plan: ComparisonPlan, say: Numerals) -> str:
     """Finer in the middle of the trial, which the end does not show."""
-    finer = _finer(plan)
+    finer = way_of(plan).finer
     first, last = (place(TIME, course.times[k], say) for k in (0, -1))
     at = [time for time, shown in zip(course.times[1:], course.shown, strict=True) if shown]
     bounds = [
@@ -293,7 +299,7 @@ def _in_between(course: Course, plan: ComparisonPlan, say: Numerals) -> str:
 
 
 def _not_told(course: Course, plan: ComparisonPlan, went: str, say: Numerals) -> str:
-    verb = ("rose" if _rises(plan) else "fell") if course.stop is not None else "changed"
+    verb = way_of(plan).went if course.stop is not None else "changed"
     why = " and ".join(sentence(one, say) for one in course.fallen.reasons)
     last = place(TIME, course.times[-1], say)
     said = head_words(course.where, plan, say)
@@ -331,15 +337,17 @@ def _stop_words(
 ) -> str:
     stop = courses[0].stop
     assert stop is not None  # noqa: S101
-    last, sizes, other = place(TIME, stop.last, say), joined(names), _other(plan)
+    last, sizes, other = place(TIME, stop.last, say), joined(names), way_of(plan).other
     step = f"{say(float(stop.before), '.12g')} to {last}"
     is_one = len(names) == 1
     match stop.ending:
         case Ending.LITTLE_LEFT:
             return _little_left(stop, names, say)
         case Ending.STILL_FALLING:
-            going, by = "rising" if _rises(plan) else "falling", _gains(courses, names, plan, say)
-            told = f"the last step ({step}) made {'it' if is_one else 'them'} {_finer(plan)}{by}"
+            going, by = way_of(plan).going, _gains(courses, names, plan, say)
+            told = (
+                f"the last step ({step}) made {'it' if is_one else 'them'} {way_of(plan).finer}{by}"
+            )
             return f"{sizes} {'was' if is_one else 'were'} still {going} at the end: {told}"
         case Ending.COARSER_AGAIN:
             they, than = "it is" if is_one else "they are", times_words(stop.coarser_after, say)
@@ -356,7 +364,7 @@ def _gains(
     courses: Sequence[Course], names: Sequence[str], plan: ComparisonPlan, say: Numerals
 ) -> str:
     """Lower limits of what the last step gained, size by size, level by level."""
-    told = _of_each(courses, names, lambda stop: _share(stop.gain_at_least, plan), say.at_least)
+    told = _of_each(courses, names, lambda stop: gain_share(stop.gain_at_least, plan), say.at_least)
     return f" by at least {told}" if told else ""
 
 
@@ -402,7 +410,7 @@ def _stop_not_told(
     """What the last step may have gained, and why no more can be said."""
     stop = courses[0].stop
     why = " and ".join(sentence(one, say) for one in (stop.reasons if stop is not None else ()))
-    most = _of_each(courses, names, lambda one: _share(one.gain_at_most, plan), say.at_most)
+    most = _of_each(courses, names, lambda one: gain_share(one.gain_at_most, plan), say.at_most)
     if not most:
         return f", because {why}" if why else ""
     said = f": in the last step ({step}) up to {most} may have been gained"
@@ -431,13 +439,12 @@ def course_notes(
     alpha = 100 * (1 - courses[0].fallen.level)
     error, guard = say(alpha, ".3g"), say(alpha * BESIDE, ".2g")
     further = ", does the further factor matter" if plan.where else ""
-    asked = f"has it {'risen' if _rises(plan) else 'fallen'}, when to stop{further}"
-    held = (
-        f"The questions ({asked}) together err in at most {error} % of trials."
-        if plan.one_family
-        else f"Each question ({asked}) errs in at most {error} % of trials; --one-family holds "
-        "them together."
-    ) + f" {capital(_other(plan))} again, which is looked for besides, errs in {guard} % more."
+    way, together = way_of(plan), "--one-family holds them together"
+    asked = f"has it {way.gone}, when to stop{further}"
+    held = f"Each question ({asked}) errs in at most {error} % of trials; {together}."
+    if plan.one_family:
+        held = f"The questions ({asked}) together err in at most {error} % of trials."
+    held += f" {capital(way.other)} again, which is looked for besides, errs in {guard} % more."
     later = (WHAT_LATER,) if any(one.ending is Ending.LITTLE_LEFT for one in stops) else ()
     if stops[0].is_stated:
         return (held, *later, *_withstood(courses, say))

@@ -208,9 +208,3 @@ def fineness_sentence(frame: pd.DataFrame) -> str:
         f"{name}: {count} run{'s' if count > 1 else ''}" for name, count in counts.items()
     )
     return f"Fineness by the step rule ({frame['scheme'].iloc[0]}): {told}."
-
-
-MISFIT_CAPTION = (
-    "Measured undersize less that of the fitted curve, in percentage points, every run by milling "
-    "time."
-)

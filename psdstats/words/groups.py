@@ -259,16 +259,16 @@ class _Rest:
     def quantity(self) -> str:
         return self.answers[0].quantity
 
-    def who(self, plural: str, single: str) -> str:
-        """The groups with their verb."""
+    def who(self, plural: str, single: str, link: str, *, inside: bool = False) -> str:
+        """The groups with their verb: "A and B agree with the others"; ``inside`` a sentence."""
         if self.is_all:
-            return f"The groups {plural}"
+            return f"{'the' if inside else 'The'} groups {plural}"
         names = [one.group for one in self.answers]
-        return f"{joined(names)} {plural if len(names) > 1 else single}"
+        return f"{joined(names)} {plural if len(names) > 1 else single} {link} the others"
 
-    @property
-    def others(self) -> str:
-        return "" if self.is_all else " the others"
+    def agree(self, *, inside: bool = False) -> str:
+        """That they agree with the others."""
+        return self.who("agree", "agrees", "with", inside=inside)
 
 
 def _kept(rest: Sequence[_Rest], keep: Callable[[BenchAnswer], bool]) -> list[list[_Rest]]:
@@ -340,12 +340,13 @@ def _agreeing(rest: Sequence[_Rest], say: Numerals) -> list[str]:
     """Groups that agree within the margin."""
     told = []
     for same in _kept(rest, lambda one: _alike(one, Verdict.EQUIVALENT)):
-        one, sizes = same[0], joined([each.quantity for each in same])
-        margin = say(next(iter(one.answers[0].at)).margin_percent or 0.0)
-        others = f" with{one.others}" if one.others else ""
-        who = one.who("agree", "agrees")
-        told.append(f"{who}{others} in {sizes} within ±{margin} % at every condition.")
+        margin = say(next(iter(same[0].answers[0].at)).margin_percent or 0.0)
+        told.append(f"{same[0].agree()} in {_sizes(same)} within ±{margin} % at every condition.")
     return told
+
+
+def _sizes(same: Sequence[_Rest]) -> str:
+    return joined([one.quantity for one in same])
 
 
 def _not_shown(rest: Sequence[_Rest], say: Numerals) -> list[str]:
@@ -369,16 +370,12 @@ def _not_shown(rest: Sequence[_Rest], say: Numerals) -> list[str]:
 
 def _not_shown_head(same: Sequence[_Rest], beyond: str) -> str:
     """What is not shown, or, where more than the margin remains possible, cannot be told."""
-    one, sizes = same[0], joined([each.quantity for each in same])
+    one, sizes = same[0], _sizes(same)
     if len({each.key for each in same}) > 1:
         return "No other difference between groups is shown"
     if beyond:
-        who = one.who("agree", "agrees")
-        who = who[:1].lower() + who[1:] if one.is_all else who
-        others = f" with{one.others}" if one.others else ""
-        return f"It cannot be told whether {who}{others} in {sizes} within {beyond}"
-    others = f" from{one.others}" if one.others else ""
-    return f"{one.who('are', 'is')} not shown to differ{others} in {sizes}"
+        return f"It cannot be told whether {one.agree(inside=True)} in {sizes} within {beyond}"
+    return f"{one.who('are not shown to differ', 'is not shown to differ', 'from')} in {sizes}"
 
 
 def _limits(known: Sequence[tuple[str, float]], say: Numerals) -> str:
@@ -426,12 +423,8 @@ def _untold(rest: Sequence[_Rest], say: Numerals) -> list[str]:
     told = []
     for why in dict.fromkeys(_why(one, say) for own in rest for one in own.answers):
         for same in _kept(rest, _untold_for(why, say)):
-            one, sizes = same[0], joined([each.quantity for each in same])
-            others = f" with{one.others}" if one.others else ""
-            who = one.who("agree", "agrees")
-            who = who[:1].lower() + who[1:] if one.is_all else who
-            because = f", because {why}" if why else ""
-            told.append(f"It cannot be told whether {who}{others} in {sizes}{because}.")
+            who, because = same[0].agree(inside=True), f", because {why}" if why else ""
+            told.append(f"It cannot be told whether {who} in {_sizes(same)}{because}.")
     return told
 
 

@@ -180,15 +180,6 @@ def bare_refit_sentences(found: Mapping[str, Refit], say: Numerals = PLAIN) -> t
     return tuple(lines)
 
 
-def residuals_caption(quantity: str) -> str:
-    """Of the figure of residuals."""
-    return (
-        f"{quantity}: standardised residuals of the mixed model against fitted values, where most "
-        "should lie within ±2, and in order against those of a normal law, for which a straight "
-        "line speaks."
-    )
-
-
 def residuals_alternative(count: int, largest: float, say: Numerals = PLAIN) -> str:
     """What the figures of residuals show."""
     return (

@@ -382,15 +382,6 @@ PRECISION_HEADING = "Which balance, which sample?"
 STACK_HEADING = "Which sieves?"
 CHARGE_HEADING = "What fills the jar?"
 TIMELINE_HEADING = "When is what done?"
-PRECISION_FIGURE = (
-    "Standard uncertainty against sample mass for each balance resolution: marks as simulated, "
-    "with 95 % intervals of the simulation; lines by the linear law; dashed: the uncertainty aimed "
-    "at."
-)
-STACK_FIGURE = "Undersize expected of each powder; dotted: the sieves chosen (µm along the top)."
-CHARGE_FIGURE = (
-    "Cross-section of the jar at rest with its bed of balls, and each ball size to the same scale."
-)
 
 
 def timeline_caption(drawn: int, days: int) -> str:
@@ -403,14 +394,6 @@ def timeline_caption(drawn: int, days: int) -> str:
 
 
 POWER_HEADING = "What would it show?"
-POWER_FIGURE = (
-    "Chance of showing a change against its size, with the 95 % interval of the simulation; "
-    "dashed: the power aimed at, and the change asked."
-)
-LEFT_FIGURE = (
-    "Chance of showing that less than a margin was left to gain where the last step is level, with "
-    "the 95 % interval of the simulation; dashed: the power aimed at, and the margin asked."
-)
 
 
 def left_words(result: PowerResult, say: Numerals = PLAIN) -> str:

@@ -9,7 +9,7 @@ from pathlib import PurePath
 
 from psdstats.columns import TIME, column_words
 from psdstats.comparison.ordered import BESIDE
-from psdstats.comparison.plan import ComparisonPlan, Direction, LevelTest, columns_of
+from psdstats.comparison.plan import ComparisonPlan, LevelTest, columns_of
 from psdstats.comparison.result import Comparison, QuantityComparison, Route
 from psdstats.comparison.values import Values
 from psdstats.models.design_columns import level_text
@@ -17,6 +17,7 @@ from psdstats.study.records import Study
 from psdstats.study.settings import Declared
 from psdstats.uncertainty.propagation import Propagation
 from psdstats.words.comparison import DRIFT_OF, component_words, family_words
+from psdstats.words.courses import way_of
 from psdstats.words.numbers import PLAIN, Numerals
 from psdstats.words.remarks import capital, joined
 
@@ -449,15 +450,15 @@ def _family_words(comparison: Comparison, routes: set[Route], cite: Works) -> li
 
 def _ordered(comparison: Comparison, say: Numerals) -> str:
     plan = comparison.plan
-    rises, alpha = plan.direction is Direction.RISING, 100 * (1 - comparison.level)
+    way, alpha = way_of(plan), 100 * (1 - comparison.level)
     courses = [one for result in comparison.results for one in result.courses]
     stops = [one.stop.margin_percent for one in courses if one.stop is not None]
     if not stops:
         return "The last time is compared with the first, from both sides."
     told = _ORDERED.format(
-        fallen="risen" if rises else "fallen",
+        fallen=way.gone,
         margin=say(stops[0]),
-        other="finer" if rises else "coarser",
+        other=way.other,
         guard=say(alpha * BESIDE, ".2g"),
     )
     factors = any(one.factors for one in comparison.results)

@@ -11,14 +11,14 @@ from typing import NamedTuple
 import numpy as np
 
 from psdstats.columns import BALL_RATIO, CHARGE, GROUP, TIME, column_words, with_unit
-from psdstats.comparison.plan import ComparisonPlan, Direction
+from psdstats.comparison.plan import ComparisonPlan
 from psdstats.comparison.result import Comparison, QuantityComparison
 from psdstats.findings import ContrastKind, Course, Ending, Finding, Numbers, Verdict
 from psdstats.study.flags import CheckReport, Severity
 from psdstats.study.records import Trial
 from psdstats.uncertainty.propagation import Propagation
 from psdstats.words.comparison import leading
-from psdstats.words.courses import level_words, size_words
+from psdstats.words.courses import level_words, size_words, way_of
 from psdstats.words.numbers import MISSING, PLAIN, Numerals, decimals_for
 from psdstats.words.remarks import capital, joined, place, plural, sentence
 
@@ -83,14 +83,8 @@ def design_words(study: Trial, factors: Sequence[str]) -> str:
 
 
 def _levels_words(column: str, number: int) -> str:
-    known = {
-        GROUP: ("group", "groups"),
-        TIME: ("milling time", ""),
-        CHARGE: ("charge", ""),
-        BALL_RATIO: ("ball ratio", ""),
-    }
-    if column in known:
-        return plural(number, *known[column])
+    if column in (GROUP, TIME, CHARGE, BALL_RATIO):
+        return plural(number, column_words(column))
     return f"{plural(number, 'level')} of {column_words(column)}"
 
 
@@ -128,8 +122,8 @@ def _went(courses: Sequence[Course], plan: ComparisonPlan, say: Numerals) -> str
         more = len(courses) - len(said)
         rest = f" ({plural(more, 'further level')} in the table.)" if more else ""
         return f"{' '.join(f'{capital(one)}.' for one in said)}{rest}"
-    name, verb = courses[0].quantity, "rose" if plan.direction is Direction.RISING else "fell"
-    head = f"{_milled(courses[0], say)} {name} {verb}"
+    name = courses[0].quantity
+    head = f"{_milled(courses[0], say)} {name} {way_of(plan).went}"
     if len(courses) > SEVERAL_LEVELS:
         return f"{head} at all {_levels_name(courses, plan)}: {_extremes(courses, say)}."
     starts = [with_unit(size_words(one.start, name, say), name) for one in courses]
@@ -185,12 +179,14 @@ def _from_to(course: Course, say: Numerals) -> str:
 def _verdict_clause(course: Course, plan: ComparisonPlan, say: Numerals) -> str:
     """One level where not every level fell by the end."""
     name, at = course.quantity, at_words(course, plan, say, 0)
-    went = _from_to(course, say)
-    rises = plan.direction is Direction.RISING
-    milled = _milled(course, say)
-    own = course.fallen
+    went, milled, way, own = (
+        _from_to(course, say),
+        _milled(course, say),
+        way_of(plan),
+        course.fallen,
+    )
     if course.stop is not None and course.shown[-1]:
-        return f"{milled}{at} {name} {'rose' if rises else 'fell'} {went}"
+        return f"{milled}{at} {name} {way.went} {went}"
     match own.verdict:
         case Verdict.CHANGED:
             up = own.numbers.estimate > 0 or own.numbers.lower > 0
@@ -200,9 +196,9 @@ def _verdict_clause(course: Course, plan: ComparisonPlan, say: Numerals) -> str:
             return f"{milled}{at} {name} stayed the same within ±{margin} %: it went {went}"
         case Verdict.CANNOT_BE_TOLD:
             why = " and ".join(sentence(one, say) for one in own.reasons)
-            said = f"it cannot be told whether {name} {'rose' if rises else 'fell'}{at}"
+            said = f"it cannot be told whether {name} {way.went}{at}"
             return f"{said}: it went {went}{f'; {why}' if why else ''}"
-    verb = "changed" if course.stop is None else "risen" if rises else "fallen"
+    verb = "changed" if course.stop is None else way.gone
     return f"{milled}{at} {name} is not shown to have {verb}: it went {went}"
 
 
@@ -242,20 +238,20 @@ def _state(courses: Sequence[Course], plan: ComparisonPlan, say: Numerals) -> st
 
 
 def _ending(course: Course, plan: ComparisonPlan, say: Numerals) -> str:
-    stop, rises = course.stop, plan.direction is Direction.RISING
+    stop, way = course.stop, way_of(plan)
     if stop is None:
         return ""
     match stop.ending:
         case Ending.STILL_FALLING:
-            return f"it was still {'rising' if rises else 'falling'} at the end"
+            return f"it was still {way.going} at the end"
         case Ending.LITTLE_LEFT:
             since, margin = place(TIME, stop.since or stop.before, say), say(stop.margin_percent)
             return f"from {since} on less than {margin} % was left to gain"
         case Ending.COARSER_AGAIN:
             than = joined([place(TIME, one, say) for one in stop.coarser_after])
-            return f"at the end it was {'finer' if rises else 'coarser'} again than at {than}"
+            return f"at the end it was {way.other} again than at {than}"
         case Ending.CANNOT_BE_TOLD:
-            return f"whether it was still {'rising' if rises else 'falling'} cannot be told"
+            return f"whether it was still {way.going} cannot be told"
 
 
 def _pairs_headline(
@@ -352,41 +348,38 @@ def changes_heading(
     return f"Change from {first} to {place(TIME, last, say)}"
 
 
-def factor_heading(plan: ComparisonPlan) -> str:
-    """Heading of the levels of the further factors."""
-    return ", ".join(map(column_words, plan.at_each))
+class Cell(NamedTuple):
+    """A difference in per cent as page one shows it, and its interval."""
+
+    change: str = f"cannot be told{UNTOLD}"
+    interval: str = MISSING
+
+    def __str__(self) -> str:
+        return self.change if self.interval == MISSING else f"{self.change} ({self.interval})"
 
 
-def untold_cells() -> tuple[str, str]:
-    """Cells of a size that was not compared."""
-    return f"cannot be told{UNTOLD}", MISSING
+def course_cell(course: Course | None, earlier: str, say: Numerals = PLAIN) -> Cell:
+    """A change and its interval: "−49.1 %", "−51.9 to −46.0"; bounds and ``earlier`` are marked."""
+    if course is None:
+        return Cell()
+    sign = UNTOLD if course.fallen.verdict is Verdict.CANNOT_BE_TOLD else ""
+    change, interval = percent_parts(course.fallen.numbers, say)
+    return Cell(("" if change == MISSING else change) + sign + earlier or MISSING, interval)
 
 
-def both_cells(
-    course: Course | None, last: str, say: Numerals = PLAIN, *, several: bool = False
-) -> str:
-    """A change with its interval behind it, for one cell."""
-    change, interval = untold_cells()
-    if course is not None:
-        change, interval = change_cells(course, last, say, several=several)
-    return change if interval == MISSING else f"{change} ({interval})"
-
-
-def pair_cell(finding: Finding | None, say: Numerals = PLAIN) -> str:
-    """A difference with its interval, for one cell."""
+def pair_cell(finding: Finding | None, say: Numerals = PLAIN, earlier: str = "") -> str:
+    """A difference of two levels with its interval."""
     if finding is None or not np.isfinite(finding.numbers.estimate):
-        return untold_cells()[0]
-    change, interval = percent_parts(finding.numbers, say)
-    return change if interval == MISSING else f"{change} ({interval})"
+        return str(Cell())
+    return f"{percent_parts(finding.numbers, say)}{earlier}"
 
 
 def pair_words(finding: Finding, plan: ComparisonPlan, say: Numerals = PLAIN) -> str:
     """A pair of levels in front of its row."""
     subject = finding.subject
     at = f", {level_words(subject.where, plan, say)}" if subject.where else ""
-    if plan.by == GROUP:
-        return f"{subject.high} against {subject.low}{at}"
-    return f"{place(plan.by, subject.high, say)} against {subject.low}{at}"
+    high = subject.high if plan.by == GROUP else place(plan.by, subject.high, say)
+    return f"{high} against {subject.low}{at}"
 
 
 def earlier_words(time: str, last: str, *, several: bool, say: Numerals = PLAIN) -> str:
@@ -396,18 +389,7 @@ def earlier_words(time: str, last: str, *, several: bool, say: Numerals = PLAIN)
     return f" (at {place(TIME, time, say)}){EARLIER}" if several else EARLIER
 
 
-def change_cells(
-    course: Course, last: str, say: Numerals = PLAIN, *, several: bool = False
-) -> tuple[str, str]:
-    """A change and its interval, per cent: "−49.1 %", "−51.9 to −46.0"; bounds are marked."""
-    own = course.fallen.numbers
-    sign = UNTOLD if course.fallen.verdict is Verdict.CANNOT_BE_TOLD else ""
-    sign += earlier_words(course.times[-1], last, several=several, say=say)
-    change, interval = percent_parts(own, say)
-    return ("" if change == MISSING else change) + sign or MISSING, interval
-
-
-def percent_parts(own: Numbers, say: Numerals = PLAIN) -> tuple[str, str]:
+def percent_parts(own: Numbers, say: Numerals = PLAIN) -> Cell:
     """A difference of ln size and its interval in per cent, or the bound that it lies beyond."""
     with np.errstate(over="ignore"):
         middle, low, high = (
@@ -419,14 +401,14 @@ def percent_parts(own: Numbers, say: Numerals = PLAIN) -> tuple[str, str]:
     is_closed = bool(np.isfinite([own.lower, own.upper]).all())
     between = f"{say.signed(low, places)} to {say.signed(high, places)}" if is_closed else MISSING
     if np.isfinite(own.estimate):
-        return f"{say.signed(middle, places)} %", between
+        return Cell(f"{say.signed(middle, places)} %", between)
     if sign_of(own) == UNTOLD:
-        return untold_cells()
+        return Cell()
     if is_closed:
-        return MISSING, f"{between}{BOUND}"
+        return Cell(MISSING, f"{between}{BOUND}")
     if own.upper < 0.0:
-        return f"≥ {say.at_least(-high / 100.0)} lower{BOUND}", MISSING
-    return f"≥ {say.at_least(low / 100.0)} higher{BOUND}", MISSING
+        return Cell(f"≥ {say.at_least(-high / 100.0)} lower{BOUND}")
+    return Cell(f"≥ {say.at_least(low / 100.0)} higher{BOUND}")
 
 
 def sign_of(own: Numbers) -> str:
@@ -435,22 +417,6 @@ def sign_of(own: Numbers) -> str:
         return ""
     is_closed = bool(np.isfinite([own.lower, own.upper]).all())
     return BOUND if is_closed or own.upper < 0.0 or own.lower > 0.0 else UNTOLD
-
-
-def against_cell(
-    finding: Finding | None, last: str, say: Numerals = PLAIN, *, several: bool = False
-) -> str:
-    """Level against level at the last time that both were judged at."""
-    if finding is None or not np.isfinite(finding.numbers.estimate):
-        return untold_cells()[0]
-    change, interval = percent_parts(finding.numbers, say)
-    sign = earlier_words(finding.subject.where, last, several=several, say=say)
-    return f"{change} ({interval}){sign}"
-
-
-def against_heading(high: str, low: str) -> str:
-    """Heading of the column of level against level: "10 against 5"."""
-    return f"{high} against {low}"
 
 
 def footnotes(
@@ -488,7 +454,3 @@ def footnotes(
     if is_by_group:
         found.append("Intervals hold for all pairs of one size together.")
     return tuple(found)
-
-
-CAPTION = "Changes in per cent."
-"""Caption of the table of page one, whose first heading says from when to when."""

@@ -24,7 +24,14 @@ from psdstats.rate.answers import OpenInterval
 from psdstats.rate.fit_rate import RateResult, RateSeries
 from psdstats.study.flags import Flag
 from psdstats.uncertainty.budget import Budget, combined_percent, typical_run
-from psdstats.words.courses import NOT_ESTIMATED, WHAT_LATER, course_verdict, difference_of
+from psdstats.words.courses import (
+    NOT_ESTIMATED,
+    WHAT_LATER,
+    course_verdict,
+    difference_of,
+    gain_share,
+    way_of,
+)
 from psdstats.words.groups import conditions, farthest
 from psdstats.words.numbers import PLAIN, Numerals
 from psdstats.words.rate import minutes, time_words
@@ -110,7 +117,6 @@ def _last_step(courses: Sequence[Course], plan: ComparisonPlan, say: Numerals) -
     ]
     if not gained or len(courses[0].times) < _STEPS + 1:  # one step is the whole change
         return ""
-    rises = plan.direction is Direction.RISING
     parts = [
         f"{say.at_least(gain_share(stop.gain_at_least, plan))}{at_words(one, plan, say, k)}"
         for k, (one, stop) in enumerate(gained)
@@ -120,12 +126,7 @@ def _last_step(courses: Sequence[Course], plan: ComparisonPlan, say: Numerals) -
         parts = [f"{say.at_least(least)} at every level"]
     name, stop = courses[0].quantity, gained[0][1]
     step = f"{say(float(stop.before), '.12g')} to {place(TIME, stop.last, say)}"
-    return f"From {step} {name} {'rose' if rises else 'fell'} by at least {joined(parts)}."
-
-
-def gain_share(gain: float, plan: ComparisonPlan) -> float:
-    """A gain of ln size, in the direction asked, as a share of the size it started from."""
-    return float(np.expm1(gain) if plan.direction is Direction.RISING else -np.expm1(-gain))
+    return f"From {step} {name} {way_of(plan).went} by at least {joined(parts)}."
 
 
 def _why_untold(courses: Sequence[Course], say: Numerals) -> Iterator[str]:

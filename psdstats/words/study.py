@@ -269,14 +269,6 @@ def finding_record(own: Sequence[Flag]) -> dict[str, object]:
     }
 
 
-def tares_caption(group: str) -> str:
-    """Caption of the drawing of a group's tares."""
-    return (
-        f"Tares of the sieves of {group} over the runs; shaded is what weighing explains, rings "
-        "mark readings beyond it."
-    )
-
-
 def tares_alternative(moved: Sequence[tuple[str, str]]) -> str:
     """Which tares moved, as sieve and run."""
     found = ", ".join(f"{sieve} in {run}" for sieve, run in moved)

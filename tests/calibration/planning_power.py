@@ -34,7 +34,7 @@ from psdstats.planning import Design, Variation, power
 from psdstats.simulate import Bench, Powder, SieveSet, TrialDesign
 from psdstats.simulate.breakage import Breakage
 from psdstats.simulate.design import Spread
-from psdstats.simulate.trial import simulate_net_masses
+from psdstats.simulate.trial import rule_sizes, simulate_net_masses
 from psdstats.study import Balance
 
 SEED, DATE = 20261129, "2026-11-29"
@@ -155,7 +155,7 @@ def weighed(groups, replicates, rate_bench, trials, seed):
         ),
     )
     masses = simulate_net_masses(trial, trials=trials, seed=seed)
-    return np.log(masses.measured()[:, :, 1])
+    return np.log(rule_sizes(masses.net_g, masses.aperture_um, rule="semilog")[:, :, 1])
 
 
 def mean_change(ln_size, design):

@@ -20,8 +20,9 @@ from numpy.typing import NDArray
 
 from psdstats.simulate import Bench, Powder, SieveSet, TrialDesign, simulate_study
 from psdstats.simulate.breakage import Breakage
-from psdstats.simulate.design import Spread
-from psdstats.simulate.trial import simulate_net_masses
+from psdstats.simulate.curve import mean_curves
+from psdstats.simulate.design import Spread, lay_out
+from psdstats.simulate.trial import gather, many_readings, quantities_of, rule_sizes
 from psdstats.study import Balance, Study
 
 __all__ = [
@@ -139,12 +140,16 @@ def reference(setting: Setting, *, trials: int, seed: int) -> Reference:
     bench = design.benches[0]
     deep = replace(bench.sieves, apertures_um=(*FINER_UM, *bench.sieves.apertures_um))
     design = replace(design, benches=(replace(bench, sieves=deep),))
-    masses = simulate_net_masses(design, trials=trials, seed=seed, rule=setting.rule)
+    layout, by_rule = lay_out(design), []
+    for readings in many_readings(design, layout, trials=trials, seed=seed):
+        true_um = gather(readings.apertures.true_um, layout, pad=np.inf)
+        by_rule.append(rule_sizes(readings.fraction, true_um, rule=setting.rule))
     column = QUANTITIES.index(setting.quantity)
+    typical = quantities_of(mean_curves(design, layout).sizes())[0]
     return Reference(
         milled_min=times,
-        mean=np.log(masses.by_rule[..., column]).mean(axis=0),
-        typical=np.log(masses.typical[:, column]),
+        mean=np.log(np.concatenate(by_rule)[..., column]).mean(axis=0),
+        typical=np.log(typical[:, column]),
     )
 
 

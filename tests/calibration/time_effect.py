@@ -38,7 +38,7 @@ from psdstats.comparison.plan import plan_comparison
 from psdstats.comparison.response import ComparisonRemark
 from psdstats.simulate import Bench, Powder, SieveSet, TrialDesign, simulate_study
 from psdstats.simulate.breakage import Breakage
-from psdstats.simulate.design import Spread
+from psdstats.simulate.design import Spread, lay_out
 from psdstats.simulate.trial import simulate_net_masses
 from psdstats.study import Balance, Study, TareHandling
 from psdstats.uncertainty import propagate
@@ -165,7 +165,7 @@ def true_effects(
     """Mean over benches, runs and sieves of ln size less that at the first time, later times."""
     masses = simulate_net_masses(design, trials=trials, seed=seed)
     ln_size = np.log(masses.true[..., QUANTITIES.index(quantity)]).mean(axis=0)
-    mean = pd.Series(ln_size).groupby(masses.runs["milling_time_min"].to_numpy()).mean().to_numpy()
+    mean = pd.Series(ln_size).groupby(lay_out(design).time_min).mean().to_numpy()
     return np.asarray(mean[1:] - mean[0])
 
 

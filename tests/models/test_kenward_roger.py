@@ -5,9 +5,9 @@ import pytest
 from scipy import stats
 
 from psdstats.models.engine import CovarianceParts, fit_batch
+from psdstats.models.judged import f_tail
 from psdstats.models.kenward_roger import (
     adjusted_covariance,
-    f_tail,
     kenward_roger,
     satterthwaite,
     satterthwaite_df,

@@ -56,8 +56,8 @@ def test_samples_by_the_sensitivities_are_nearly_those_by_the_law():
     sizes = weighed(replace(CERTIFIED, resolution_g=0.01), seed=3, trials=100)
     true = np.log(POWDER.percentiles_um)
     by_sensitivities = sizes.ln_value[0, :24, 0, :3] - true
-    apart = by_sensitivities - sizes.error[0]
-    assert (apart.std(axis=0) < 0.5 * sizes.error[0].std(axis=0)).all()
+    apart = by_sensitivities - sizes.found.error[0]
+    assert (apart.std(axis=0) < 0.5 * sizes.found.error[0].std(axis=0)).all()
 
 
 def test_what_nearly_no_sample_brackets_has_no_uncertainty():
@@ -75,7 +75,7 @@ def test_span_between_the_sieves_follows_from_its_three_sizes():
     sizes = weighed(CERTIFIED, seed=3, trials=100)
     low, _, high = POWDER.percentiles_um
     weight = np.array([-low / (high - low), -1.0, high / (high - low)])
-    stated = sizes.between[:, 0, :, 0]
+    stated = sizes.found.between[:, 0, :, 0]
     by_hand = np.einsum("a,tab,b->t", weight, stated, weight).mean()
     assert sizes.between_variance(0, "span")[0] == pytest.approx(by_hand, rel=0.02)
 

@@ -12,8 +12,9 @@ from scipy.stats import norm, weibull_min
 from psdstats import propagate
 from psdstats.errors import UncertaintyError
 from psdstats.study.records import Study
+from psdstats.uncertainty import law as laws
 from psdstats.uncertainty import ratio_intervals
-from psdstats.uncertainty.law import prepare
+from psdstats.uncertainty.law import curves_beside, prepare
 
 ROOT_2 = (0, 45, 63, 90, 125, 180, 250, 355, 500)
 RATIO_2 = (0, 45, 90, 180, 355, 710)
@@ -200,3 +201,21 @@ def test_all_in_one_class_has_sizes_and_no_span(make_run, make_study):
         assert found.bound_lower[0, 3] == 0
         assert found.bound_upper[0, 3] == pytest.approx(180 / 125 - 1)
         assert np.isnan(found.u[0, 3])
+
+
+def test_the_law_of_the_curves_found_beside_is_the_one_found_here(trial, monkeypatch):
+    here = prepare(trial)
+    monkeypatch.setattr(laws, "_FOUND", {})
+    with curves_beside(trial):
+        assert not laws._FOUND
+    monkeypatch.setattr(laws, "_found", None)  # nothing is left to be found
+    beside = prepare(trial)
+    np.testing.assert_array_equal(beside.curves.curve.table, here.curves.curve.table)
+    np.testing.assert_array_equal(beside.curves.factor.toarray(), here.curves.factor.toarray())
+
+
+def test_what_cannot_be_found_beside_is_refused_where_it_is_asked_for(trial):
+    with curves_beside(trial, ["no such source"]):
+        pass
+    with pytest.raises(UncertaintyError, match="no such source"):
+        prepare(trial, sources=["no such source"])

@@ -11,7 +11,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 import pandas as pd
 
-from psdstats.columns import GROUP
+from psdstats.columns import GROUP, column_words
 from psdstats.comparison.advice import AdviceRemark
 from psdstats.comparison.beside import LeftOut, without_runs
 from psdstats.comparison.remedies import Gain, gains
@@ -20,8 +20,9 @@ from psdstats.errors import PsdstatsError
 from psdstats.findings import Course, FactorAnswer, Finding, Numbers, Remark, Verdict
 from psdstats.output.collect import Results
 from psdstats.output.content import Drawing, Sheet, ShortAnswer
+from psdstats.output.pages.parts import table_of
 from psdstats.output.pages.sizes import sizes_drawing
-from psdstats.output.tables.table import Column, Table
+from psdstats.output.tables.table import Table, texts
 from psdstats.rate.fit_rate import RateResult
 from psdstats.words import sheet as words
 from psdstats.words import short_answers as answers
@@ -156,47 +157,37 @@ def _courses_table(
 ) -> Table:
     """One row a size, a pair of columns a level, the levels against each other behind."""
     plan, last = compared.plan, _last(courses)
-    several = len(_earlier(compared)) > 1
     pairs = [one.factors[0] for one in compared.results if one.factors]
     rows = []
     for result in compared.results:
         row: dict[str, object] = {"quantity": result.quantity}
         own = {one.where: one for one in result.courses}
         for number, where in enumerate(wheres):
-            row |= _course_cells(own.get(where), number, last, say, several=several)
+            course = own.get(where)
+            cell = words.course_cell(course, _mark(compared, course, say), say)
+            row |= {f"change_{number}": cell.change, f"interval_{number}": cell.interval}
+            row |= _percent(None if course is None else course.fallen, str(number))
         if pairs:
             at = _last_at(result.factors[0] if result.factors else None)
-            row |= {
-                "against": words.against_cell(at, last, say, several=several),
-                **_percent(at, "against"),
-            }
+            row |= {"against": words.pair_cell(at, say, _mark(compared, at, say))}
+            row |= _percent(at, "against")
         rows.append(row)
-    level = f"{say(100 * compared.level, '.3g')} %"
-    heading = words.changes_heading(courses, last, plan, say)
-    columns = [Column(name="quantity", heading=heading)]
+    headings = {"quantity": words.changes_heading(courses, last, plan, say)}
     for number, where in enumerate(wheres):
-        named = level_words(where, plan, say)
-        columns.append(Column(name=f"change_{number}", heading=named or "change"))
-        columns.append(Column(name=f"interval_{number}", heading=f"{level} interval"))
+        headings[f"change_{number}"] = level_words(where, plan, say) or "change"
+        headings[f"interval_{number}"] = f"{say(100 * compared.level, '.3g')} % interval"
     if pairs:
-        against = words.against_heading(pairs[0].high, pairs[0].low)
-        columns.append(Column(name="against", heading=against))
-    return _table(rows, columns)
+        headings["against"] = f"{pairs[0].high} against {pairs[0].low}"
+    return _table(rows, headings)
 
 
-def _course_cells(
-    course: Course | None, number: int, last: str, say: Numerals, *, several: bool
-) -> dict[str, object]:
-    """Change and interval of one level, as they are read and in full."""
-    if course is None:
-        change, interval = words.untold_cells()
-        return {f"change_{number}": change, f"interval_{number}": interval}
-    change, interval = words.change_cells(course, last, say, several=several)
-    return {
-        f"change_{number}": change,
-        f"interval_{number}": interval,
-        **_percent(course.fallen, str(number)),
-    }
+def _mark(compared: Comparison, told: Course | Finding | None, say: Numerals) -> str:
+    """The sign of what holds for a time before the last."""
+    if told is None:
+        return ""
+    time = told.times[-1] if isinstance(told, Course) else told.subject.where
+    several = len(_earlier(compared)) > 1
+    return words.earlier_words(time, _last(_courses(compared)), several=several, say=say)
 
 
 def _percent(finding: Finding | None, name: str) -> dict[str, float]:
@@ -220,8 +211,6 @@ def _levels_table(
     compared: Comparison, courses: Sequence[Course], wheres: Sequence[str], say: Numerals
 ) -> Table:
     """One row a level, a column a size."""
-    plan, last = compared.plan, _last(courses)
-    several = len(_earlier(compared)) > 1
     by_level = {(one.quantity, one.where): one for one in courses}
     names = [one.quantity for one in compared.results]
     rows = []
@@ -229,32 +218,28 @@ def _levels_table(
         row: dict[str, object] = {"level": where}
         for name in names:
             own = by_level.get((name, where))
-            row |= {name: words.both_cells(own, last, say, several=several)}
+            row |= {name: str(words.course_cell(own, _mark(compared, own, say), say))}
             row |= _percent(None if own is None else own.fallen, name)
         rows.append(row)
-    heading = words.changes_heading(courses, last, plan, say)
-    columns = [Column(name="level", heading=f"{heading}, by {words.factor_heading(plan)}")]
-    columns += [Column(name=name, heading=name) for name in names]
-    return _table(rows, columns)
+    heading = words.changes_heading(courses, _last(courses), compared.plan, say)
+    factors = ", ".join(map(column_words, compared.plan.at_each))
+    return _table(
+        rows, {"level": f"{heading}, by {factors}"} | dict(zip(names, names, strict=True))
+    )
 
 
 def _pairs_table(compared: Comparison, say: Numerals) -> Table | None:
     """One row a pair of levels, a column a size."""
-    ranked = _ranked_pairs(compared)
-    if not ranked:
-        return None
     names = [one.quantity for one in compared.results]
     rows = []
-    for own in ranked:
+    for own in _ranked_pairs(compared):
         pair = words.pair_words(next(iter(own.values())), compared.plan, say)
         row: dict[str, object] = {"pair": pair}
         for name in names:
             row |= {name: words.pair_cell(own.get(name), say), **_percent(own.get(name), name)}
         rows.append(row)
     heading = words.changes_heading((), "", compared.plan, say)
-    columns = [Column(name="pair", heading=heading)]
-    columns += [Column(name=name, heading=name) for name in names]
-    return _table(rows, columns)
+    return _table(rows, {"pair": heading} | dict(zip(names, names, strict=True))) if rows else None
 
 
 def _ranked_pairs(compared: Comparison) -> list[dict[str, Finding]]:
@@ -273,14 +258,9 @@ def _size_of(finding: Finding | None) -> float:
     return 0.0 if finding is None else float(np.nan_to_num(abs(finding.numbers.estimate)))
 
 
-def _table(rows: Sequence[Mapping[str, object]], columns: Sequence[Column]) -> Table:
-    return Table(
-        name=NAME,
-        frame=pd.DataFrame(list(rows)),
-        caption=words.CAPTION,
-        columns=tuple(columns),
-        is_front=True,
-    )
+def _table(rows: Sequence[Mapping[str, object]], headings: Mapping[str, str]) -> Table:
+    head, *columns = texts(**headings)
+    return table_of(NAME, pd.DataFrame(list(rows)), (head,), columns, is_front=True)
 
 
 def _footnotes(compared: Comparison, say: Numerals) -> tuple[str, ...]:

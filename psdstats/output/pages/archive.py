@@ -12,7 +12,6 @@ from psdstats.archive.charts import ControlChart, Limits, Repeatability
 from psdstats.columns import unit_of
 from psdstats.errors import OutputError
 from psdstats.output.content import Drawing, Page
-from psdstats.output.figures.archive import control_chart, trials_over_dates
 from psdstats.output.pages.parts import drawing_of, table_of
 from psdstats.output.style import new_axes
 from psdstats.output.tables.table import (
@@ -132,6 +131,8 @@ def _trend(own: pd.DataFrame, quantity: str, say: Numerals) -> tuple[Drawing, ..
         return ()
 
     def draw() -> Axes:
+        from psdstats.output.figures.archive import trials_over_dates  # only to draw
+
         return trials_over_dates(dated, new_axes(say=say), label=_label(quantity))
 
     return (
@@ -158,6 +159,8 @@ def _chart_page(
     undated = int((archive.trials_frame()["study_date"].fillna("") == "").sum())
 
     def draw() -> Axes:
+        from psdstats.output.figures.archive import control_chart  # only to draw
+
         axes, label = new_axes(say=say), _label(quantity)
         return control_chart(chart.points, axes, mean=chart.mean, label=label)
 

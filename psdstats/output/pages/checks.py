@@ -17,8 +17,9 @@ from psdstats.output.pages.parts import panel_of, table_of
 from psdstats.output.tables.table import Column, Place, Table, changes, counts, numbers, texts
 from psdstats.study.flags import CheckReport, Flag, Severity
 from psdstats.words import study as words
+from psdstats.words.captions import FIGURES
 from psdstats.words.numbers import MISSING, PLAIN, Numerals
-from psdstats.words.remarks import listed
+from psdstats.words.remarks import fill, listed
 from psdstats.words.sheet import main_result
 
 
@@ -146,7 +147,7 @@ def tare_drawings(history: pd.DataFrame, say: Numerals = PLAIN) -> list[Drawing]
             panel_of(
                 f"tares {group}",
                 partial(tare_course, own),
-                words.tares_caption(str(group)),
+                fill(FIGURES["tares"], group=group),
                 words.tares_alternative(list(zip(moved["sieve"], moved["run"], strict=True))),
                 height_mm=85.0,
                 say=say,

@@ -52,9 +52,10 @@ from psdstats.output.tables.table import (
 from psdstats.planning.attained import Attained
 from psdstats.room import one_thread
 from psdstats.words import models as words
+from psdstats.words.captions import FIGURES
 from psdstats.words.comparison import component_words
 from psdstats.words.numbers import PLAIN, Numerals
-from psdstats.words.remarks import once_each
+from psdstats.words.remarks import fill, once_each
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -184,7 +185,9 @@ def _residual_drawing(
 
     largest = float(table["standardised"].abs().max())
     told = words.residuals_alternative(len(table), largest, say)
-    return drawing_of(f"residuals {quantity}", draw, words.residuals_caption(quantity), told)
+    return drawing_of(
+        f"residuals {quantity}", draw, fill(FIGURES["residuals"], quantity=quantity), told
+    )
 
 
 def _common_tests(

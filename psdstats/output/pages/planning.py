@@ -32,10 +32,9 @@ from psdstats.planning.power import PowerResult
 from psdstats.planning.precision_plan import PrecisionPlan
 from psdstats.planning.stack_choice import StackChoice
 from psdstats.words import planning as words
+from psdstats.words.captions import FIGURES
 from psdstats.words.numbers import PLAIN, Numerals
 from psdstats.words.planning import (
-    LEFT_FIGURE,
-    POWER_FIGURE,
     POWER_HEADING,
     left_words,
     power_answer,
@@ -86,7 +85,7 @@ def power_page(result: PowerResult, say: Numerals = PLAIN) -> Page:
             ax.invert_xaxis()
         return ax
 
-    figure = panel_of("power", draw, POWER_FIGURE, told, height_mm=_HEIGHT_MM, say=say)
+    figure = panel_of("power", draw, FIGURES["power"], told, height_mm=_HEIGHT_MM, say=say)
     curves = [("power curves", result.curve_frame())]
     if result.margin_percent is not None:
         curves.append(("margin curves", result.margin_frame()))
@@ -121,7 +120,7 @@ def _left_drawing(result: PowerResult, told: tuple[str, ...], say: Numerals) -> 
     drawing = panel_of(
         "power of little left",
         lambda ax: _power_curves(frame, ax, result, "margin / %", asked, x="margin_percent"),
-        LEFT_FIGURE,
+        FIGURES["power of little left"],
         told,
         height_mm=_HEIGHT_MM,
         say=say,
@@ -274,7 +273,7 @@ def precision_drawing(
         joint_key(panels)
         return panels[0][0]
 
-    return drawing_of("planned uncertainty", draw, words.PRECISION_FIGURE, told)
+    return drawing_of("planned uncertainty", draw, FIGURES["planned uncertainty"], told)
 
 
 def _named(frame: pd.DataFrame, say: Numerals) -> pd.DataFrame:
@@ -298,7 +297,7 @@ def stack_page(choice: StackChoice, say: Numerals = PLAIN) -> Page:
         heading=words.STACK_HEADING,
         sentences=told,
         blocks=(
-            panel_of("stack", draw, words.STACK_FIGURE, told, height_mm=_HEIGHT_MM, say=say),
+            panel_of("stack", draw, FIGURES["stack"], told, height_mm=_HEIGHT_MM, say=say),
             stack_table(choice, say),
             *tried_tables(choice, say),
             table_of("expected masses", choice.to_frame()),
@@ -379,7 +378,7 @@ def charge_page(charge: MillCharge, say: Numerals = PLAIN) -> Page:
             speed=f"{say(charge.speed_rpm, '.1f')} rpm, {share} % of critical",
         )
 
-    drawing = panel_of("charge", draw, words.CHARGE_FIGURE, told, height_mm=88.0, say=say)
+    drawing = panel_of("charge", draw, FIGURES["charge"], told, height_mm=88.0, say=say)
     return Page(
         heading=words.CHARGE_HEADING,
         sentences=told,

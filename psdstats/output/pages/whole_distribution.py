@@ -31,6 +31,7 @@ from psdstats.output.tables.table import (
     texts,
 )
 from psdstats.words import distribution as words
+from psdstats.words.captions import FIGURES
 from psdstats.words.numbers import PLAIN, Numerals
 from psdstats.words.remarks import sentence
 
@@ -247,7 +248,7 @@ def misfit_drawing(
     return drawing_of(
         "misfit of fitted curves",
         draw,
-        words.MISFIT_CAPTION,
+        FIGURES["misfit of fitted curves"],
         words.fit_sentences(fits),
     )
 

@@ -314,9 +314,6 @@ def mill_charge(
     if powder_bulk_density_g_per_cm3 is not None:
         density = limits.DENSITY.require("powder bulk density", powder_bulk_density_g_per_cm3)
         filling = powder_g / density / (jar.volume_ml * ball_fill * bed_voidage)
-    roller_rpm = None
-    if jar.outer_diameter_mm is not None and jar.roller_diameter_mm is not None:
-        roller_rpm = speed_rpm * jar.outer_diameter_mm / jar.roller_diameter_mm
     charge = MillCharge(
         jar=jar,
         balls=balls,
@@ -327,11 +324,17 @@ def mill_charge(
         powder_filling=filling,
         speed_rpm=limits.SPEED_RPM.require("jar speed", speed_rpm),
         speed_fraction=speed_rpm / min(critical),
-        roller_rpm=roller_rpm,
+        roller_rpm=_roller_rpm(jar, speed_rpm),
         critical_rpm=critical,
         remarks=(),
     )
     return replace(charge, remarks=_remarks(charge, ball_to_powder))
+
+
+def _roller_rpm(jar: Jar, speed_rpm: float) -> float | None:
+    if jar.outer_diameter_mm is None or jar.roller_diameter_mm is None:
+        return None
+    return speed_rpm * jar.outer_diameter_mm / jar.roller_diameter_mm
 
 
 def _remarks(charge: MillCharge, asked_ratio: float) -> tuple[Remark, ...]:

@@ -11,11 +11,11 @@ from psdstats.findings import Ending, Verdict
 from psdstats.output.pages.answer_sheet import answer_sheet
 from psdstats.output.pages.sizes import means_table
 from psdstats.uncertainty.budget import combined_percent, typical_run
-from psdstats.words.captions import NOTES
+from psdstats.words.captions import CAPTIONS, NOTES
 from psdstats.words.courses import size_words
 from psdstats.words.numbers import PLAIN, Numerals
 from psdstats.words.rate import time_words
-from psdstats.words.sheet import CAPTION, percent_parts
+from psdstats.words.sheet import percent_parts
 
 WITH_TIME = (
     "three_benches",
@@ -333,4 +333,4 @@ def test_a_decimal_comma_is_written_everywhere(demo):
 
 
 def test_the_table_has_one_caption(demo):
-    assert answer_sheet(demo).table.caption == CAPTION
+    assert answer_sheet(demo).table.caption == CAPTIONS["changes"]
