@@ -4,7 +4,7 @@ ln x and mass fractions finer in, for a batch of runs; the law of ln D at each l
 component (a scale of `curve_scales`, a curvature, at most one interval where it is far larger) is
 Gaussian: a line, flat in location and ln width, plus an integrated Wiener process, seen through
 apertures and weighings as noise.  Components are weighed by prior times a power of the restricted
-likelihood, less than 1 since no powder is quite straight on any scale (0.8, set by simulation); a
+likelihood, less than 1 since no powder is quite straight on any scale (0.9, set by simulation); a
 sieve that all or nothing passes is an inequality.  Between two sieves the mean is a cubic, so a law
 costs the states at the sieves and no more.  The curve rises: a component counts as far as it does,
 and between two sieves it lies between its values there.  The truth meant is the powder's own size.
