@@ -336,11 +336,13 @@ def _compared(
         where = ", ".join(level for _, level in levels[each.condition or 0])
         finding = judged(each, FindingKind.GROUP, meets[each.group], other, where)
         found.append((places[each.condition or 0], finding))
-    ends = [level_text(end(conditions[TIME])) for end in (max, min)] if rate else []
+    last, first = (level_text(end(conditions[TIME])) for end in (max, min)) if rate else ("", "")
     answers = {}
     for code, name in enumerate(meets[:1] if other else meets):
         own = [k for k, each in enumerate(at) if each.group == code]
-        rates = [judged(r, FindingKind.BENCH_RATE, *ends, "") for r in rate if r.group == code]
+        rates = [
+            judged(r, FindingKind.BENCH_RATE, last, first, "") for r in rate if r.group == code
+        ]
         means = [judged(m, FindingKind.GROUP, name, other, "") for m in average if m.group == code]
         nothing = _untold(name, one.quantity, GroupRemark.NO_UNCERTAINTY(), rule)
         answers[name] = BenchAnswer(

@@ -67,15 +67,9 @@ class Boundary(Choice):
 class FitRemark(RemarkKind):
     """What is not as it should be in a fit, and designs whose tests miss their level.
 
-    The figures of the latter are those of tests/calibration/results/mixed_models.md.  Complete
-    designs without a known covariance are never concerned: their tests are exact.  Incomplete ones
-    with several components and few rows have F tests that reject too rarely; small designs with a
-    known covariance, complete or not, reject too often.
-
-    Tried for the latter, and left since no cure helps in all of them (simulated, 5 % wanted): a
-    reference law that mixes over the estimated share of the variance rejects in 0 to 4 %; p
-    calibrated by a parametric bootstrap in 4.6 to 6.1 %, worse than without in two groups with
-    cells; the bootstrap of the likelihood ratio in 3.3 to 6.6 %
+    Of the latter tells tests/calibration/results/mixed_models.md: complete designs without a known
+    covariance are exact, incomplete ones with several components and few rows reject too rarely,
+    small designs with a known covariance too often.  No cure that was tried helps in all of them
     (tests/calibration/results/bootstrap_level.md).
     """
 
@@ -581,11 +575,7 @@ class MixedModel:
             known = np.asarray(known)
         fixed = build_fixed(self.frame, self.fixed, self.factors)
         random = build_random(
-            self.frame,
-            self.random,
-            residual=self.residual,
-            known=known,
-            design=fixed.matrix,
+            self.frame, self.random, residual=self.residual, known=known, design=fixed.matrix
         )
         random.refuse_inseparable(fixed.matrix)
         batch = fit_batch(
