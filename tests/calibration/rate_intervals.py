@@ -43,7 +43,6 @@ class Setting:
     run_sd: float = 0.03
     own_sd: float = 0.005
     shared_sd: float = 0.01
-    random_rate: bool | None = None
 
 
 SETTINGS = (
@@ -51,8 +50,7 @@ SETTINGS = (
     Setting("the same, measurement as large as run to run", run_sd=0.01, own_sd=0.01),
     Setting("one bench, 8 times", times=MANY),
     Setting("one bench, 3 replicates", replicates=3),
-    Setting("4 benches, 2 replicates", groups=4, replicates=2, level_sd=0.04, random_rate=False),
-    Setting("the same, rate let free though equal", groups=4, replicates=2, level_sd=0.04),
+    Setting("4 benches, 2 replicates", groups=4, replicates=2, level_sd=0.04),
     Setting("the same, rates differ", groups=4, replicates=2, level_sd=0.04, rate_sd=0.1),
     Setting("8 benches, rates differ", groups=8, level_sd=0.04, rate_sd=0.1),
     Setting("4 benches, limit far off", groups=4, replicates=2, rate=0.02, level_sd=0.04,
@@ -117,7 +115,7 @@ def judge(setting, trials, seed):
     held, alarms, checks, rested = {}, 0, 0, 0
     for _ in range(trials):
         data = simulate(setting, rng)
-        fit = fit_curve(CURVES[CurveName(setting.curve)], data, random_rate=setting.random_rate)
+        fit = fit_curve(CURVES[CurveName(setting.curve)], data)
         rested += fit.converged
         for name, (prop, truth) in questions(fit, setting).items():
             held.setdefault(name, []).append(prop.excess(np.array([truth]), level=0.95)[0] <= 0)
