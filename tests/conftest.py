@@ -1,9 +1,7 @@
 """The general laws of JCGM 100 and 101 for any model, from the parts that a study's law uses.
 
-Also a small trial of a day (invented), and which tests one process runs.
+Also a small trial of a day (invented).
 """
-
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -109,17 +107,3 @@ def _trial(day, shift=0.02, *, replicates=2, title="Trial (invented)", **setting
 def dated_trial():
     """A small trial of two milling times (invented), made for a day."""
     return _trial
-
-
-_ONE_PROCESS = ("report", "output")  # folders whose tests share what is dear to make
-
-
-@pytest.hookimpl(tryfirst=True)
-def pytest_collection_modifyitems(items):
-    """Tests of a file, and of folders that share reports, are run by one process."""
-    root = Path(__file__).parent
-    for item in items:
-        parts = item.path.relative_to(root).parts if item.path.is_relative_to(root) else ()
-        shared = parts and parts[0] in _ONE_PROCESS
-        group = parts[0] if shared else str(item.path.relative_to(root.parent))
-        item.add_marker(pytest.mark.xdist_group(group))

@@ -299,7 +299,7 @@ def propagate(
     >>> study = psdstats.read_study(demo_study("one_bench"))
     >>> sizes = psdstats.propagate(study, method="linear")
     >>> sizes.value[0].round(1), sizes.u[0].round(2)
-    (array([155. , 247.3, 389.5,   0.9]), array([3.28, 5.13, 7.11, 0.04]))
+    (array([155. , 247.3, 389.5,   0.9]), array([3.22, 5.07, 7.05, 0.04]))
     """
     way = Method(method)
     asked = Drawing(coverage=wanted_coverage(study, coverage), **drawing)

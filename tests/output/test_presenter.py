@@ -167,7 +167,7 @@ def test_a_report_is_one_call(study, tmp_path):
     for one in written.sheet.answers:
         assert f"<dt>{one.question}</dt>" in text
     assert written.sheet.line
-    assert len(stages) == 3
+    assert len(stages) == 2
     with pytest.raises(OutputError, match="exists already"):
         psdstats.report(study, tmp_path / "report", propagation=sizes)
 

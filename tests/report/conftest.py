@@ -1,5 +1,6 @@
 """The report of the large demo study (invented data), written twice by processes of their own."""
 
+import fcntl
 import os
 import shutil
 import subprocess
@@ -25,12 +26,18 @@ def _write(study: Path, target: Path, hash_seed: str) -> Path:
 
 
 @pytest.fixture(scope="session")
-def reports(tmp_path_factory) -> tuple[Path, Path]:
-    """Two report folders of one study."""
-    folder = tmp_path_factory.mktemp("reports")
-    study = folder / "four_benches"
-    shutil.copytree(demo_path("four_benches"), study)
-    return _write(study, folder / "first", "1"), _write(study, folder / "second", "2")
+def reports(tmp_path_factory, worker_id) -> tuple[Path, Path]:
+    """Two report folders of one study, written once for all processes that run tests."""
+    own = tmp_path_factory.getbasetemp()
+    folder = (own if worker_id == "master" else own.parent) / "reports"
+    with (folder.with_suffix(".lock")).open("w") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)
+        if not (folder / "second").exists():
+            study = folder / "four_benches"
+            shutil.copytree(demo_path("four_benches"), study, dirs_exist_ok=True)
+            _write(study, folder / "first", "1")
+            _write(study, folder / "second", "2")
+    return folder / "first", folder / "second"
 
 
 @pytest.fixture(scope="session")

@@ -17,8 +17,8 @@ STUDIES = 200
 @pytest.mark.parametrize(
     ("case", "changes", "borrowing", "trials"),
     [
-        (3, {}, False, 25),
-        (1, {"times_min": (0.0, 12.0, 48.0)}, True, 12),
+        (3, {}, False, 15),
+        (1, {"times_min": (0.0, 12.0, 48.0)}, True, 8),
     ],
     ids=["five times, runs alone", "one shared stack, three times"],
 )
