@@ -18,7 +18,7 @@ STUDIES = 200
     ("case", "changes", "borrowing", "trials"),
     [
         (3, {}, False, 15),
-        (1, {"times_min": (0.0, 12.0, 48.0)}, True, 8),
+        (1, {"times_min": (0.0, 12.0, 48.0)}, True, 12),
     ],
     ids=["five times, runs alone", "one shared stack, three times"],
 )
