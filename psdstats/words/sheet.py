@@ -360,9 +360,10 @@ class Cell(NamedTuple):
 
 def course_cell(course: Course | None, earlier: str, say: Numerals = PLAIN) -> Cell:
     """A change and its interval: "−49.1 %", "−51.9 to −46.0"; bounds and ``earlier`` are marked."""
-    if course is None:
-        return Cell()
-    sign = UNTOLD if course.fallen.verdict is Verdict.CANNOT_BE_TOLD else ""
+    untold = course is None or course.fallen.verdict is Verdict.CANNOT_BE_TOLD
+    if course is None or (untold and not np.isfinite(course.fallen.numbers.estimate)):
+        return Cell()  # a bound holds by itself, the verdict beside all others
+    sign = UNTOLD if untold else ""
     change, interval = percent_parts(course.fallen.numbers, say)
     return Cell(("" if change == MISSING else change) + sign + earlier or MISSING, interval)
 
