@@ -179,16 +179,25 @@ def sieve_table(sieves: Mapping[str, Sieve]) -> OutTable:
     names = [n for n in col.SIEVE_COLUMNS if n in col.USUAL_SIEVE_COLUMNS or n in used]
     further = list(dict.fromkeys(name for sieve in sieves.values() for name in sieve.further))
     _refuse_taken("column", further, col.SIEVE_COLUMNS)
-    cells = ({**vars(one), **one.further, col.SIEVE: one.key} for one in sieves.values())
+    cells = ({**_stated(one, names), **one.further, col.SIEVE: one.key} for one in sieves.values())
     return table_of([*names, *further], cells)
+
+
+def _stated(record: object, columns: Collection[str]) -> dict[str, Any]:
+    """Fields of a record that its table has; any other may share its name with a further column."""
+    return {name: value for name, value in vars(record).items() if name in columns}
 
 
 def _refuse_taken(kind: str, names: Iterable[str], taken: Collection[str]) -> None:
     """Refuse names that would not be read again as those of what nobody knows."""
-    why = "the tables use that name. Rename it." if kind == "factor" else "rename it."
     for name in names:
         if name in taken or name != name.strip() or not name:
-            raise OutputError(f"A {kind} cannot be named {name!r}: {why}")
+            why = (
+                "the tables use that name"
+                if name in taken
+                else "it is blank, or has blanks around it"
+            )
+            raise OutputError(f"A {kind} cannot be named {name!r}: {why}. Rename it.")
 
 
 def _run_columns(study: Study) -> list[str]:
@@ -204,7 +213,7 @@ def _run_columns(study: Study) -> list[str]:
 
 def _of_run(run: Run | AsideRun) -> dict[str, Any]:
     """Cells of one run."""
-    return {**run.factors, **vars(run), **run.noted, col.RUN: run.name}
+    return {**_stated(run, col.RUN_COLUMNS), **run.factors, **run.noted, col.RUN: run.name}
 
 
 def _weighing_columns(study: Study) -> list[str]:
@@ -224,7 +233,10 @@ def _of_readings(run: Run | AsideRun) -> list[dict[str, Any]]:
     """Cells of the readings of one run."""
     readings: Sequence[Reading | AsideReading] = run.readings
     as_written = sorted(readings, key=lambda reading: reading.place.row)
-    return [{col.RUN: run.name, **vars(one), **one.further} for one in as_written]
+    return [
+        {col.RUN: run.name, **_stated(one, col.WEIGHING_COLUMNS), **one.further}
+        for one in as_written
+    ]
 
 
 def decimals_of(*balances: Balance) -> int:

@@ -55,6 +55,21 @@ def test_round_trip(rich, sound, tmp_path, form):
     assert rich.runs[2].factors == {"operator": '@x, "y"', "=sum(a)": 2.5}
 
 
+@pytest.mark.parametrize("form", ["folder", "workbook"])
+def test_columns_may_be_named_like_fields_of_records(write_folder, catalogue, tmp_path, form):
+    """What only the records have, such as the place of a row, is never written for it."""
+    head, first, *others = catalogue.SOUND["weighings.csv"].splitlines()
+    rows = [f"{head},further,place", f"{first},seen,shelf", *(f"{row},," for row in others)]
+    runs = catalogue.SOUND["runs.csv"].replace("ball_ratio", "place").replace("50.00,5", "50.00,")
+    sieves = catalogue.SOUND["sieves.csv"].replace("standard\n", "standard,key\n")
+    sieves = sieves.replace("ISO 3310-1\n", "ISO 3310-1,left\n").replace("E11\n", "E11,\n")
+    files = {"runs.csv": runs, "weighings.csv": "\n".join(rows), "sieves.csv": sieves}
+    study = read_study(write_folder(files))
+    assert [run.factors for run in study.runs] == [{}, {}, {"place": 10.0}]
+    assert study.sieves["A 90"].further == {"key": "left"}
+    assert read_study(save_study(study, tmp_path / TARGETS[form], form=form)) == study
+
+
 @pytest.fixture
 def stated(sound):
     """A study that states all that can be known of balances, sieves, splits and losses."""
