@@ -298,7 +298,7 @@ def natural(text: str) -> Key:
     ['a-2', 'a-10', 'B-1']
     """
     parts = (part for part in _FIGURES.split(text.casefold()) if part)
-    cut = tuple((0, float(part), "") if part.isdigit() else (1, 0.0, part) for part in parts)
+    cut = tuple((0, float(part), "") if part.isdecimal() else (1, 0.0, part) for part in parts)
     return (*cut, (2, 0.0, text))
 
 

@@ -14,6 +14,7 @@ from psdstats.errors import StudyError
 from psdstats.frozen import ReadOnly
 from psdstats.sieves import Sieve
 from psdstats.study import Balance, Reading, Run, Study, TareHandling, read_study
+from psdstats.study.records import in_order
 from psdstats.uncertainty import propagate
 
 
@@ -207,3 +208,10 @@ def test_a_study_does_not_change_with_what_it_was_made_from():
     made = study(checks=given)
     given["tare_drift"]["false_alarm"] = 0.5
     assert made.checks["tare_drift"]["false_alarm"] == 0.1
+
+
+def test_names_with_raised_and_ringed_figures_have_an_order():
+    """They are digits for Unicode and no numbers for Python."""
+    names = ("b-10", "b-2", "b-1²", "①")
+    ordered = in_order(study(runs=[run(name=name) for name in names]))
+    assert [one.name for one in ordered.runs] == ["b-1²", "b-2", "b-10", "①"]
