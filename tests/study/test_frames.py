@@ -176,6 +176,13 @@ def test_messages_of_balances_sieves_and_settings(flat, given, message):
     assert refused(flat, **given).startswith(message)
 
 
+def test_balances_without_a_name_are_not_called_one(flat):
+    unnamed = pd.DataFrame({"balance": ["", ""], "resolution_g": [0.01, 0.1]})
+    message = refused(flat, balances=unnamed)
+    assert message.count("the cell is empty. Write a name.") == 2
+    assert "there twice" not in message
+
+
 def test_levels_are_numbers_or_words_as_in_files(sound):
     """A column of text numbers would sort 12 before 6; one word makes all of them words."""
 
