@@ -12,7 +12,6 @@ from collections import Counter, defaultdict
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import replace
 from itertools import pairwise
-from typing import Any
 
 from psdstats.columns import BALL_RATIO, signed
 from psdstats.sieves import standards
@@ -25,6 +24,8 @@ from psdstats.study.tares import net_noise_g, shared_sieve, stopping_flags, tare
 
 Limits = Mapping[str, float]
 Flags = Iterator[Flag]
+Weighed = tuple[Run, Reading, str, float]
+"""A mass with its place and its kind, tare or gross."""
 
 _NOISE = 4.0  # normal tail 6e-5 a run
 _PER_G = 10_000_000  # steps of 0.1 µg: what is finer comes from arithmetic
@@ -74,10 +75,10 @@ def finer_than_resolution(study: Study, _: Limits) -> Flags:
             yield Flag("finer_than_resolution", says, "", at(run, one), mass, step)
 
 
-def _by_balance(study: Study) -> Iterator[tuple[str, list[float], list[tuple[Any, ...]]]]:
+def _by_balance(study: Study) -> Iterator[tuple[str, list[float], list[Weighed]]]:
     """All masses of each balance, and those with their place that are no multiples of its step."""
     every: dict[str, list[float]] = {name: [] for name in study.balances}
-    finer: dict[str, list[tuple[Run, Reading, str, float]]] = {name: [] for name in study.balances}
+    finer: dict[str, list[Weighed]] = {name: [] for name in study.balances}
     for run, one in readings(study):
         step = study.balances[run.balance].resolution_g
         for kind, mass in (("tare", one.tare_g), ("gross", one.gross_g)):

@@ -4,7 +4,7 @@ In a wide table every sample has columns of its own (empty and with powder) and 
 or the other way round.  `read_wide` finds where apertures, masses and what is known of the samples
 stand, by headings, units and values; it decides nothing that could be meant in two ways, but asks
 for a line of a mapping file, a small TOML file that is kept and used for the next table of the same
-laboratory.  What it found is a `WideTable`; `words.wide` says it.  `looks_wide` tells whether a
+laboratory.  What it found is a `WideTable`; `words.study` says it.  `looks_wide` tells whether a
 table that cannot be read as it stands is a wide one.
 """
 
