@@ -40,7 +40,7 @@ def negative_net(study: Study, _: Limits) -> Flags:
     for run, one in readings(study):
         if one.net_g < 0:
             says = f"net mass {signed(one.net_g, '.6g')} g is below zero, within weighing noise"
-            yield Flag("negative_net", says, "", at(run, one), one.net_g, 0.0)
+            yield Flag("negative_net", says, at(run, one), one.net_g, 0.0)
 
 
 def overload(study: Study, limits: Limits) -> Flags:
@@ -54,7 +54,7 @@ def overload(study: Study, limits: Limits) -> Flags:
         limit_g = 1000.0 * per_area * area_m2
         if one.aperture_um > 0 and one.net_g > limit_g:
             says = f"the sieve holds {one.net_g:.4g} g, more than its load limit of {limit_g:.3g} g"
-            yield Flag("overload", says, "", at(run, one), one.net_g, limit_g)
+            yield Flag("overload", says, at(run, one), one.net_g, limit_g)
 
 
 def over_capacity(study: Study, _: Limits) -> Flags:
@@ -63,7 +63,7 @@ def over_capacity(study: Study, _: Limits) -> Flags:
         capacity_g, mass = study.balances[run.balance].capacity_g, max(one.tare_g, one.gross_g)
         if capacity_g is not None and mass > capacity_g:
             says = f"reading {mass:.10g} g is above the capacity of balance {run.balance}"
-            yield Flag("over_capacity", says, "", at(run, one), mass, capacity_g)
+            yield Flag("over_capacity", says, at(run, one), mass, capacity_g)
 
 
 def finer_than_resolution(study: Study, _: Limits) -> Flags:
@@ -72,7 +72,7 @@ def finer_than_resolution(study: Study, _: Limits) -> Flags:
         step = study.balances[name].resolution_g
         for run, one, kind, mass in finer if 2 * len(finer) <= len(every) else ():
             says = f"{kind} {mass:.10g} g is not a multiple of the resolution of balance {name}"
-            yield Flag("finer_than_resolution", says, "", at(run, one), mass, step)
+            yield Flag("finer_than_resolution", says, at(run, one), mass, step)
 
 
 def _by_balance(study: Study) -> Iterator[tuple[str, list[float], list[Weighed]]]:
@@ -101,7 +101,7 @@ def resolution(study: Study, limits: Limits) -> Flags:
             continue
         says = f"the resolution of balance {name} cannot be {step_g:g} g: {says}"
         remedy = f"Write the scale interval of its display as resolution_g of balance {name}, in g."
-        yield Flag("resolution", says, remedy, _settings(study), step_g, shown_g)
+        yield Flag("resolution", says, _settings(study), step_g, shown_g, remedy=remedy)
 
 
 def _settings(study: Study) -> Spot:
@@ -122,7 +122,7 @@ def density(study: Study, limits: Limits) -> Flags:
     remedy = "Write density_g_per_cm3 in g/cm³"
     if limits["lowest"] <= meant <= limits["highest"]:
         remedy += f": {meant:g} if {value:g} is in {unit}"
-    yield Flag("density", says, f"{remedy}.", _settings(study), value, limit)
+    yield Flag("density", says, _settings(study), value, limit, remedy=f"{remedy}.")
 
 
 def time_range(study: Study, limits: Limits) -> Flags:
@@ -134,7 +134,7 @@ def time_range(study: Study, limits: Limits) -> Flags:
         short = minutes < limits["shortest_min"]
         limit = limits["shortest_min" if short else "longest_min"]
         says = f"the milling time {minutes:g} min is {'shorter' if short else 'longer'} than "
-        yield Flag("time_range", f"{says}{limit:g} min", "", at(run), minutes, limit)
+        yield Flag("time_range", f"{says}{limit:g} min", at(run), minutes, limit)
 
 
 def time_unit(study: Study, _: Limits) -> Flags:
@@ -158,7 +158,7 @@ def time_unit(study: Study, _: Limits) -> Flags:
                 minutes, other_min = run.milling_time_min, meant.get(run.milling_time_min)
                 if run.group == group and other_min is not None:
                     says = f"{told}: {minutes:g} for {other_min:g} min"
-                    yield Flag("time_unit", says, "", at(run), minutes, other_min, told)
+                    yield Flag("time_unit", says, at(run), minutes, other_min, told)
 
 
 def _near(minutes: float, others: Iterable[float]) -> float | None:
@@ -175,7 +175,7 @@ def copied_run(study: Study, limits: Limits) -> Flags:
         loaded = sum(one.net_g >= _LOADED * step_g for one in run.readings)
         if first is not run and loaded >= limits["loaded"]:
             says = f"every loaded sieve weighs as in run {first.name}, {loaded} of them with powder"
-            yield Flag("copied_run", says, "", at(run), loaded, limits["loaded"])
+            yield Flag("copied_run", says, at(run), loaded, limits["loaded"])
 
 
 def sample_mass(study: Study, _: Limits) -> Flags:
@@ -183,7 +183,7 @@ def sample_mass(study: Study, _: Limits) -> Flags:
     says = "no sample mass is written, so loss of powder is not looked for"
     without = [run for run in study.runs if run.sample_mass_g is None]
     for run in without if len(without) < len(study.runs) else ():
-        yield Flag("sample_mass", says, "", at(run), common=says)
+        yield Flag("sample_mass", says, at(run), common=says)
 
 
 def no_sample_mass(study: Study, _: Limits) -> Flags:
@@ -211,7 +211,7 @@ def mass_balance(study: Study, limits: Limits) -> Flags:
             says = f"{total_g:.6g} g came back of {sample_g:.6g} g: "
             says += f"{abs(gain):.1f} % {'lost' if lost else 'too much'}"
             remedy, limit = (lost_remedy, -limit) if lost else (gain_remedy, limit)
-            yield Flag("mass_balance", says, remedy, at(run), gain, limit)
+            yield Flag("mass_balance", says, at(run), gain, limit, remedy=remedy)
 
 
 def dominant_class(study: Study, limits: Limits) -> Flags:
@@ -222,7 +222,7 @@ def dominant_class(study: Study, limits: Limits) -> Flags:
             percent = 100.0 * one.net_g / total_g
             if one.aperture_um > 0 and percent > limits["percent"]:
                 says = f"the sieve holds {percent:.3g} % of the powder"
-                yield Flag("dominant_class", says, "", at(run, one), percent, limits["percent"])
+                yield Flag("dominant_class", says, at(run, one), percent, limits["percent"])
 
 
 def not_bracketed(study: Study, _: Limits) -> Flags:
@@ -242,7 +242,9 @@ def not_bracketed(study: Study, _: Limits) -> Flags:
                 told = f"{', '.join(names)} {'lies' if len(names) == 1 else 'lie'} {side}"
                 says = f"{told}: {100 * share:.3g} % of the powder is {place}"
                 remedy = f"Add a {sieve} sieve; until then the size is an open interval."
-                yield Flag("not_bracketed", says, remedy, at(run, reading), 100 * share, 10.0, told)
+                yield Flag(
+                    "not_bracketed", says, at(run, reading), 100 * share, 10.0, told, remedy=remedy
+                )
 
 
 def end_point(study: Study, limits: Limits) -> Flags:
@@ -258,7 +260,7 @@ def end_point(study: Study, limits: Limits) -> Flags:
         limit_g = max(percent / 100.0 * net_g, limits["mass_g"])
         if change_g > limit_g * (1.0 + 1e-9):
             says = f"the load changed by {change_g:.3g} g in the second shaking, more than "
-            yield Flag("end_point", f"{says}{limit_g:.3g} g", "", at(run, one), change_g, limit_g)
+            yield Flag("end_point", f"{says}{limit_g:.3g} g", at(run, one), change_g, limit_g)
 
 
 def _apertures(run: Run) -> set[float]:
@@ -276,7 +278,7 @@ def missing_sieve(study: Study, _: Limits) -> Flags:
             if group == run.group and aperture_um not in own and 2 * count >= others:
                 name = f"{aperture_um:.12g} µm"
                 says = f"{name} is missing, which {count} of the group's {others} other runs have"
-                yield Flag("missing_sieve", says, "", at(run, sieve=name), aperture_um)
+                yield Flag("missing_sieve", says, at(run, sieve=name), aperture_um)
 
 
 def aperture_order(study: Study, _: Limits) -> Flags:
@@ -290,7 +292,7 @@ def aperture_order(study: Study, _: Limits) -> Flags:
         usual = 2 * sum(falls) >= len(falls)
         odd = written[1 + falls.index(not usual)]
         says = f"{odd.aperture_um:.12g} µm is out of order"
-        yield Flag("aperture_order", says, "", at(run, odd), odd.aperture_um)
+        yield Flag("aperture_order", says, at(run, odd), odd.aperture_um)
 
 
 def off_series(study: Study, _: Limits) -> Flags:
@@ -301,7 +303,7 @@ def off_series(study: Study, _: Limits) -> Flags:
         if standard[0] <= nominal <= standard[-1] and nominal not in standard:
             nearest = min(standard, key=lambda known: abs(known - nominal))
             says = f"{nominal:.12g} µm is no standard aperture; the nearest is {nearest:.12g} µm"
-            yield Flag("off_series", says, "", Spot(sieve=sieve.key), nominal, nearest)
+            yield Flag("off_series", says, Spot(sieve=sieve.key), nominal, nearest)
 
 
 def odd_aperture(study: Study, _: Limits) -> Flags:
@@ -324,7 +326,7 @@ def odd_aperture(study: Study, _: Limits) -> Flags:
             says += f"{meant[0]:.12g} µm, between the same neighbours"
             for run, one in readings(study):
                 if run.group == group and one.aperture_um == odd_um:
-                    yield Flag("odd_aperture", says, "", at(run, one), odd_um, meant[0], says)
+                    yield Flag("odd_aperture", says, at(run, one), odd_um, meant[0], says)
 
 
 def _neighbours(aperture_um: float, stack: Iterable[float]) -> tuple[float, float]:
@@ -354,7 +356,7 @@ def certificate_uncertainty(study: Study, limits: Limits) -> Flags:
         way, limit = ("above", most) if stated_um > most else ("below", least)
         says = f"{kind}, {stated_um:.4g} µm, is {way} what is plausible for {nominal_um:.12g} µm "
         says += f"({limit:.3g} µm)"
-        yield Flag("certificate_uncertainty", says, "", Spot(sieve=sieve.key), stated_um, limit)
+        yield Flag("certificate_uncertainty", says, Spot(sieve=sieve.key), stated_um, limit)
 
 
 def certificate(study: Study, _: Limits) -> Flags:
@@ -364,7 +366,7 @@ def certificate(study: Study, _: Limits) -> Flags:
         if nominal_um < standards.FINEST_UM and not sieve.is_certified:
             says = f"no standard tolerance covers {nominal_um:.12g} µm and there is no certificate"
             remedy = "Give the certified aperture and its expanded uncertainty in the sieve table."
-            yield Flag("certificate", says, remedy, spot, nominal_um, standards.FINEST_UM)
+            yield Flag("certificate", says, spot, nominal_um, standards.FINEST_UM, remedy=remedy)
         if nominal_um < standards.FINEST_UM or certified_um is None:
             continue
         limit_um = standards.tolerance_um(nominal_um, standard=sieve.standard)
@@ -373,7 +375,7 @@ def certificate(study: Study, _: Limits) -> Flags:
             says = f"the certified aperture {certified_um:.12g} µm differs from the nominal "
             says += f"{nominal_um:.12g} µm by more than {sieve.standard} allows ({limit_um:.3g} µm)"
             remedy = "Look at the certificate; if it is right, the sieve is worn or is another one."
-            yield Flag("certificate", says, remedy, spot, deviation_um, limit_um)
+            yield Flag("certificate", says, spot, deviation_um, limit_um, remedy=remedy)
 
 
 def charge(study: Study, _: Limits) -> Flags:
@@ -384,7 +386,7 @@ def charge(study: Study, _: Limits) -> Flags:
     nameless = by_charge.pop(None, [])
     for run in nameless if by_charge else ():
         says = "the run names no charge, which other runs do: it counts as one of its own"
-        yield Flag("charge", says, "Write which filling it was sampled from.", at(run))
+        yield Flag("charge", says, at(run), remedy="Write which filling it was sampled from.")
     for name, runs in by_charge.items():
         yield from _charge(name, runs)
 
@@ -396,13 +398,13 @@ def _charge(name: str | None, runs: list[Run]) -> Flags:
     if run := next((one for one in runs if one.group != first.group), None):
         says = f"charge {name} is in group {first.group} and in group {run.group}"
         remedy = f"{own}; if one was divided between the groups, nothing needs to be done."
-        yield Flag("charge", says, remedy, at(run))
+        yield Flag("charge", says, at(run), remedy=remedy)
     for run in (one for one in runs if one.group == first.group):
         ratio, other = (one.factors.get(BALL_RATIO) for one in (first, run))
         if ratio != other:
             levels = [f"{one:g}" if isinstance(one, float) else one for one in (ratio, other)]
             says = f"charge {name} has ball ratio {levels[0]} in run {first.name} and {levels[1]} "
-            yield Flag("charge", f"{says}here", f"{own}.", at(run))
+            yield Flag("charge", f"{says}here", at(run), remedy=f"{own}.")
             break
     samples: dict[tuple[str, float], Run] = {}
     for run in runs:
@@ -410,7 +412,7 @@ def _charge(name: str | None, runs: list[Run]) -> Flags:
         if taken is not run and (run.split is None or taken.sample != run.sample):
             says = f"charge {name} was sampled at {run.milling_time_min:g} min in run {taken.name} "
             remedy = f"{own}; if one sample was divided, number its parts in a column split."
-            yield Flag("charge", f"{says}and here again", remedy, at(run))
+            yield Flag("charge", f"{says}and here again", at(run), remedy=remedy)
             break
 
 

@@ -139,8 +139,6 @@ class Flag:
         Name of the check, or "reading" for what cannot be read at all.
     says : str
         What was found, as a clause.
-    remedy : str
-        What to do, as a sentence; if left out, what `checks.csv` says.
     spot : Spot
         File, row, run and sieve.
     value, limit : float
@@ -148,21 +146,23 @@ class Flag:
         no number.
     common : str
         What it has in common with flags of other runs that are one finding with it, as a clause.
+    remedy : str
+        What to do, as a sentence; if left out, what `checks.csv` says.
 
     Examples
     --------
     >>> from psdstats.study import Flag
-    >>> print(Flag("mass_balance", "6 % lost", "Weigh again."))
+    >>> print(Flag("mass_balance", "6 % lost", remedy="Weigh again."))
     warning: 6 % lost. Weigh again.
     """
 
     check: str
     says: str
-    remedy: str = ""
     spot: Spot = Spot()
     value: float | None = None
     limit: float | None = None
     common: str = ""
+    remedy: str = ""
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "remedy", self.remedy or self._options.remedy)
@@ -209,7 +209,7 @@ class Flag:
         Examples
         --------
         >>> from psdstats.study import Flag
-        >>> Flag("mass_balance", "6 % lost", "Weigh again.").to_problem().remedy
+        >>> Flag("mass_balance", "6 % lost", remedy="Weigh again.").to_problem().remedy
         'Weigh again.'
         """
         names = self._names()
@@ -223,7 +223,7 @@ def unreadable(problem: Problem) -> Flag:
     found = "" if problem.value is None else f" (found {problem.value!r})"
     common = f"{column}{problem.fault}"
     spot = Spot(problem.file, problem.row)
-    return Flag(UNREADABLE, f"{common}{found}", problem.remedy, spot, common=common)
+    return Flag(UNREADABLE, f"{common}{found}", spot, common=common, remedy=problem.remedy)
 
 
 _FEW = 3  # flags of one check that are findings of their own though they ask for the same

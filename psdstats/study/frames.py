@@ -215,12 +215,12 @@ def _balances(table: Table | None) -> dict[str, dict[str, object]]:
             table.refuse("the column is not known", remedy, None, name)
     found: dict[str, dict[str, object]] = {}
     for row in table.rows if table.is_safe(*_BALANCE[:2]) else ():
-        name = table.name(row, col.BALANCE)
-        if name in found:
-            fault = f"balance {name} is there twice"
+        balance = table.name(row, col.BALANCE)
+        if balance in found:
+            fault = f"balance {balance} is there twice"
             table.refuse(fault, "Give each one row.", row.number, col.BALANCE)
         stated = [key for key in _BALANCE[1:] if key == _BALANCE[1] or row.text(key)]
-        found[str(name)] = {key: _of_balance(table, row, key) for key in stated}
+        found[str(balance)] = {key: _of_balance(table, row, key) for key in stated}
     return found if len(table.problems) == before else {}
 
 

@@ -68,7 +68,7 @@ def similar_names(study: Study, _: object) -> Iterator[Flag]:
                 says = f"{kind} {_visible(usual)} and {_visible(name)} read alike and count as "
                 says += f"two: they differ in {' and in '.join(_ways(name, usual))}"
                 for spot in spots[name]:
-                    yield Flag("similar_names", says, "", spot, common=says)
+                    yield Flag("similar_names", says, spot, common=says)
 
 
 def _usual_names(spots: Mapping[str, Sequence[object]]) -> dict[str, str]:
@@ -144,4 +144,4 @@ def mixed_levels(study: Study, _: object) -> Iterator[Flag]:
         if len(ratios) == len(levels):
             remedy = f"Write {', '.join(ratios)} for {shown}, as in the other runs."
         for run, _ in words:
-            yield Flag("mixed_levels", says, remedy, at(run), common=says)
+            yield Flag("mixed_levels", says, at(run), common=says, remedy=remedy)

@@ -212,7 +212,7 @@ def shared_sieve(study: Study, _: object) -> Iterator[Flag]:
         says += f"{one.usual_g:.10g} g in group {one.usual}, so it is two sieves"
         for run, reading in one.weighed:
             moved_g = reading.tare_g - one.usual_g
-            yield Flag("shared_sieve", says, "", at(run, reading), moved_g, one.limit_g, says)
+            yield Flag("shared_sieve", says, at(run, reading), moved_g, one.limit_g, says)
 
 
 def tare_flags(study: Study) -> Iterator[Flag]:
@@ -246,7 +246,9 @@ def tare_flags(study: Study) -> Iterator[Flag]:
                 remedy += "a damaged mesh or a loose frame; weigh it empty again."
             says += f"is {abs(moved_g):.3g} g {way} the median of its other runs, more than the "
             says += f"balance explains ({record.limit_g:.2g} g)"
-        yield Flag(check, says, remedy, at(record.run, record.reading), moved_g, record.limit_g)
+        yield Flag(
+            check, says, at(record.run, record.reading), moved_g, record.limit_g, remedy=remedy
+        )
 
 
 _OF_READING = (col.SIEVE, col.APERTURE, col.TARE)
@@ -299,13 +301,13 @@ def stopping_flags(study: Study) -> Iterator[Flag]:
             says = "every sieve with powder weighs less than when it was empty, as if tare_g and "
             says += "gross_g were exchanged"
             remedy = "Exchange the two columns, or their headings, if they are."
-            yield Flag("gross_below_tare", says, remedy, at(run), total_g, 0.0, says)
+            yield Flag("gross_below_tare", says, at(run), total_g, 0.0, says, remedy=remedy)
             continue
         for one in below:
             yield _below_tare(study, run, one, lowest_g)
         if not total_g > 0:
             says = f"the net masses add up to {col.signed(total_g, '.6g')} g"
-            yield Flag("no_powder", says, "", at(run), total_g, 0.0)
+            yield Flag("no_powder", says, at(run), total_g, 0.0)
 
 
 def _below_tare(study: Study, run: Run, reading: Reading, lowest_g: float) -> Flag:
@@ -327,16 +329,16 @@ def _below_tare(study: Study, run: Run, reading: Reading, lowest_g: float) -> Fl
     if usual_g < tare_g and gross_g - usual_g >= lowest_g:
         remedy = f"In its other runs this sieve weighs {usual_g:.10g} g empty: correct the tare if "
         remedy += "it was mistyped, or weigh the empty sieve again."
-    return Flag("gross_below_tare", says, remedy, at(run, reading), net_g, lowest_g)
+    return Flag("gross_below_tare", says, at(run, reading), net_g, lowest_g, remedy=remedy)
 
 
 def _stack_flags(run: Run) -> Iterator[Flag]:
     """A pan or sieves that are missing, and sieves that are there twice."""
     apertures = {reading.aperture_um for reading in run.readings}
     if 0.0 not in apertures:
-        yield Flag("no_pan", "the pan (aperture 0) is missing", "", at(run))
+        yield Flag("no_pan", "the pan (aperture 0) is missing", at(run))
     if not any(apertures):
-        yield Flag("no_sieve", "there is no sieve", "", at(run))
+        yield Flag("no_sieve", "there is no sieve", at(run))
     if len(apertures) == len({reading.sieve for reading in run.readings}) == len(run.readings):
         return
     seen: dict[float, str] = {}
@@ -348,7 +350,7 @@ def _stack_flags(run: Run) -> Iterator[Flag]:
             first = seen.get(aperture_um, sieve)
             also = "" if first == sieve else f" (also as sieve {first})"
             says = f"{name} is there twice{also}"
-            yield Flag("repeated_sieve", says, "", at(run, reading), aperture_um)
+            yield Flag("repeated_sieve", says, at(run, reading), aperture_um)
         seen.setdefault(aperture_um, sieve)
         keys.add(sieve)
 
@@ -368,4 +370,4 @@ def _crossed_flags(study: Study, run: Run) -> Iterator[Flag]:
         remedy = f"Correct the aperture of sieve {odd.key} in the sieve table; look whether two "
         remedy += "certificates were exchanged."
         spot = at(run, stack[odd.key])
-        yield Flag("certified_order", says, remedy, spot, odd.best_um, other.best_um, says)
+        yield Flag("certified_order", says, spot, odd.best_um, other.best_um, says, remedy=remedy)

@@ -32,6 +32,20 @@ def test_planted_fault_is_found(check):
     assert faults.SIZES[check]
 
 
+def test_every_flag_says_what_to_do():
+    """By its function, or by `checks.csv` where that is always the same."""
+    rng, seen = np.random.default_rng(3), set()
+    for check in CHECKS:
+        for _ in range(20):
+            planted = faults.plant(check, studies.clean_study(rng), 0, rng)
+            flags = check_study(planted).flags if planted else ()
+            assert all(flag.remedy.endswith(".") for flag in flags), check
+            seen |= {flag.check for flag in flags}
+            if check in seen:
+                break
+    assert seen == {*CHECKS}
+
+
 @pytest.fixture
 def study():
     return studies.clean_study(np.random.default_rng(38))  # 24 runs of four groups on alike stacks
