@@ -1,6 +1,6 @@
 """Columns of the tables of a study, and quantities: their names, units and words, once.
 
-Also how a number stands in a message of an error: with a real minus sign.
+Also how a number stands in a message of an error, with a real minus sign, and many names.
 """
 
 from __future__ import annotations
@@ -93,7 +93,6 @@ UNITS = {TIME: "min", SAMPLE_MASS: "g"}
 _HEADED = {"um": "µm", "mm": "mm", "g": "g", "min": "min", "percent": "%"}
 _BETWEEN_WORDS = re.compile(r"[\s,_()\[\]]+")
 _PERCENTILE = re.compile(r"D[0-9]+(\.[0-9]+)?")
-_LISTED = 4  # runs named before "and … more"
 
 
 def unit_of(quantity: str) -> str:
@@ -143,6 +142,18 @@ def signed(value: float, spec: str = "g") -> str:
     return text if any(sign in text for sign in "123456789∞") else text.lstrip("−")
 
 
+def listed(items: Sequence[str], most: int = 4, *, between: str = ", ") -> str:
+    """The first items, and how many more there are.
+
+    Examples
+    --------
+    >>> listed(["a", "b", "c"], 2)
+    'a, b and 1 more'
+    """
+    more = f" and {len(items) - most} more" if len(items) > most else ""
+    return between.join(items[:most]) + more
+
+
 def without_value(runs: Sequence[str], column: str, *, fate: str = "set aside") -> str:
     """Say which runs have no value in a column, and what was done with them.
 
@@ -154,9 +165,7 @@ def without_value(runs: Sequence[str], column: str, *, fate: str = "set aside") 
     '5 runs have no mill and were set aside: a, b, c, d and 1 more.'
     """
     count, was = ("1 run has", "was") if len(runs) == 1 else (f"{len(runs)} runs have", "were")
-    more = f" and {len(runs) - _LISTED} more" if len(runs) > _LISTED else ""
-    named = ", ".join(runs[:_LISTED]) + more
-    return f"{count} no {column_words(column)} and {was} {fate}: {named}."
+    return f"{count} no {column_words(column)} and {was} {fate}: {listed(runs)}."
 
 
 def heading(column: str) -> str:

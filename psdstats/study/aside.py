@@ -47,8 +47,7 @@ def _without_weighings(waiting: Sequence[AsideRun]) -> Iterator[Problem]:
         fault, what = "these runs have no weighings", "their weighings"
         if len(bare) == 1:
             fault, what = "the run has no weighings", "its weighings"
-        names = ", ".join(run.name for run in bare[:_NAMED])
-        names += f" and {len(bare) - _NAMED} more" if len(bare) > _NAMED else ""
+        names = col.listed([run.name for run in bare], _NAMED)
         remedy = f"Add {what}, write planned or abandoned into the column status, or delete the "
         remedy += "row from the run table."
         place = bare[0].place

@@ -229,7 +229,7 @@ def assemble(raw: RawStudy) -> Study | None:
     listed = [run for run in runs.values() if run.name not in spoiled]
     done = [run for run in listed if _is_done(run, by_run[run.name])]
     raw.notes[:0] = map(str, raw.settings.get("notes", ()))
-    raw.notes += _silence(raw, named=named)
+    raw.notes += _refuse_silence(raw, named=named)
     chosen, balances = _balances(raw, done, by_run)
     _refuse_compared(raw, runs.values())
     _refuse_same_splits(raw, done)
@@ -259,7 +259,7 @@ def _readings(weighings: Iterable[Weighing], kind: type[Reading | AsideReading])
     return tuple(kind(**one.cells, place=one.place) for one in ordered)
 
 
-def _silence(raw: RawStudy, *, named: bool) -> list[str]:
+def _refuse_silence(raw: RawStudy, *, named: bool) -> list[str]:
     """What is told of sieves without names, and of settings that an earlier release had."""
     sieves = "The weighings name no sieves: each group is taken to use one physical stack for all "
     return [

@@ -19,6 +19,7 @@ from importlib.resources import files
 
 import pandas as pd
 
+from psdstats.columns import listed
 from psdstats.errors import Problem
 from psdstats.frozen import ReadOnly
 from psdstats.present import Shown
@@ -253,8 +254,7 @@ def together(flags: Sequence[Flag]) -> Problem:
     problem = first.to_problem()
     if not runs:
         return problem
-    more = f" and {len(runs) - _FEW} more" if len(runs) > _FEW else ""
-    return replace(problem, fault=f"{problem.fault} (also in {', '.join(runs[:_FEW])}{more})")
+    return replace(problem, fault=f"{problem.fault} (also in {listed(runs, _FEW)})")
 
 
 _COLUMNS = ("severity", "check", "says", "remedy", "file", "row", "run", "sieve", "value", "limit")

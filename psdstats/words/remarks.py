@@ -21,6 +21,7 @@ from string import Formatter
 from typing import Any, TypeVar
 
 from psdstats.columns import TIME, column_words
+from psdstats.columns import listed as listed
 from psdstats.findings import Remark, RemarkKind
 from psdstats.words.numbers import PLAIN, Numerals
 
@@ -37,18 +38,6 @@ def joined(items: Sequence[str], word: str = "and") -> str:
     'time, ball ratio and group'
     """
     return f" {word} ".join([", ".join(items[:-1]), items[-1]] if len(items) > 1 else items)
-
-
-def listed(items: Sequence[str], most: int = 4, *, between: str = ", ") -> str:
-    """The first items, and how many more there are.
-
-    Examples
-    --------
-    >>> listed(["a", "b", "c"], 2)
-    'a, b and 1 more'
-    """
-    more = f" and {len(items) - most} more" if len(items) > most else ""
-    return between.join(items[:most]) + more
 
 
 def plural(number: int, one: str, many: str = "") -> str:

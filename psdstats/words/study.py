@@ -1,4 +1,4 @@
-"""What the bench checks found and what the recording sheet asks for, in words.
+"""What the bench checks found, what the recording sheet asks for, how a wide table was read.
 
 The messages of single flags stand beside the checks: they are errors that do not stop.
 """
@@ -9,7 +9,7 @@ import math
 from collections.abc import Mapping, Sequence
 
 from psdstats import columns as col
-from psdstats.columns import unit_of
+from psdstats.columns import listed, unit_of
 from psdstats.comparison.beside import LeftOut
 from psdstats.comparison.plan import ComparisonPlan
 from psdstats.frozen import ReadOnly
@@ -20,7 +20,7 @@ from psdstats.study.sheet_plan import SheetPlan
 from psdstats.study.wide_cells import WideTable, words_of
 from psdstats.words.courses import level_words
 from psdstats.words.numbers import MISSING, PLAIN, Numerals
-from psdstats.words.remarks import listed, place
+from psdstats.words.remarks import place
 
 RUNS_NAMED, _RUNS_LISTED = 3, 8
 LEAST_POINTS = 0.1
