@@ -255,6 +255,8 @@ def polynomial_trend(scores: ArrayLike, *, degree: int = 1) -> ContrastMatrix:
            [ 1., -2.,  1.]])
     """
     x = np.array(scores, dtype=float).reshape(-1)
+    if not np.isfinite(x).all() or len(np.unique(x)) < len(x):
+        raise ModelError(f"The scores {x.tolist()} must be finite and all different.")
     if not 1 <= degree < len(x):
         raise ModelError(
             f"A trend of degree {degree} needs at least {degree + 1} levels and degree 1 or more; "
@@ -329,7 +331,7 @@ class ContrastResult(Shown):
     covariance : ndarray, shape (m, m)
         Joint covariance of the estimates.
     simultaneous : Simultaneous
-        Rule, method in words, critical values, integration error.
+        Rule, joint law, critical values, integration error.
     level : float
         Confidence level.
 

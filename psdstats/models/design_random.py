@@ -1,8 +1,7 @@
-"""The known part of a covariance: checked, and put in the order of the rows it belongs to.
+"""The random part of a model: groupings and slopes as covariance matrices G_k, and V_known.
 
-In the square of the response's unit.  Where it comes from is not known here.
-
-The random part of a model: groupings and slopes as covariance matrices G_k.
+A known covariance, in the square of the response's unit, is checked and put in the order of its
+rows.  Where it comes from is not known here.
 
 Components are named after their grouping: ``group``; ``batch:cask`` for a combination of columns;
 ``Subject[Days]`` for a slope and ``Subject[(Intercept), Days]`` for its covariance with the
@@ -314,7 +313,13 @@ def _span(design: Array, groupings: Sequence[Grouping]) -> Span | None:
     if width >= n and n <= _MOST_ROWS:
         return None
     size, span = max(widths, default=0), None
-    if size <= _MOST_ROWS and width * n <= _MOST_DENSE:
+    if size <= _MOST_ROWS and width * n > _MOST_DENSE:
+        raise ModelError(
+            f"The fixed terms and the levels of the groupings are {width} columns of {n} rows, but "
+            f"only {_MOST_DENSE} of their numbers are held; fit means of replicates or take a "
+            "grouping out."
+        )
+    if size <= _MOST_ROWS:
         z = [one.indicators().reshape(n, -1) for one in groupings]
         span = Span.of(np.hstack([design, *z]))
         size = span.basis.shape[1]

@@ -179,7 +179,7 @@ def leave_one_group_out(
     rows = [{"left_out": "none", **_tested(fit, fit, term, method)}]
     for j, level in enumerate(groups.levels):
         keep, known = groups.codes != j, fit.random.parts.known
-        row = _at_all_variances(~keep, fit, term, alpha)
+        row = _at_all_variances(~keep, fit, term, method, alpha)
         if row is None:
             known = None if known is None else known[np.ix_(keep, keep)]
             frame = fit.model.frame.loc[keep]
@@ -204,7 +204,11 @@ def leave_one_group_out(
 
 
 def _at_all_variances(
-    gone: NDArray[np.bool_], fit: MixedModelFit, term: TermSpec, alpha: float
+    gone: NDArray[np.bool_],
+    fit: MixedModelFit,
+    term: TermSpec,
+    method: Inference | str,
+    alpha: float,
 ) -> dict[str, object] | None:
     """A row of the table without some rows, at the variances of all; None where it is worth a fit.
 
@@ -213,7 +217,7 @@ def _at_all_variances(
     found, span = fit.estimates, fit.estimates.parts.span
     if span is None or fit.random.parts.columns is None:
         return None
-    whole, contrast = fit.test(term), fit.fixed.hypothesis(term)
+    whole, contrast = fit.test(term, method=method), fit.fixed.hypothesis(term)
     weighted = found.precision @ found.design
     inside = weighted @ found.beta_covariance @ weighted.T
     own, core = span.basis[gone], found.precision - inside - np.eye(len(inside))

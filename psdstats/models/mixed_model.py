@@ -512,9 +512,9 @@ class MixedModel:
 
     Notes
     -----
-    A known covariance is kept whole, up to 4,000 rows.  Without one a frame may have any length:
-    beyond 16 rows it is fitted in the span of its fixed terms and groupings, which is exact; that
-    span may have up to 4,000 directions.
+    A known covariance is kept whole, up to 4,000 rows.  Without one a frame of more than 16 rows is
+    fitted in the span of its fixed terms and groupings, which is exact; that span may have up to
+    4,000 directions, and rows times columns (coefficients and levels) may be up to 100 million.
 
     Examples
     --------

@@ -29,9 +29,6 @@ from psdstats.models.contrasts import Adjustment, adjust_p
 from psdstats.models.judged import Family, Judged, StudentJudged
 from psdstats.student import critical_t, scale_rule, two_sided_p
 
-NO_CHANGE_SEEN_PERCENT = 99.9
-"""A smallest detectable decrease of as much says that no change would have been shown."""
-
 
 class VerdictRemark(RemarkKind):
     """Reasons of a verdict that all rooms share."""

@@ -193,26 +193,25 @@ def effects(indicated: Sequence[Array]) -> Array:
     """Basis (n, b) of effects that add up to zero, from indicators (n, levels) of each grouping."""
     columns = [own[:, 1:] - own[:, :1] for own in indicated if own.shape[1] > 1]
     if not columns:
-        return np.zeros((len(indicated[0]) if indicated else 0, 0))
+        return np.zeros((len(indicated[0]), 0))
     left, size, _ = np.linalg.svd(np.hstack(columns), full_matrices=False)
     return np.asarray(left[:, size > _SAME * size[0]])
 
 
 def sizes_by_level(one: QuantityAnalysis) -> tuple[RunSizes, ...]:
     """The runs of an analysis at each level of its further factors, with the spread of all."""
-    design, spread = one.design, one.spread
-    known, parts = np.asarray(one.known), design.parts
+    design, spread, known = one.design, one.spread, np.asarray(one.known)
     if design.left > 0:
         known = np.asarray(freed(known))
         whole = CovarianceParts.of(design.columns, known)
-        posterior = variance_posterior(one.y, design.x, whole)
+        parts, posterior = whole.matrices, variance_posterior(one.y, design.x, whole)
     elif spread.basis is SpreadBasis.NONE:
         raise ModelError(
             f"{one.quantity}: {len(one.frame)} runs leave nothing to tell how far runs scatter; "
             "sample more times, repeat one, or declare the run-to-run variation."
         )
     else:
-        parts, posterior = parts[-1:], stated_posterior(spread.run**2, spread.df)
+        parts, posterior = design.parts[-1:], stated_posterior(spread.run**2, spread.df)
     return tuple(
         _level(one, label, part, known, parts, posterior)
         for label, part in by_level(one.frame, one.plan.at_each)
@@ -259,10 +258,8 @@ def _level(
 
 def _blocks(one: QuantityAnalysis, part: pd.DataFrame) -> Array:
     """Effects of what the analysis sets aside, and of its blocks."""
-    plan = one.plan
-    keys = [(name,) for name in plan.also] + [columns_of(block) for block in plan.blocks]
-    own = effects([indicators(part, key) for key in keys])
-    return own if own.size else np.zeros((len(part), 0))
+    keys = [(), *((name,) for name in one.plan.also), *map(columns_of, one.plan.blocks)]
+    return effects([indicators(part, key) for key in keys])
 
 
 def set_aside(study: Study, one: QuantityAnalysis) -> tuple[Remark, ...]:

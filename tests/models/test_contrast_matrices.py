@@ -101,3 +101,6 @@ def test_faults_are_named():
         contrast_matrix(TIMES, "every")
     with pytest.raises(ModelError, match="degree 3"):
         polynomial_trend([0, 6, 12], degree=3)
+    for scores in ([0, 6, 6], [0, 6, np.inf]):
+        with pytest.raises(ModelError, match="finite and all different"):
+            polynomial_trend(scores)

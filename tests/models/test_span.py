@@ -240,3 +240,6 @@ def test_too_many_directions_are_refused():
     frame = long_frame(10_000).assign(pair=np.repeat(np.arange(5000), 2).astype(str))
     with pytest.raises(ModelError, match=r"span 500[0-9] directions over 10000 rows"):
         MixedModel(frame, response="y", random=["pair"]).fit()
+    frame = long_frame(30_000).assign(few=(np.arange(30_000) % 3500).astype(str))
+    with pytest.raises(ModelError, match=r"350[0-9] columns of 30000 rows, but only 100000000"):
+        MixedModel(frame, response="y", random=["few"]).fit()

@@ -110,10 +110,12 @@ def test_fit_is_that_with_the_matrix(both):
     np.testing.assert_allclose(many.whole.estimates.beta, few.estimates.beta, rtol=1e-12)
 
 
-def test_groups_left_out_at_the_variances_of_all(trial, both):
+@pytest.mark.parametrize("method", ["kenward-roger", "satterthwaite"])
+def test_groups_left_out_at_the_variances_of_all(trial, both, method):
     """Against least squares of the other groups at the same variances."""
     frame, many = trial[0], both[1]
-    found = leave_one_group_out(many, "time", grouping="group").table.set_index("left_out")
+    found = leave_one_group_out(many, "time", grouping="group", method=method).table
+    found, test = found.set_index("left_out"), many.test("time", method=method)
     v = many.whole.random.parts.covariance(many.estimates.theta)
     contrast = many.fixed.hypothesis("time")
     for name in ("0", "3"):
@@ -122,7 +124,8 @@ def test_groups_left_out_at_the_variances_of_all(trial, both):
         spread = np.linalg.inv(x.T @ inverse @ x)
         effect = contrast @ spread @ x.T @ inverse @ frame["y"].to_numpy()[keep]
         f = effect @ np.linalg.solve(contrast @ spread @ contrast.T, effect) / len(contrast)
-        assert found.loc[name, "f"] == pytest.approx(f * many.test("time").scaling, rel=1e-9)
+        assert found.loc[name, "f"] == pytest.approx(f * test.scaling, rel=1e-9)
+        assert found.loc[name, "df_den"] == test.df_den
         assert found.loc[name, "rows"] == keep.sum()
 
 

@@ -340,3 +340,26 @@ def test_single_runs_have_the_spread_of_the_analysis_or_a_declared_one():
     declared = fit_rate(told_, curve="power law", target_um=200.0)
     assert declared.scatter_frame()["run_sd_percent"].tolist() == [pytest.approx(5.0)]
     assert not declared.series[0].fit.data.about_courses
+
+
+STEEP = {
+    "rates": {300.0: 0.09, 200.0: 0.05, 100.0: 0.02},
+    "start": {300.0: 0.2, 200.0: 0.4, 100.0: 0.7},
+}
+
+
+def test_single_runs_too_few_for_a_spread_are_refused(make_study):
+    with pytest.raises(ModelError, match="3 runs leave nothing to tell how far runs scatter"):
+        fit_rate(make_study(**STEEP, times=(0.0, 6.0, 12.0)))
+
+
+def test_a_level_of_one_time_is_named(make_study):
+    more = make_study(**STEEP, replicates=2, run_sd=0.02, factors={"ball_ratio": "5"})
+    one = make_study(
+        **STEEP, times=(0.0,), replicates=2, groups=("b",), factors={"ball_ratio": "10"}
+    )
+    study = dataclasses.replace(
+        more, runs=(*more.runs, *one.runs), sieves={**more.sieves, **one.sieves}
+    )
+    with pytest.raises(ModelError, match="ball ratio 10: D50: all 2 runs have one milling time"):
+        fit_rate(study, at_each="ball_ratio")
