@@ -139,12 +139,15 @@ class OpenRuns:
             return -most
         return most if above.all() else 0.0
 
-    def room(self, cell: Cell) -> tuple[float, float]:
-        """How far the mean of a cell may lie below and above all that corners try."""
-        here = [one == cell for one in self.cells]
+    def room(self, high: Cell, low: Cell) -> tuple[float, float]:
+        """How far the difference of two cells may lie below and above all that corners try."""
         far = self.near + np.sum([one[-1] for one in self.moves(SCATTER)], axis=0)
-        low, high = np.minimum(self.near, far)[here], np.maximum(self.near, far)[here]
-        return float((low - self.lower[here]).mean()), float((self.upper[here] - high).mean())
+        below, above = (
+            np.minimum(self.near, far) - self.lower,
+            self.upper - np.maximum(self.near, far),
+        )
+        a, b = ([one == cell for one in self.cells] for cell in (high, low))
+        return below[a].mean() + above[b].mean(), above[a].mean() + below[b].mean()
 
 
 def near_ends(lower: Array, upper: Array) -> Array:
@@ -294,19 +297,13 @@ def _sought(runs: OpenRuns, moves: Sequence[Array], law: Law) -> NDArray[np.intp
 # ------------------------------------------------------------------ records
 
 
-def _room(runs: OpenRuns, high: Cell, low: Cell) -> tuple[float, float]:
-    """How far a difference may lie below and above all that corners try."""
-    a, b = runs.room(high), runs.room(low)
-    return a[0] + b[1], a[1] + b[0]
-
-
 def _bounded(runs: OpenRuns, asked: OrderedQuestion, course: Course) -> Course:
     """A course in which what is open is a bound."""
     first, last = ((course.times[k], course.where) for k in (0, -1))
     fallen, best, stop = course.fallen, course.at_least[-1], course.stop
     if first in runs.bounds or last in runs.bounds:
         why = _beyond(runs, asked, first, last)
-        fallen = _bounded_fall(fallen, _room(runs, last, first), why)
+        fallen = _bounded_fall(fallen, runs.room(last, first), why)
         if np.isfinite(best) and asked.direction:
             end = "upper" if asked.direction is Way.FALLING else "lower"
             bound = -int(asked.direction) * best
@@ -314,7 +311,7 @@ def _bounded(runs: OpenRuns, asked: OrderedQuestion, course: Course) -> Course:
     if stop is not None:
         step = [(time, course.where) for time in (stop.before, stop.last)]
         if any(cell in runs.bounds for cell in step):
-            below, above = _room(runs, *step)
+            below, above = runs.room(*step)
             if np.isinf(above if asked.direction is Way.FALLING else below):
                 stop = replace(stop, gain_at_most=np.nan)
             if stop.ending is Ending.CANNOT_BE_TOLD:
