@@ -18,7 +18,7 @@ import numpy as np
 import pandas as pd
 
 from psdstats.columns import CHARGE, GROUP, QUANTITIES, TIME, column_words
-from psdstats.comparison.open_sizes import Law, known_where_open
+from psdstats.comparison.open_sizes import Law, known_where_open, near_ends
 from psdstats.comparison.ordered import Cell
 from psdstats.comparison.plan import ComparisonPlan, Grouping, LevelTest, SpreadRule, columns_of
 from psdstats.comparison.response import ComparisonRemark, Response, build_response, cell_texts
@@ -151,7 +151,7 @@ class QuantityAnalysis:
         is_open = ends[:, 0] != ends[:, 1]
         if not (is_open & told).any():
             return None
-        near = np.where(np.isfinite(ends[:, 1]), ends[:, 1], ends[:, 0])
+        near = near_ends(*ends.T)
         frame = placed[told].assign(ln_value=near[told]).reset_index(drop=True)
         known = known_where_open(self.response.placed_known, is_open)[np.ix_(told, told)]
         return ready(

@@ -195,6 +195,7 @@ def _ordered(one: QuantityAnalysis, asked: OrderedQuestion, judged: Judged) -> A
         lower=frame["ln_lower"].to_numpy(dtype=float),
         upper=frame["ln_upper"].to_numpy(dtype=float),
         alike=tuple(zip(texts, keys, strict=True)),
+        is_stated=plan.in_hand,
     )
     own = question.question
     plain = partial(law_of_whole_levels, design.x, design.columns, whole.known, own, runs)

@@ -2,10 +2,14 @@
 
 An open value lies between a bound and what is conceivable: all sizes of a condition as far as half
 of the finest sieve, or twice the coarsest; one size beside others no further than runs may scatter.
+A span without a D10 lies between what the sieve and what a D10 of zero would make it: it starts at
+the sieve and goes as far as its D10 does.  A range that was stated is taken whole.
+
 A claim is made where the whole analysis makes it at every corner of what is so conceivable.  With
 one estimated variance a one-sided limit is concave in the values (linear minus t times a norm), so
 that corners are enough: a limit is right as often as with full information, and no claim is firmer
-for one value less, nor than the values themselves would make it.
+for one value less, nor than the values themselves would make it.  Intervals are printed with the
+room between what is conceivable and what is possible, so that they hold the bounds of their sizes.
 
 Corners are all tried where they are few; runs alike count once.  Where they are many the worst one
 of each limit is sought by changing one kind of run at a time, which is exact where the law is
@@ -58,6 +62,8 @@ class OpenRuns:
     alike : tuple of hashable
         What tells runs apart to the analysis, such as cell and group; those with one label and the
         same ends count once.
+    is_stated : bool
+        Whether a size with two ends may lie anywhere between them; else it is a span.
 
     Attributes
     ----------
@@ -78,6 +84,7 @@ class OpenRuns:
     lower: Array
     upper: Array
     alike: tuple[Hashable, ...]
+    is_stated: bool = False
     is_open: NDArray[np.bool_] = field(init=False)
     near: Array = field(init=False)
     bounds: Mapping[Cell, Numbers] = field(init=False)
@@ -94,7 +101,7 @@ class OpenRuns:
             if is_open[here].any():
                 lower, upper = (float(end[here].mean()) for end in (self.lower, self.upper))
                 bounds[cell] = Numbers(lower=lower, upper=upper)
-        near = np.where(np.isfinite(self.upper), self.upper, self.lower)
+        near = near_ends(self.lower, self.upper)
         for name, value in {"is_open": is_open, "near": near, "bounds": bounds}.items():
             object.__setattr__(self, name, value)
         freeze_arrays(self)
@@ -124,9 +131,28 @@ class OpenRuns:
     def _reach(self, places: list[int], most: float) -> float:
         """How far these runs may all be beyond their bounds, with its sign."""
         lower, upper = self.lower[places], self.upper[places]
-        if np.isfinite(upper).all():
-            return -min(most, float((upper - lower).min()))
-        return most if np.isinf(upper).all() else 0.0
+        below, above = np.isinf(lower), np.isinf(upper)
+        if not (below | above).any():
+            share = 1.0 if self.is_stated else -np.expm1(-most)
+            return float(np.log1p(share * np.expm1(upper - lower)).min())
+        if below.all():
+            return -most
+        return most if above.all() else 0.0
+
+    def room(self, high: Cell, low: Cell) -> tuple[float, float]:
+        """How far the difference of two cells may lie below and above all that corners try."""
+        far = self.near + np.sum([one[-1] for one in self.moves(SCATTER)], axis=0)
+        below, above = (
+            np.minimum(self.near, far) - self.lower,
+            self.upper - np.maximum(self.near, far),
+        )
+        a, b = ([one == cell for one in self.cells] for cell in (high, low))
+        return below[a].mean() + above[b].mean(), above[a].mean() + below[b].mean()
+
+
+def near_ends(lower: Array, upper: Array) -> Array:
+    """The end that stands for an open size: where it has two, the one that the sieve makes."""
+    return np.where(np.isfinite(lower), lower, upper)
 
 
 def _weakest(name: str, over: Callable[..., Array] = np.max) -> Callable[..., Array]:
@@ -271,19 +297,13 @@ def _sought(runs: OpenRuns, moves: Sequence[Array], law: Law) -> NDArray[np.intp
 # ------------------------------------------------------------------ records
 
 
-def _open_ends(runs: OpenRuns, high: Cell, low: Cell) -> tuple[bool, bool]:
-    """Whether a difference has no lower, no upper end."""
-    a, b = runs.bounds.get(high, Numbers()), runs.bounds.get(low, Numbers())
-    return bool(np.isinf([a.lower, b.upper]).any()), bool(np.isinf([a.upper, b.lower]).any())
-
-
 def _bounded(runs: OpenRuns, asked: OrderedQuestion, course: Course) -> Course:
     """A course in which what is open is a bound."""
     first, last = ((course.times[k], course.where) for k in (0, -1))
     fallen, best, stop = course.fallen, course.at_least[-1], course.stop
     if first in runs.bounds or last in runs.bounds:
         why = _beyond(runs, asked, first, last)
-        fallen = _bounded_fall(fallen, _open_ends(runs, last, first), why)
+        fallen = _bounded_fall(fallen, runs.room(last, first), why)
         if np.isfinite(best) and asked.direction:
             end = "upper" if asked.direction is Way.FALLING else "lower"
             bound = -int(asked.direction) * best
@@ -291,8 +311,8 @@ def _bounded(runs: OpenRuns, asked: OrderedQuestion, course: Course) -> Course:
     if stop is not None:
         step = [(time, course.where) for time in (stop.before, stop.last)]
         if any(cell in runs.bounds for cell in step):
-            ends = _open_ends(runs, *step)
-            if ends[1] if asked.direction is Way.FALLING else ends[0]:
+            below, above = runs.room(*step)
+            if np.isinf(above if asked.direction is Way.FALLING else below):
                 stop = replace(stop, gain_at_most=np.nan)
             if stop.ending is Ending.CANNOT_BE_TOLD:
                 stop = replace(stop, reasons=(_beyond(runs, asked, *step),))
@@ -310,10 +330,10 @@ def _beyond(runs: OpenRuns, asked: OrderedQuestion, *cells: Cell) -> Remark:
     return OrderedRemark.BEYOND_SIEVES(quantity=asked.quantity, times=times)
 
 
-def _bounded_fall(finding: Finding, is_open: tuple[bool, bool], why: Remark) -> Finding:
+def _bounded_fall(finding: Finding, room: tuple[float, float], why: Remark) -> Finding:
     """A difference that has no estimate: a bound where it has an end, which may decide."""
     old = finding.numbers
-    lower, upper = -np.inf if is_open[0] else old.lower, np.inf if is_open[1] else old.upper
+    lower, upper = old.lower - room[0], old.upper + room[1]
     shown = finding.verdict is Verdict.CHANGED and not lower < 0.0 < upper
     return judge(
         finding.subject,
