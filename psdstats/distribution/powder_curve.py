@@ -4,11 +4,12 @@ ln x and mass fractions finer in, for a batch of runs; the law of ln D at each l
 component (a scale of `curve_scales`, a curvature, at most one interval where it is far larger) is
 Gaussian: a line, flat in location and ln width, plus an integrated Wiener process, seen through
 apertures and weighings as noise.  Components are weighed by prior times a power of the restricted
-likelihood, less than 1 since no powder is quite straight on any scale (0.9, set by simulation); a
-sieve that all or nothing passes is an inequality.  Between two sieves the mean is a cubic, so a law
-costs the states at the sieves and no more.  The curve rises: a component counts as far as it does,
-and between two sieves it lies between its values there.  The truth meant is the powder's own size.
-Nothing is extrapolated: a level that no two sieves bracket has no law.
+likelihood, less than 1 since no powder is quite straight on any scale; a sieve that all or nothing
+passes is an inequality.  Between two sieves the mean is a cubic, so a law costs the states at the
+sieves and no more.  The curve rises: a component counts as far as it does, and between two sieves
+it lies between its values there.  The truth meant is the powder's own size.  Nothing is
+extrapolated: a level that no two sieves bracket has no law.  All constants are own choices, those
+of powers and peaks by the coverage of simulated powders (tests/calibration/powder_coverage.py).
 """
 
 from __future__ import annotations
@@ -43,13 +44,13 @@ SCORES: Array = np.linspace(-4.0, 4.0, 65)  # standard normal scores of the tabl
 SMALLEST = 2e-4  # an undersize or oversize below this counts as none
 _CHUNK = 12  # runs worked on at once
 _HEAVY, _LIGHT = 48, 32  # components held one by one, and those that stand for all others
-_KEPT = 56  # of both, when what falls is out
+_KEPT = 56  # of both, the lightest being dropped for speed: u at most 4 % less, mostly 1 %
 _FIRST_LOOK, _POINTS = 25, 65  # points in a bracket: spread evenly, then where the probability is
 _TEMPER = 0.9  # power of the likelihood: powders are only nearly straight on any scale
 _PEAK_MASS = 0.15  # of a class that may hide a peak
 _PEAK_ENDS, _PEAK_KINKED = 0.95, 0.99  # weight of powders that end sharply, that have a kink
 _WHERE_MASS = 1.5  # wild intervals are likelier where much of the mass lies, by this power
-_RISES = -2.0  # a curve that rises by more of its own u is taken to rise
+_RISES = -2.0  # a curve that rises by 2 of its own u or more needs no cut
 _NO_STEP = 1e-3  # mass of a class below which its curve is flat
 _K95 = 1.959963984540054
 
@@ -543,7 +544,7 @@ def _inside(a: Array, b: Array) -> Array:
 
 
 def _rising(seen: Seen, mixture: _Mixture) -> Array:
-    """Log probability (R, C) that the curve rises in every interval, at its least likely points."""
+    """Log probability (R, C) that every interval rises, by the worst of 3 points, independently."""
     inner = np.linspace(0, 1, 5)[1:-1]
     points = seen.t[:, :-1, None] + np.diff(seen.t)[..., None] * inner
     at = _at(seen, mixture, points.reshape(len(seen.t), -1))
@@ -552,12 +553,11 @@ def _rising(seen: Seen, mixture: _Mixture) -> Array:
 
 
 def _between(at: _Points) -> tuple[Array, Array]:
-    """Moments of z at points, cut to lie between its values at the sieves around."""
+    """Moments of z cut to its values at the sieves: exact with one limit, or with z known there."""
     mean, variance = at.mean.copy(), at.variance.copy()
     cut = (at.below > _RISES) | (at.above > _RISES)
-    a, b = at.below[cut], -at.above[cut]
-    a = np.clip(a, -40, 30)
-    b = np.clip(b, np.maximum(a + 1e-3, -30), 40)
+    a = np.clip(at.below[cut], -40, 30)
+    b = np.clip(-at.above[cut], np.maximum(a + 1e-3, -30), 40)
     whole = np.sqrt(2 * np.pi) * _inside(a, b)
     at_a, at_b = np.exp(-(a**2) / 2) / whole, np.exp(-(b**2) / 2) / whole
     below, above = at.with_below[cut], at.with_above[cut]

@@ -356,16 +356,17 @@ def _read_anew(reading: Reading, tare_g: float, gross_g: float) -> Reading:
 def _true_um(like: TrialLike, arrays: StudyArrays, rng: np.random.Generator) -> Array:
     """True apertures of every run, 0 for pans, shape (R, K)."""
     true, shared = [], dict[tuple[str, str], float]()
+    is_counted = like.counts("aperture")  # else sieves to which no tolerance applies may be in use
     for sieve in (like.study.sieves[key] for key in arrays.sieve_keys):
         *measured, together = sieve.measured_with
         normal, uniform = rng.standard_normal(), rng.uniform(-1.0, 1.0)
         common = shared.setdefault((measured[0], measured[1]), rng.standard_normal())
-        error = np.sqrt(1 - together) * normal + np.sqrt(together) * common
-        if sieve.u_um is None:
+        error_um = 0.0
+        if is_counted and sieve.u_um is None:
             error_um = uniform * tolerance_um(sieve.nominal_um, standard=sieve.standard)
-        else:
-            error_um = error * sieve.u_um
-        true.append(max(sieve.best_um + like.counts("aperture") * error_um, 0.5 * sieve.best_um))
+        elif sieve.u_um is not None and is_counted:
+            error_um = sieve.u_um * (np.sqrt(1 - together) * normal + np.sqrt(together) * common)
+        true.append(max(sieve.best_um + error_um, 0.5 * sieve.best_um))
     return np.hstack([np.zeros((len(arrays.runs), 1)), np.array(true)[arrays.sieve_index]])
 
 

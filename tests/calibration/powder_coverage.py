@@ -2,9 +2,10 @@
 
 The truth is the D10, D50, D90 and span of the powder's own continuous undersize curve, never the
 size that a rule would give.  Powders of thirteen families (`powders`, written apart from
-`psdstats.simulate`; two of them were left out when the prior of the law was made) are sieved on
-four stacks, certified or new, weighed with and without noise, and given to `psdstats.propagate` as
-runs that share nothing, each a condition of its own on its own sieves.  Then ratios of two milled
+`psdstats.simulate`; hyperbolic powders and those of attrition were left out when the prior of the
+law was made, and only the former were never looked at while it was mended) are sieved on four
+stacks, certified or new, weighed with and without noise, and given to `psdstats.propagate` as runs
+that share nothing, each a condition of its own on its own sieves.  Then ratios of two milled
 powders, or of two of one family, on one stack; one powder on two benches with unlike stacks, where
 every difference found is a false one; and the demo trial of `psdstats.simulate`.
 
@@ -29,6 +30,7 @@ from powders import (
     LEVELS,
     SMOOTH,
     STACKS,
+    STRAIGHT,
     WEIGHINGS,
     Powders,
     draw_bench,
@@ -53,7 +55,9 @@ from psdstats.uncertainty.propagation import PropagationRemark
 
 __all__ = ["CELLS", "Cell", "rows_of"]
 
-SEED = 20261129
+SEED = 20261130
+SEEDS_SEEN = "5 and 20261129 (sizes, ratios, benches) and 77 (demo trials)"
+"""Of the tables in view while the law was made and mended; never report one of them."""
 SIZES, DRAWN, RATIOS, BENCHES, DEMO = KINDS = ("sizes", "drawn", "ratios", "two benches", "demo")
 APERTURES = ("certified", "tolerance")
 NOISY = "20 g on a 0.01 g balance"
@@ -512,6 +516,13 @@ def _joined(values: pd.Series, digits: int) -> str:
     )
 
 
+def _left_out(table: pd.DataFrame) -> list[str]:
+    """Parts of the study that this table does not hold."""
+    missing = [kind for kind in KINDS if not table["what"].str.startswith(kind).any()]
+    said = "Not run again since the law was mended (earlier versions of this page have them): "
+    return [f"{said}{', '.join(missing)}.\n"] if missing else []
+
+
 def write_page(table: pd.DataFrame, out: Path, *, powders: int, seed: int) -> None:
     """Write the table as CSV and the page with what a reader must know."""
     out.mkdir(parents=True, exist_ok=True)
@@ -529,9 +540,14 @@ def write_page(table: pd.DataFrame, out: Path, *, powders: int, seed: int) -> No
         "1.96. u of a knower: of one who knows the family and fits its two parameters to the same "
         "sieves. "
         f"Powders of one family are the same in all its cells. Cells with fewer than {FEWEST} "
-        "answers are not judged. Left out are families that the prior was not fitted to; the law "
-        "was mended, and the power of its likelihood chosen, with tables of other seeds in view, "
-        "those of attrition and log-logistic powders among them, of hyperbolic ones not.\n",
+        "answers are not judged.\n",
+        "What the law was shown: left out are families that its prior was not fitted to. It was "
+        "mended, and the power of its likelihood chosen, with tables of the seeds "
+        f"{SEEDS_SEEN} in view, attrition and log-logistic powders among them; hyperbolic powders "
+        f"were not, and no number here is of those seeds. {STRAIGHT[0].capitalize()}, "
+        f"{', '.join(STRAIGHT[1:])} powders are straight on a scale of the law, and cut ones on "
+        "one with other cuts: they show it at its best. The others are straight on none.\n",
+        *_left_out(table),
         "## Summary\n",
         *(_summary(kind, table[table["what"] == kind]) for kind in kinds),
         *(

@@ -1,7 +1,8 @@
 """Powders of many kinds, sieved and weighed, written apart from `psdstats.simulate`.
 
-A powder is its undersize curve over ln size on a fine grid, and nothing of how psdstats reads a
-curve is used to make it: no scale, no prior, no interpolation rule.  Its own D10, D50 and D90 are
+A powder is its undersize curve over ln size on a fine grid, and no code by which psdstats reads a
+curve is used to make it: no prior, no interpolation rule.  The shapes of some families (`STRAIGHT`)
+are those of scales of its law, whoever writes them down.  Its own D10, D50 and D90 are
 read off that grid.  A sieving takes true apertures (certified, or new and within the tolerance of
 the standard), a finite number of particles drawn size by size, and tare and gross readings of one
 balance; what comes out is a `Study` made of public records.
@@ -28,6 +29,7 @@ __all__ = [
     "LEVELS",
     "SMOOTH",
     "STACKS",
+    "STRAIGHT",
     "WEIGHINGS",
     "Bench",
     "Powders",
@@ -272,6 +274,8 @@ FAMILIES = {
     "hyperbolic (left out)": (_hyperbolic, None),
     "attrition (left out)": (_attrition, None),
 }
+STRAIGHT = ("log-normal", "Rosin-Rammler", "Gates-Gaudin-Schuhmann", "log-logistic")
+"""Straight on one scale of the law of the curve (narrow log-normal powders too)."""
 SMOOTH = ("log-normal", "Rosin-Rammler", "gamma", "log-logistic", "hyperbolic (left out)")
 """Powders with one broad hump, which no class of these stacks can hide."""
 

@@ -32,10 +32,13 @@ from sharing import add_sharing, shared
 from psdstats import compare
 from psdstats.columns import QUANTITIES
 from psdstats.comparison import Comparison
-from psdstats.comparison.analysis import analyse_sizes
+from psdstats.comparison.analysis import analyse, analyse_sizes
+from psdstats.comparison.answers import question_of
 from psdstats.comparison.compare import compare_analysis
 from psdstats.comparison.plan import plan_comparison
 from psdstats.comparison.response import ComparisonRemark
+from psdstats.findings import ContrastKind
+from psdstats.models.judged import Question
 from psdstats.simulate import Bench, Powder, SieveSet, TrialDesign, simulate_study
 from psdstats.simulate.breakage import Breakage
 from psdstats.simulate.design import Spread, lay_out
@@ -43,7 +46,7 @@ from psdstats.simulate.trial import simulate_net_masses
 from psdstats.study import Balance, Study, TareHandling
 from psdstats.uncertainty import propagate
 
-__all__ = ["CASES", "Case", "coverage_row", "design_of", "judge", "true_effects"]
+__all__ = ["CASES", "Case", "coverage_row", "design_of", "judge", "last_row", "true_effects"]
 
 STACK_UM = (45.0, 63.0, 90.0, 125.0, 180.0, 250.0, 355.0, 500.0)
 OTHER_UM = (53.0, 75.0, 106.0, 150.0, 212.0, 300.0, 425.0, 600.0)
@@ -239,6 +242,39 @@ def coverage_row(
             row[f"{name}joint_coverage_percent"] = 100 * held[:, way].mean()
     row["caution_percent"] = 100 * np.mean(warned, axis=0)[0]
     return row
+
+
+def last_row(case: Case, *, trials: int, seed: int) -> dict[str, float]:
+    """Figures of `coverage_row` on the last time alone, by the default spread.
+
+    The law of `compare` is asked this one contrast, and the truth is known from fewer trials: a
+    fraction of the time of a whole comparison.
+    """
+    design = design_of(case)
+    truth = true_effects(design, case.quantity, trials=4000)[-1]
+    found = []
+    for child in np.random.SeedSequence(seed).spawn(trials):
+        study = simulate_study(design, seed=np.random.default_rng(child)).study
+        found.append(_last(study, case))
+    estimate, half = np.array(found).T
+    return {
+        "bias_percent": 100 * float(estimate.mean() - truth),
+        "bias_error_percent": 100 * float(estimate.std(ddof=1) / np.sqrt(trials)),
+        "half_width_percent": 100 * float(np.median(half)),
+        "coverage_percent": 100 * float((abs(estimate - truth) <= half).mean()),
+    }
+
+
+def _last(study: Study, case: Case) -> tuple[float, float]:
+    """Estimate and half width of the interval of the last time against the first."""
+    plan = plan_comparison(study, within=case.within, spread=SPREADS[0])
+    sizes = propagate(study, method="linear")
+    analysis = analyse(study, plan, quantities=(case.quantity,), propagation=sizes)
+    one = analysis.quantities[case.quantity]
+    asked = question_of(one, (ContrastKind.AGAINST_FIRST,), factors=False)
+    last = asked.families[0][1].places[-1:]
+    judged = one.judge(Question(contrasts=asked.question.contrasts[last]))
+    return float(judged.estimate[0]), float(judged.half_width(1 - LEVEL)[0])
 
 
 def main(arguments: Sequence[str] | None = None) -> None:

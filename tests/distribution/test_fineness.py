@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from psdstats.distribution.moments import fineness, fineness_table
@@ -50,6 +50,7 @@ def test_the_step_is_never_interpolated_nor_called_d50():
     assert "D50" not in found.summary()
 
 
+@settings(deadline=None)
 @given(st.lists(st.floats(0, 1), min_size=6, max_size=6))
 def test_the_step_is_a_sieve_and_the_one_below_passes_less(values):
     undersize = sorted(values)

@@ -33,6 +33,25 @@ def test_curves_go_through_their_sizes(bench):
     assert np.log(curves.sizes()[0]) == pytest.approx(sizes, abs=0.003)
 
 
+def test_sieves_to_which_no_tolerance_applies_are_as_they_are_where_none_is_counted():
+    """Apertures of 2 µm and more, finer than any standard, with aperture = false."""
+    study = read_study(demo_study("one_bench"))
+    study = replace(
+        study,
+        uncertainty={**study.uncertainty, "aperture": False},
+        sieves={k: replace(s, nominal_um=s.nominal_um / 20) for k, s in study.sieves.items()},
+        runs=tuple(
+            replace(
+                run,
+                readings=tuple(replace(r, aperture_um=r.aperture_um / 20) for r in run.readings),
+            )
+            for run in study.runs
+        ),
+    )
+    like = trial_like(compare(study, quantities=("D50",)).analysis)
+    assert like.draw(np.random.default_rng(0)).runs[0].total_g > 0
+
+
 def test_truth_is_what_the_study_found(benches):
     truth = trial_like(benches.analysis).truth
     for quantity in ("D50", "D90"):

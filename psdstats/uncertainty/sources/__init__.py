@@ -1,1 +1,1 @@
-"""The sources of uncertainty, one module each."""
+"""The sources of uncertainty, in one module for each thing that causes them."""
