@@ -205,6 +205,7 @@ def _in_processes(
 
 def _beside(owner: int, work: Callable[[Any], Any], task: bytes) -> bytes:
     _end_with(owner)
+    _SHARING.add(os.getpid())
     return _there(work, task)
 
 

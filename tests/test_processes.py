@@ -17,6 +17,7 @@ from psdstats import processes
 from psdstats.errors import PsdstatsError
 from psdstats.processes import beside, forks, mapped, shared_out
 
+on_linux = pytest.mark.skipif(not sys.platform.startswith("linux"), reason="of Linux alone")
 SLEEPERS = """
 import time
 from psdstats import processes
@@ -44,6 +45,16 @@ def test_two_workers_give_the_same_in_the_same_order():
     found = list(mapped(by_whom, range(20), workers=2))
     assert [made for made, _ in found] == [task**2 for task in range(20)]
     assert os.getpid() not in {process for _, process in found}
+
+
+@pytest.mark.usefixtures("others")
+def test_who_does_one_of_several_tasks_shares_it_no_further(monkeypatch):
+    monkeypatch.setattr("psdstats.processes.cores", lambda: 2)
+    assert list(mapped(may_fork, range(4), workers=2)) == [False] * 4
+
+
+def may_fork(_):
+    return forks()
 
 
 @pytest.mark.usefixtures("others")
@@ -136,7 +147,7 @@ def lives(process):
     return state[0] != "Z"
 
 
-@pytest.mark.skipif(not sys.platform.startswith("linux"), reason="reads /proc")
+@on_linux
 @pytest.mark.parametrize("copies", [True, False])
 def test_children_end_with_their_parent(tmp_path, copies):
     """Killed so that it cannot say good-bye, while its children work."""
@@ -167,12 +178,10 @@ def test_children_end_with_their_parent(tmp_path, copies):
 
 @pytest.fixture
 def by_itself(monkeypatch):
-    """As in a process that runs the tests with no thread of its own beside them."""
-
-    def threads():
-        return 1 + sum(process == os.getpid() for process, _ in processes._WATCHED)
-
-    monkeypatch.setattr("threading.active_count", threads)
+    """As in a process that runs the tests with no thread of its own beside them, on two cores."""
+    here, counted = os.getpid(), threading.active_count
+    monkeypatch.setattr("threading.active_count", lambda: 1 if os.getpid() == here else counted())
+    monkeypatch.setattr("psdstats.processes.cores", lambda: 2)
 
 
 def test_no_copy_is_made_while_other_threads_run():
@@ -231,18 +240,16 @@ def test_tasks_shared_out_are_each_done_and_in_order(monkeypatch, tmp_path, alon
     assert len(list(tmp_path.iterdir())) == 20
 
 
+@on_linux
 @pytest.mark.usefixtures("by_itself")
 def test_a_copy_may_share_its_work_and_those_it_shares_with_may_not():
-    if not forks():
-        pytest.skip("there are no copies here")
     with beside(lambda: (forks(), shared_out([forks, forks]))) as wait:
         assert wait() == (True, [False, False])
 
 
+@on_linux
 @pytest.mark.usefixtures("by_itself")
 def test_a_slow_task_keeps_no_other_waiting(tmp_path):
-    if not forks():
-        pytest.skip("there are no copies here")
     last = tmp_path / "last"
 
     def wait_for_the_last():

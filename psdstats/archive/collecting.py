@@ -53,7 +53,7 @@ def collect(
     verdicts : bool, default=False
         Also what `psdstats.compare` says of each trial, number by number: seconds a trial, where
         sizes, means and scatter take a tenth of one.  Those of trials that have not changed stay,
-        asked for again or not.
+        asked for again or not; another version of psdstats evaluates all trials anew.
     encoding : str, optional
         Text encoding of CSV files that are not UTF-8.
     workers : int, default=1

@@ -108,8 +108,7 @@ class Archive:
         ...     len(found.to_frame()) > 0
         True
         """
-        found = self._list("answer").drop(columns="trial")
-        return found.sort_values(["study_date", "path"], kind="stable", ignore_index=True)
+        return self._list("answer").drop(columns=["trial", "number"])
 
     def runs_frame(self, where: Mapping[str, str] | None = None) -> pd.DataFrame:
         """One row a run and size, with everything that the run table says.

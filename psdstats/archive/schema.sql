@@ -105,18 +105,20 @@ SELECT path, title, material, study_date, runs, groups, warnings, refusal, gone,
     judged
 FROM trials ORDER BY path;
 
--- What each trial began with and came to: as compare answers it, else by the readings of the runs.
+-- What each trial began with and came to: as compare answers it, else by the readings of the runs;
+-- number keeps the order in which its rows were written.
 CREATE VIEW answer_list AS
-SELECT path, title, material, study_date, 'compare' AS sizes_by, answers.*
+SELECT path, title, material, study_date, 'compare' AS sizes_by, answers.*, answers.rowid AS number
 FROM answers JOIN trials USING (trial)
 UNION ALL
 SELECT path, title, material, study_date, 'own readings', trial, quantity, place,
     printf('%g', first), printf('%g', last),
     began.size, began.lower, began.upper, came.size, came.lower, came.upper,
-    NULL, NULL, NULL, NULL, NULL, NULL, NULL, NULL, NULL, NULL, NULL, NULL, NULL
+    NULL, NULL, NULL, NULL, NULL, NULL, NULL, NULL, NULL, NULL, NULL, NULL, NULL, began.number
 FROM trials
 JOIN (
-    SELECT trial, quantity, place, min(milling_time_min) AS first, size, lower, upper
+    SELECT trial, quantity, place, min(milling_time_min) AS first, size, lower, upper,
+        rowid AS number
     FROM means GROUP BY trial, quantity, place
 ) AS began USING (trial)
 JOIN (
@@ -124,7 +126,7 @@ JOIN (
     FROM means GROUP BY trial, quantity, place
 ) AS came USING (trial, quantity, place)
 WHERE NOT judged AND first < last
-ORDER BY study_date, path;
+ORDER BY study_date, path, number;
 
 CREATE VIEW run_list AS
 SELECT path, title, material, study_date, runs.* FROM runs JOIN trials USING (trial)

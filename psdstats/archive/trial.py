@@ -17,6 +17,7 @@ from contextlib import suppress
 from dataclasses import replace
 from datetime import date
 from pathlib import Path
+from typing import cast
 
 import numpy as np
 from scipy import sparse
@@ -293,8 +294,8 @@ def _answers(study: Study) -> Iterator[Row]:
         return
     for result in found.results:
         if result.route is Route.NONE:
-            why = [one for _, one in result.basis.data if isinstance(one, Remark)]
-            yield _untold(result.quantity, _kinds(why))
+            why = cast("Remark", result.basis["reason"])
+            yield _untold(result.quantity, _kinds([why]))
             continue
         spread = found.analysis[result.quantity].spread
         beside: Row = {

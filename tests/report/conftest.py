@@ -1,11 +1,12 @@
 """The report of the large demo study (invented data), written twice by processes of their own."""
 
-import fcntl
 import os
 import shutil
+import sqlite3
 import subprocess
 import sys
 from collections.abc import Callable
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -30,8 +31,8 @@ def reports(tmp_path_factory, worker_id) -> tuple[Path, Path]:
     """Two report folders of one study, written once for all processes that run tests."""
     own = tmp_path_factory.getbasetemp()
     folder = (own if worker_id == "master" else own.parent) / "reports"
-    with (folder.with_suffix(".lock")).open("w") as lock:
-        fcntl.flock(lock, fcntl.LOCK_EX)
+    with closing(sqlite3.connect(folder.with_suffix(".lock"), timeout=900)) as lock:
+        lock.execute("BEGIN EXCLUSIVE")  # a lock on every system, gone with who holds it
         if not (folder / "second").exists():
             study = folder / "four_benches"
             shutil.copytree(demo_path("four_benches"), study, dirs_exist_ok=True)
