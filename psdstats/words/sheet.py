@@ -445,7 +445,7 @@ def footnotes(
     """
     found = []
     if BOUND in signs:
-        found.append(f"{BOUND} Bound: some runs lie beyond the sieves.")
+        found.append(f"{BOUND} Bound: runs lie beyond the sieves.")
     if earlier:
         at = f"At {place(TIME, earlier[0], say)}, the last" if len(earlier) == 1 else "The last"
         found.append(f"{EARLIER} {at} within the sieves.")

@@ -141,7 +141,7 @@ def _count(sheet):
 
 
 def test_page_one_of_the_demo_is_short(demo):
-    assert _count(answer_sheet(demo)) < 370  # with three readings to act on and a target
+    assert _count(answer_sheet(demo)) < 360  # with three readings to act on and a target
 
 
 def _of_records(found, say=PLAIN):
