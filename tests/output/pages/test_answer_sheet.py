@@ -234,6 +234,35 @@ def test_a_bound_is_called_one(demo):
     assert sheet.footnotes[1].startswith("† At 24 min")
 
 
+def _signs_are_explained(sheet):
+    """A sign has a footnote where a cell has it, and only there."""
+    cells = " ".join(cell for row in (sheet.table.grid() if sheet.table else ()) for cell in row)
+    for sign in "*†‡":
+        assert (sign in cells) == any(note.startswith(sign) for note in sheet.footnotes), sign
+
+
+def test_signs_of_the_demo_are_explained(demo):
+    _signs_are_explained(answer_sheet(demo))
+
+
+@pytest.mark.parametrize("name", [*WITH_TIME, *OTHERS])
+def test_signs_are_explained(kind, name):
+    _signs_are_explained(answer_sheet(kind(name)))
+
+
+def test_a_bound_that_is_not_told_needs_no_word_on_bounds(demo):
+    """Its cell says that it cannot be told: the sign of a bound stands beside nothing then."""
+    (span,) = (one for one in demo.compared.results if one.quantity == "span")
+    first, second = span.courses
+    assert first.fallen.verdict is Verdict.CANNOT_BE_TOLD
+    same = replace(second, fallen=first.fallen)
+    alone = replace(span, courses=(first, same), factors=())
+    results = (demo.compared["D50"], alone)
+    sheet = answer_sheet(replace(demo, comparison=replace(demo.compared, results=results)))
+    assert [note[0] for note in sheet.footnotes] == ["‡"]
+    _signs_are_explained(sheet)
+
+
 def test_the_end_that_is_a_bound_is_no_size(kind):
     sheet = answer_sheet(kind("one_bench"))
     assert "to below 45 µm" in sheet.lead
