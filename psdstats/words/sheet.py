@@ -179,12 +179,8 @@ def _from_to(course: Course, say: Numerals) -> str:
 def _verdict_clause(course: Course, plan: ComparisonPlan, say: Numerals) -> str:
     """One level where not every level fell by the end."""
     name, at = course.quantity, at_words(course, plan, say, 0)
-    went, milled, way, own = (
-        _from_to(course, say),
-        _milled(course, say),
-        way_of(plan),
-        course.fallen,
-    )
+    went, milled = _from_to(course, say), _milled(course, say)
+    way, own = way_of(plan), course.fallen
     if course.stop is not None and course.shown[-1]:
         return f"{milled}{at} {name} {way.went} {went}"
     match own.verdict:

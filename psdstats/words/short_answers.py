@@ -27,7 +27,6 @@ from psdstats.uncertainty.budget import Budget, combined_percent, typical_run
 from psdstats.words.courses import (
     NOT_ESTIMATED,
     WHAT_LATER,
-    course_verdict,
     difference_of,
     gain_share,
     way_of,
@@ -318,7 +317,7 @@ def _unknown(result: QuantityComparison, say: Numerals) -> str:
     told = [
         one
         for course in result.courses
-        if course_verdict(course) is Verdict.CHANGED
+        if course.verdict is Verdict.CHANGED
         for one in course.fallen.reasons
         if one.kind in NOT_ESTIMATED
     ]
