@@ -80,7 +80,7 @@ _DETECTABLE = Column(
 
 
 def _ratio(level: float, say: Numerals) -> Column:
-    return ratio_column(f"ratio ({say(100 * level, '.3g')} % interval)")
+    return ratio_column(f"ratio ({say(100 * level)} % interval)")
 
 
 def _ends(*numbers: float) -> list[float]:

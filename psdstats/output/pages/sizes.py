@@ -426,7 +426,7 @@ def bootstrap_page(
         say,
         place=Place.FIRST,
         coverage=_COVERAGE,
-        units="runs" if unit is None else f"{column_words(unit)}s as a whole",
+        units=words.units_words(unit),
     )
     return Page(heading="Bootstrap", blocks=(table,))
 
