@@ -221,11 +221,10 @@ def _levels_table(
             row |= {name: str(words.course_cell(own, _mark(compared, own, say), say))}
             row |= _percent(None if own is None else own.fallen, name)
         rows.append(row)
-    heading = words.changes_heading(courses, _last(courses), compared.plan, say)
+    change = words.changes_heading(courses, _last(courses), compared.plan, say)
     factors = ", ".join(map(column_words, compared.plan.at_each))
-    return _table(
-        rows, {"level": f"{heading}, by {factors}"} | dict(zip(names, names, strict=True))
-    )
+    heading = f"{change} ({say(100 * compared.level, '.3g')} % interval), by {factors}"
+    return _table(rows, {"level": heading} | dict(zip(names, names, strict=True)))
 
 
 def _pairs_table(compared: Comparison, say: Numerals) -> Table | None:

@@ -224,6 +224,16 @@ def test_changes_are_those_of_the_table_in_full(demo):
         assert frame.loc["D50", f"{number}_upper_percent"] == pytest.approx(100 * expm1(own.upper))
 
 
+def test_intervals_of_many_levels_say_their_level(demo):
+    results = (
+        replace(one, courses=(*one.courses, replace(one.courses[0], where="20")), factors=())
+        for one in demo.compared.results
+    )
+    table = page.changes_table(replace(demo.compared, results=tuple(results)))
+    assert len(table.frame) == 3
+    assert table.columns[0].heading == "Change from 0 to 48 min (95 % interval), by ball ratio"
+
+
 def test_a_bound_is_called_one(demo):
     sheet = answer_sheet(demo)
     (row,) = [row for row in sheet.table.grid() if row[0] == "D10"]
