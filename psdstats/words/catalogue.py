@@ -147,18 +147,6 @@ def _out_of_reach(say: Numerals, *, times_as_many: float) -> str:
     return f"it would take {many} times as many runs to show that less than the margin was left"
 
 
-def _no_combination(say: Numerals, *, first_level: float | str, **data: object) -> str:
-    level = say(first_level) if isinstance(first_level, float) else first_level
-    return fill(
-        "Not available: the design is not complete. {missing} of {cells} combinations have no "
-        "value, the first being {group:words} {first_group} with {within:words} {level}; the mixed "
-        "model uses what there is.",
-        say,
-        level=level,
-        **data,
-    )
-
-
 def _empty(say: Numerals, *, count: int, lowest: float, highest: float) -> str:
     ends = dict.fromkeys(say(100 * one, ".2g") for one in (lowest, highest))
     were = "classes were" if count > 1 else "class was"
@@ -448,7 +436,9 @@ _OF_MODELS: dict[RemarkKind, Wording] = {
     CheckRemark.AVERAGED: "Replicates of a group at a level were averaged.",
     CheckRemark.TOO_FEW: "Not available: it needs two or more groups and two or more levels; there "
     "are {groups} of {group:words} and {levels} of {within:words}.",
-    CheckRemark.INCOMPLETE: _no_combination,
+    CheckRemark.INCOMPLETE: "Not available: the design is not complete. {missing} of {cells} "
+    "combinations have no value, the first being {group:words} {first_group} with {within:words} "
+    "{first_level}; the mixed model uses what there is.",
     CheckRemark.FEWER_THAN_THREE_GROUPS: "Not available: the correction needs at least three "
     "groups.",
     CheckRemark.FEWER_THAN_THREE_LEVELS: "Not available: the rank test needs at least three "
