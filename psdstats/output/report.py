@@ -68,7 +68,6 @@ from psdstats.words import groups as groups_words
 from psdstats.words import rate as rate_words
 from psdstats.words import report as words
 from psdstats.words.comparison import verdict_meanings
-from psdstats.words.courses import course_verdict
 from psdstats.words.distribution import whole_heading
 from psdstats.words.numbers import PLAIN, Numerals
 
@@ -429,7 +428,7 @@ def _verdicts(result: object) -> Iterator[Verdict]:
             yield from _verdicts(one)
     elif is_dataclass(result):
         if isinstance(result, Course):
-            yield course_verdict(result)
+            yield result.verdict
         for field in fields(result):
             yield from _verdicts(getattr(result, field.name))
 

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from psdstats.archive.charts import ControlChart, Limits, Repeatability
-from psdstats.columns import UNITS, column_words
+from psdstats.columns import UNITS, column_words, with_unit
 from psdstats.words.numbers import PLAIN, Numerals, p_words
 from psdstats.words.remarks import joined, plural
 
@@ -82,10 +82,6 @@ def chosen_words(where: Mapping[str, str]) -> str:
     return ", ".join(told) or "all runs"
 
 
-def _unit(chart: ControlChart) -> str:
-    return "" if chart.quantity == "span" else " µm"
-
-
 def chart_sentences(
     chart: ControlChart, where: Mapping[str, str], say: Numerals = PLAIN
 ) -> Iterator[str]:
@@ -94,11 +90,12 @@ def chart_sentences(
     half = np.log(frame["upper"].to_numpy() / frame["lower"].to_numpy()) / 2
     low, high = (say.significant(100 * float(one), 2) for one in (half.min(), half.max()))
     apart = f"±{low} %" if low == high else f"±{low} to ±{high} %, each by its own uncertainty"
-    mean = say.rounded(chart.mean, chart.mean * float(np.median(half)) / 3)
+    mean = with_unit(
+        say.rounded(chart.mean, chart.mean * float(np.median(half)) / 3), chart.quantity
+    )
     yield (
         f"{chart.quantity} of {chosen_words(where)}: {plural(len(frame), 'point')} from "
-        f"{frame['date'].iloc[0]} to {frame['date'].iloc[-1]}, mean {mean}{_unit(chart)}; limits "
-        f"{apart}."
+        f"{frame['date'].iloc[0]} to {frame['date'].iloc[-1]}, mean {mean}; limits {apart}."
     )
     yield _outside(chart, say)
     yield _sigma(chart, say)
@@ -172,9 +169,9 @@ def trend_caption(quantity: str) -> str:
 def trend_told(ends: pd.DataFrame, quantity: str, say: Numerals = PLAIN) -> str:
     """What the figure tells: the sizes that trials came to, and verdicts, counted."""
     sizes = ends["end_size"].dropna()
-    unit = "" if quantity == "span" else " µm"
-    low, middle, high = (say.significant(float(sizes.quantile(at))) for at in (0, 0.5, 1))
-    told = f"{quantity} at the last milling time: {low} to {high}{unit}, half below {middle}{unit}."
+    low, *rest = (say.significant(float(sizes.quantile(at))) for at in (0, 0.5, 1))
+    half, high = (with_unit(one, quantity) for one in rest)
+    told = f"{quantity} at the last milling time: {low} to {high}, half below {half}."
     count = ends["verdict"].value_counts()
     parts = [f"{number} {name}" for name, number in count.items()]
     return f"{told} Verdicts of `compare`: {', '.join(parts)}." if parts else told

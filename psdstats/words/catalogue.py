@@ -39,6 +39,7 @@ from psdstats.words.remarks import (
     Wording,
     capital,
     fill,
+    joined,
     pair_words,
     place,
     plural,
@@ -63,6 +64,16 @@ _AUSTIN, _COMMON = "Austin, Klimpel and Luckie 1984", "common practice"
 def _sized(some: str, none: str) -> Wording:
     """A template of a percentage, and another where it is none: what was seen is a bound."""
     return lambda say, percent: fill(some if percent > 0 else none, say, percent=percent)
+
+
+def _by_number(one: str, many: str) -> Wording:
+    """A sentence on one of something, and another on several of them."""
+
+    def told(say: Numerals, **number: int) -> str:
+        (count,) = number.values()
+        return fill(one if count == 1 else many, say, **number)
+
+    return told
 
 
 def _outside(what: str, source: str) -> str:
@@ -134,18 +145,6 @@ def _out_of_reach(say: Numerals, *, times_as_many: float) -> str:
     about = f"about {say.fixed(times_as_many, digits)}"
     many = about if times_as_many <= _MANY else f"more than {_MANY}"
     return f"it would take {many} times as many runs to show that less than the margin was left"
-
-
-def _no_combination(say: Numerals, *, first_level: float | str, **data: object) -> str:
-    level = say(first_level) if isinstance(first_level, float) else first_level
-    return fill(
-        "Not available: the design is not complete. {missing} of {cells} combinations have no "
-        "value, the first being {group:words} {first_group} with {within:words} {level}; the mixed "
-        "model uses what there is.",
-        say,
-        level=level,
-        **data,
-    )
 
 
 def _empty(say: Numerals, *, count: int, lowest: float, highest: float) -> str:
@@ -325,11 +324,15 @@ _OF_ADVICE: dict[RemarkKind, Wording] = {
     AdviceRemark.MORE_RUNS: lambda say, before, last: (
         f"Add runs at {times_words([before, last], say)}, which decide when to stop"
     ),
-    AdviceRemark.MILL_LONGER: ("To find where little is left to gain, mill longer than {last:min}"),
-    AdviceRemark.FINER_SIEVE: "Add a sieve finer than {below_um:<} µm, so that the size is more "
-    "than a bound",
-    AdviceRemark.COARSER_SIEVE: "Add a sieve coarser than {above_um:>} µm, so that the size is "
-    "more than a bound",
+    AdviceRemark.MILL_LONGER: "To find where little is left to gain, mill longer than {last:min}",
+    AdviceRemark.FINER_SIEVE: lambda say, below_um: (
+        f"Add a sieve finer than {say.bound(below_um, '<')} µm, so that the size is more than a "
+        "bound"
+    ),
+    AdviceRemark.COARSER_SIEVE: lambda say, above_um: (
+        f"Add a sieve coarser than {say.bound(above_um, '>')} µm, so that the size is more than a "
+        "bound"
+    ),
     AdviceRemark.KNOW_RUN_TO_RUN: "Repeat runs of one kind, or declare how far they differ "
     "(run_to_run_percent in [compare] of study.toml, or --run-to-run): single runs alone do not "
     "show it",
@@ -351,9 +354,12 @@ _OF_COMPARISONS: dict[RemarkKind, Wording] = {
     "between runs cannot be told apart; they count together as variation between runs.",
     PlanRemark.BLOCKS: "Levels are compared within each {columns:words}, so that a difference that "
     "lasts over all its runs does not count.",
-    PlanRemark.ONE_CHARGE: "{charges:All runs are samples of one charge: the answer holds for that "
-    "charge, and how another one would differ cannot be seen.|Runs are samples of # charges, each "
-    "taken at several times, so they are compared within their charge.}",
+    PlanRemark.ONE_CHARGE: _by_number(
+        "All runs are samples of one charge: the answer holds for that charge, and how another one "
+        "would differ cannot be seen.",
+        "Runs are samples of {charges} charges, each taken at several times, so they are compared "
+        "within their charge.",
+    ),
     PlanRemark.EACH_LEVEL: "Each level of {column:words} is answered by itself, since the levels "
     "were run side by side at several times.",
     PlanRemark.NESTED: "{column:Words} is the same in all runs of one group: each level is "
@@ -374,13 +380,17 @@ _OF_COMPARISONS: dict[RemarkKind, Wording] = {
     ComparisonRemark.NOT_FITTED: lambda say, reason: (
         f"{capital(sentence(reason, say))}; nothing was fitted."
     ),
-    ComparisonRemark.NOT_BRACKETED: "{quantity} at {level:of {column}} is not bracketed by the "
-    "sieves in {count} of {runs} runs",
+    ComparisonRemark.NOT_BRACKETED: lambda say, quantity, column, level, count, runs: (
+        f"{quantity} at {place(column, level, say)} is not bracketed by the sieves in {count} of "
+        f"{runs} runs"
+    ),
     ComparisonRemark.FEW_LEVELS: "{quantity} is bracketed by the sieves at fewer than two levels "
     "of {column:words}",
     ComparisonRemark.ONE_GROUP: "{quantity} is bracketed by the sieves in one {columns:words} "
     "only, so how they differ cannot be seen",
-    ComparisonRemark.NOT_LINKED: "no {columns:either} holds runs of both levels",
+    ComparisonRemark.NOT_LINKED: lambda _, columns: (
+        f"no {' or '.join(map(column_words, columns))} holds runs of both levels"
+    ),
     ComparisonRemark.NO_RUN_LEFT: "no run is left to estimate it from",
     ComparisonRemark.NO_SPREAD: "nothing says how far two runs of one kind differ: no run was "
     "repeated, and neither an uncertainty nor a spread between runs (--run-to-run) was given",
@@ -393,10 +403,14 @@ _OF_COMPARISONS: dict[RemarkKind, Wording] = {
     'levels, since they seldom mill at one rate; the spread "pooled" leaves this out.',
     ComparisonRemark.MISFIT: _misfit,
     ValuesRemark.NO_VALUE: "{runs:# run was|# runs were} left out, having no value: {runs:listed}.",
-    ValuesRemark.NO_U: "No uncertainty of {quantities:and} was given: the scatter of runs alike "
-    "stands for measurement and runs together, and what all runs share cancels in their ratios.",
-    ValuesRemark.INDEPENDENT: "Uncertainties of {quantities:and} count as independent from run to "
-    "run; where runs share sieves, a balance or a calibration, give their covariance.",
+    ValuesRemark.NO_U: lambda _, quantities: (
+        f"No uncertainty of {joined(quantities)} was given: the scatter of runs alike stands for "
+        "measurement and runs together, and what all runs share cancels in their ratios."
+    ),
+    ValuesRemark.INDEPENDENT: lambda _, quantities: (
+        f"Uncertainties of {joined(quantities)} count as independent from run to run; where runs "
+        "share sieves, a balance or a calibration, give their covariance."
+    ),
 }
 _OF_MODELS: dict[RemarkKind, Wording] = {
     FitRemark.NOTHING_ESTIMATED: "No variance was estimated: the known covariance is all there is, "
@@ -422,7 +436,9 @@ _OF_MODELS: dict[RemarkKind, Wording] = {
     CheckRemark.AVERAGED: "Replicates of a group at a level were averaged.",
     CheckRemark.TOO_FEW: "Not available: it needs two or more groups and two or more levels; there "
     "are {groups} of {group:words} and {levels} of {within:words}.",
-    CheckRemark.INCOMPLETE: _no_combination,
+    CheckRemark.INCOMPLETE: "Not available: the design is not complete. {missing} of {cells} "
+    "combinations have no value, the first being {group:words} {first_group} with {within:words} "
+    "{first_level}; the mixed model uses what there is.",
     CheckRemark.FEWER_THAN_THREE_GROUPS: "Not available: the correction needs at least three "
     "groups.",
     CheckRemark.FEWER_THAN_THREE_LEVELS: "Not available: the rank test needs at least three "
@@ -446,13 +462,15 @@ _OF_MODELS: dict[RemarkKind, Wording] = {
     RateRemark.ONE_RUN_A_TIME: "Each time has one run, so run-to-run variation is judged by the "
     "distance of the runs from smooth courses; 95 % intervals held the truth in 93 to 98 % of "
     "simulated trials.",
-    RateRemark.FEW_GROUPS: "{groups:One group cannot show how groups differ: sizes and times are "
-    "those of this group, and another may lie elsewhere.|Two groups cannot show how far groups "
-    "drift apart with milling: intervals of sizes and times hold for the mean of these two as they "
-    "ran; three groups would show it.}",
+    RateRemark.FEW_GROUPS: _by_number(
+        "One group cannot show how groups differ: sizes and times are those of this group, and "
+        "another may lie elsewhere.",
+        "Two groups cannot show how far groups drift apart with milling: intervals of sizes and "
+        "times hold for the mean of these two as they ran; three groups would show it.",
+    ),
     RateRemark.LARGEST_GAP: "at {time_min} min",
     RateRemark.NO_TIME_TO_SPARE: "With {times} times for {parameters} parameters",
-    RateRemark.LITTLE_SEEN: ("the runs show neither a change nor that it is below {percent} %"),
+    RateRemark.LITTLE_SEEN: "the runs show neither a change nor that it is below {percent} %",
     RateRemark.RATES_OF_ONE_GROUP: "Rates of loss are those of one group: how far groups differ in "
     "rate is not in their intervals.",
     RateRemark.EMPTY_RUN: "Run {run} holds no powder and is left out.",
@@ -560,7 +578,7 @@ _OF_PLANS: dict[RemarkKind, Wording] = {
     PlanningRemark.PEAK_MAY_HIDE: "The class from {class_um[0]} to {class_um[1]} µm may hide a "
     "peak of {powder!r} ({share:.0f%} of samples look so), and sizes near it may be off by more "
     "than u: put a sieve into that class.",
-    PlanningRemark.FEWER_SIEVES: ("The series offers only {sieves} useful sieves, not {asked}."),
+    PlanningRemark.FEWER_SIEVES: "The series offers only {sieves} useful sieves, not {asked}.",
     ChargeRemark.BALL_FILL: _outside("The ball fill", _AUSTIN),
     ChargeRemark.POWDER_FILLING: _outside("The powder filling of the voids", _AUSTIN),
     ChargeRemark.SPEED: _outside("The fraction of critical speed", _COMMON),

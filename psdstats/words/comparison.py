@@ -17,7 +17,6 @@ from psdstats.models.mixed_model import FitRemark, MixedModelFit
 from psdstats.words.courses import (
     course_notes,
     course_sentences,
-    course_verdict,
     ends_of,
     head_words,
     level_words,
@@ -252,7 +251,7 @@ def _test_sentences(comparison: Comparison, say: Numerals) -> tuple[str, ...]:
 
 def _is_told(result: QuantityComparison, level: float) -> bool:
     """Whether the courses say already what the test of all levels at once would."""
-    shown = any(course_verdict(one) is Verdict.CHANGED for one in result.courses)
+    shown = any(one.verdict is Verdict.CHANGED for one in result.courses)
     return shown and result.tests[0].p < 1.0 - level
 
 

@@ -99,11 +99,11 @@ def course_sentences(
     """What each size did from the first to the last time; levels where it moved alike together."""
     told = list[tuple[Verdict, str]]()
     for own in alike(courses, lambda one: (one.quantity, one.times[-1], _moved(one, plan))):
-        verdict, verb = course_verdict(own[0]), _moved(own[0], plan)
+        verdict, verb = own[0].verdict, _moved(own[0], plan)
         if verb and all(one.where for one in own):
             told.append((verdict, _moved_sentence(own, verb, plan, say)))
         else:
-            told += [(course_verdict(one), course_sentence(one, plan, say)) for one in own]
+            told += [(one.verdict, course_sentence(one, plan, say)) for one in own]
     return told
 
 
@@ -177,11 +177,6 @@ def course_sentence(course: Course, plan: ComparisonPlan, say: Numerals = PLAIN)
         said = f"is not shown to have {done} by {last}: {went}"
     head = head_words(course.where, plan, say)
     return f"{capital(f'{head}{course.quantity} {said}')}{_clauses([course], say)}."
-
-
-def course_verdict(course: Course) -> Verdict:
-    """The verdict of its last time."""
-    return course.verdict
 
 
 def least_words(course: Course, plan: ComparisonPlan, say: Numerals = PLAIN) -> str:
@@ -462,7 +457,7 @@ def _withstood(courses: Sequence[Course], say: Numerals) -> tuple[str, ...]:
         own = {
             one: percent
             for course in courses
-            if course_verdict(course) is Verdict.CHANGED
+            if course.verdict is Verdict.CHANGED
             for one in course.fallen.reasons
             if one.kind is kind and isinstance(percent := one["percent"], float)
         }

@@ -4,13 +4,13 @@ What stands behind the colon of a gap says how its value is written (`fill`)::
 
     {runs}                 text as it is, a number with the reader's decimal sign, several by commas
     {p:.2g}, {share:.0f%}  a number by its format; a share of one in per cent
-    {column:words}         a column in words (``:Words`` begins a sentence); of several ``:either``
-    {runs:and}, {runs:or}  names in a list; ``:listed`` gives the first and how many more there are
-    {times:min}            milling times with their unit; ``{level:of {column}}`` any level
-    {size_um:<}            a bound from above, ``:>`` from below
+    {column:words}         a column in words, several by "and"; ``:Words`` begins a sentence
+    {runs:listed}          the first names, and how many more there are
+    {times:min}            milling times with their unit
     {runs:# run|# runs}    by number: one, or many, # being the number itself
 
-`psdstats.words.catalogue` has the words of every remark.
+`psdstats.words.catalogue` has the words of every remark; what these gaps do not write is written by
+a function there.
 """
 
 from __future__ import annotations
@@ -89,8 +89,8 @@ def fill(template: str, say: Numerals = PLAIN, **data: Any) -> str:
     --------
     >>> fill("{runs:# run has|# runs have} no {column:words}.", runs=3, column="ball_ratio")
     '3 runs have no ball ratio.'
-    >>> fill("{share:.2g%} at {level:of {column}}", share=0.1234, level="24", column="mill")
-    '12 % at mill 24'
+    >>> fill("{share:.2g%} at {times:min}", share=0.1234, times=("24", "48"))
+    '12 % at 24 and 48 min'
     """
     return _Filled(say).vformat(template, (), data)
 
@@ -109,8 +109,6 @@ class _Filled(Formatter):
             number = len(value) if isinstance(value, Sequence) else value
             one, many = spec.split("|")
             return (one if number == 1 else many).replace("#", f"{number}")
-        if spec.startswith("of "):
-            return place(spec.removeprefix("of "), value, self._say)
         if spec.endswith("%"):
             return f"{self._say(100 * value, spec[:-1])} %"
         return self._say(float(value), spec)
@@ -122,21 +120,16 @@ def _plain(value: Any, say: Numerals) -> str:
     return say(value) if isinstance(value, float) else str(value)
 
 
-def _columns(value: str | Sequence[str]) -> list[str]:
-    return [column_words(one) for one in ([value] if isinstance(value, str) else value)]
+def _columns(value: str | Sequence[str]) -> str:
+    return " and ".join(map(column_words, [value] if isinstance(value, str) else value))
 
 
 _GAPS: Mapping[str, Callable[[Any, Numerals], str]] = {
     "": _plain,
-    "words": lambda value, _: " and ".join(_columns(value)),
-    "Words": lambda value, _: capital(column_words(value)),
-    "either": lambda value, _: " or ".join(_columns(value)),
-    "and": lambda value, _: joined(value),
-    "or": lambda value, _: joined(value, "or"),
+    "words": lambda value, _: _columns(value),
+    "Words": lambda value, _: capital(_columns(value)),
     "listed": lambda value, _: listed(value),
     "min": lambda value, say: times_words([value] if isinstance(value, str) else value, say),
-    "<": lambda value, say: say.bound(value, "<"),
-    ">": lambda value, say: say.bound(value, ">"),
 }
 
 

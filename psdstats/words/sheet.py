@@ -179,12 +179,8 @@ def _from_to(course: Course, say: Numerals) -> str:
 def _verdict_clause(course: Course, plan: ComparisonPlan, say: Numerals) -> str:
     """One level where not every level fell by the end."""
     name, at = course.quantity, at_words(course, plan, say, 0)
-    went, milled, way, own = (
-        _from_to(course, say),
-        _milled(course, say),
-        way_of(plan),
-        course.fallen,
-    )
+    went, milled = _from_to(course, say), _milled(course, say)
+    way, own = way_of(plan), course.fallen
     if course.stop is not None and course.shown[-1]:
         return f"{milled}{at} {name} {way.went} {went}"
     match own.verdict:
@@ -360,7 +356,7 @@ class Cell(NamedTuple):
 
 def course_cell(course: Course | None, earlier: str, say: Numerals = PLAIN) -> Cell:
     """A change and its interval: "−49.1 %", "−51.9 to −46.0"; bounds and ``earlier`` are marked."""
-    untold = course is None or course.fallen.verdict is Verdict.CANNOT_BE_TOLD
+    untold = course_sign(course) == UNTOLD
     if course is None or (untold and not np.isfinite(course.fallen.numbers.estimate)):
         return Cell()  # a bound holds by itself, the verdict beside all others
     sign = UNTOLD if untold else ""
@@ -368,11 +364,24 @@ def course_cell(course: Course | None, earlier: str, say: Numerals = PLAIN) -> C
     return Cell(("" if change == MISSING else change) + sign + earlier or MISSING, interval)
 
 
+def course_sign(course: Course | None) -> str:
+    """The sign that the cell of a course has, that of an earlier time apart."""
+    if course is None or course.fallen.verdict is Verdict.CANNOT_BE_TOLD:
+        return UNTOLD
+    return _sign_of(course.fallen.numbers)
+
+
 def pair_cell(finding: Finding | None, say: Numerals = PLAIN, earlier: str = "") -> str:
     """A difference of two levels with its interval."""
-    if finding is None or not np.isfinite(finding.numbers.estimate):
+    if finding is None or pair_sign(finding):
         return str(Cell())
     return f"{percent_parts(finding.numbers, say)}{earlier}"
+
+
+def pair_sign(finding: Finding | None) -> str:
+    """The sign that the cell of two levels has, that of an earlier time apart."""
+    is_told = finding is not None and np.isfinite(finding.numbers.estimate)
+    return "" if is_told else UNTOLD
 
 
 def pair_words(finding: Finding, plan: ComparisonPlan, say: Numerals = PLAIN) -> str:
@@ -403,7 +412,7 @@ def percent_parts(own: Numbers, say: Numerals = PLAIN) -> Cell:
     between = f"{say.signed(low, places)} to {say.signed(high, places)}" if is_closed else MISSING
     if np.isfinite(own.estimate):
         return Cell(f"{say.signed(middle, places)} %", between)
-    if sign_of(own) == UNTOLD:
+    if _sign_of(own) == UNTOLD:
         return Cell()
     if is_closed:
         return Cell(MISSING, f"{between}{BOUND}")
@@ -412,7 +421,7 @@ def percent_parts(own: Numbers, say: Numerals = PLAIN) -> Cell:
     return Cell(f"≥ {say.at_least(low / 100.0)} higher{BOUND}")
 
 
-def sign_of(own: Numbers) -> str:
+def _sign_of(own: Numbers) -> str:
     """The sign of a difference that is known by a bound alone, or not at all; empty for others."""
     if np.isfinite(own.estimate):
         return ""
@@ -445,7 +454,7 @@ def footnotes(
     """
     found = []
     if BOUND in signs:
-        found.append(f"{BOUND} Bound: some runs lie beyond the sieves.")
+        found.append(f"{BOUND} Bound: runs lie beyond the sieves.")
     if earlier:
         at = f"At {place(TIME, earlier[0], say)}, the last" if len(earlier) == 1 else "The last"
         found.append(f"{EARLIER} {at} within the sieves.")

@@ -27,7 +27,6 @@ from psdstats.uncertainty.budget import Budget, combined_percent, typical_run
 from psdstats.words.courses import (
     NOT_ESTIMATED,
     WHAT_LATER,
-    course_verdict,
     difference_of,
     gain_share,
     way_of,
@@ -125,8 +124,8 @@ def _last_step(courses: Sequence[Course], plan: ComparisonPlan, say: Numerals) -
         least = min(gain_share(stop.gain_at_least, plan) for _, stop in gained)
         parts = [f"{say.at_least(least)} at every level"]
     name, stop = courses[0].quantity, gained[0][1]
-    step = f"{say(float(stop.before), '.12g')} to {place(TIME, stop.last, say)}"
-    return f"From {step} {name} {way_of(plan).went} by at least {joined(parts)}."
+    since = place(TIME, stop.before, say)
+    return f"From {since} on {name} {way_of(plan).went} by at least {joined(parts)}."
 
 
 def _why_untold(courses: Sequence[Course], say: Numerals) -> Iterator[str]:
@@ -318,7 +317,7 @@ def _unknown(result: QuantityComparison, say: Numerals) -> str:
     told = [
         one
         for course in result.courses
-        if course_verdict(course) is Verdict.CHANGED
+        if course.verdict is Verdict.CHANGED
         for one in course.fallen.reasons
         if one.kind in NOT_ESTIMATED
     ]
@@ -472,7 +471,7 @@ def doubt_words(flag: Flag, say: Numerals = PLAIN) -> str:
     bound = "" if limit is None else f"{say(abs(limit), '.4g')} {flag.unit}"
     match flag.check:
         case "finer_than_resolution":
-            return f"{say(value, '.10g')} g on a balance of {bound}"
+            return f"{say(value, '.10g')} g on a {bound} balance"
         case "mass_balance":
             share = say.fixed(abs(value), 1)
             return f"{share} % {'lost' if value < 0 else 'gained'}"

@@ -360,6 +360,11 @@ DISTRIBUTIONS = {
 AXIS = "standard uncertainty / % of the size"
 
 
+def units_words(unit: str | None) -> str:
+    """What a bootstrap draws anew."""
+    return "runs" if unit is None else f"{column_words(unit)}s as a whole"
+
+
 def source_phrase(source: str) -> str:
     """Name of a source inside a sentence."""
     return _SOURCES.get(source, source_words(source))

@@ -17,7 +17,7 @@ from psdstats.comparison.beside import LeftOut, without_runs
 from psdstats.comparison.remedies import Gain, gains
 from psdstats.comparison.result import Comparison, QuantityComparison, Route
 from psdstats.errors import PsdstatsError
-from psdstats.findings import Course, FactorAnswer, Finding, Numbers, Remark, Verdict
+from psdstats.findings import Course, FactorAnswer, Finding, Remark, Verdict
 from psdstats.output.collect import Results
 from psdstats.output.content import Drawing, Sheet, ShortAnswer
 from psdstats.output.pages.parts import table_of
@@ -221,11 +221,10 @@ def _levels_table(
             row |= {name: str(words.course_cell(own, _mark(compared, own, say), say))}
             row |= _percent(None if own is None else own.fallen, name)
         rows.append(row)
-    heading = words.changes_heading(courses, _last(courses), compared.plan, say)
+    change = words.changes_heading(courses, _last(courses), compared.plan, say)
     factors = ", ".join(map(column_words, compared.plan.at_each))
-    return _table(
-        rows, {"level": f"{heading}, by {factors}"} | dict(zip(names, names, strict=True))
-    )
+    heading = f"{change} ({say(100 * compared.level, '.3g')} % interval), by {factors}"
+    return _table(rows, {"level": heading} | dict(zip(names, names, strict=True)))
 
 
 def _pairs_table(compared: Comparison, say: Numerals) -> Table | None:
@@ -274,19 +273,16 @@ def _footnotes(compared: Comparison, say: Numerals) -> tuple[str, ...]:
 def _signs(compared: Comparison) -> set[str]:
     """Signs of what the table shows: bounds, and what cannot be told."""
     names = [one.quantity for one in compared.results]
-    by_level = {(one.quantity, one.where): one.fallen for one in _courses(compared)}
+    by_level = {(one.quantity, one.where): one for one in _courses(compared)}
     wheres = list(dict.fromkeys(where for _, where in by_level))
     if not wheres:
         pairs = [own.get(name) for own in _ranked_pairs(compared) for name in names]
-        return {words.sign_of(Numbers() if one is None else one.numbers) for one in pairs}
+        return set(map(words.pair_sign, pairs))
     shown = [by_level.get((name, where)) for name in names for where in wheres[:_MOST_ROWS]]
-    signs = {words.sign_of(Numbers() if one is None else one.numbers) for one in shown}
-    if any(one is not None and one.verdict is Verdict.CANNOT_BE_TOLD for one in shown):
-        signs.add(words.UNTOLD)
+    signs = set(map(words.course_sign, shown))
     if len(wheres) <= _MOST_LEVELS and any(one.factors for one in compared.results):
-        against = [_last_at(next(iter(one.factors), None)) for one in compared.results]
-        if not all(one is not None and np.isfinite(one.numbers.estimate) for one in against):
-            signs.add(words.UNTOLD)
+        against = (_last_at(next(iter(one.factors), None)) for one in compared.results)
+        signs |= set(map(words.pair_sign, against))
     return signs
 
 

@@ -37,7 +37,6 @@ from psdstats.study.records import Study
 from psdstats.study.save import described
 from psdstats.uncertainty.budget import Budget, combined_percent
 from psdstats.uncertainty.propagation import Propagation
-from psdstats.words import sizes as size_words
 from psdstats.words import sizes as words
 from psdstats.words.numbers import MISSING, PLAIN, Numerals, decimals_for
 from psdstats.words.report import left_out_notes
@@ -76,7 +75,7 @@ def budget_page(budget: Budget, say: Numerals = PLAIN) -> Page:
 def budget_notes(budget: Budget, say: Numerals = PLAIN) -> tuple[str, ...]:
     """The assumptions of the budget; differences without one are counted, not listed."""
     return (
-        *size_words.notes_in_words(budget.notes, say),
+        *words.notes_in_words(budget.notes, say),
         *words.without_budget(budget),
         *left_out_notes(budget.sources_left_out),
     )
@@ -122,7 +121,7 @@ def run_budget_page(
             f"run {run!r} is not in the study; it has {', '.join(sizes.runs)}. Give one of them."
         )
     frame = inputs[(inputs["run"] == run) & (inputs["quantity"] == quantity)].copy()
-    frame["source"] = [size_words.source_words(one) for one in frame["source"]]
+    frame["source"] = [words.source_words(one) for one in frame["source"]]
     frame["distribution"] = [words.DISTRIBUTIONS.get(one, MISSING) for one in frame["distribution"]]
     rounded = partial(Column, show=Show.MEASURED, u="u")
 
@@ -151,7 +150,7 @@ def run_budget_page(
         run=run,
         quantity=quantity,
     )
-    told = size_words.size_sentence(sizes, run, quantity, say)
+    told = words.size_sentence(sizes, run, quantity, say)
     return Page(heading=words.HEADING, sentences=(told,), blocks=(table,))
 
 

@@ -8,7 +8,7 @@ from functools import partial
 import numpy as np
 import pandas as pd
 
-from psdstats.columns import QUANTITIES
+from psdstats.columns import QUANTITIES, unit_of
 from psdstats.comparison.beside import LeftOut, conditions_without, without_runs
 from psdstats.comparison.result import Comparison
 from psdstats.output.content import Drawing, Note, Page, Paragraph
@@ -117,7 +117,7 @@ def _effect_row(compared: Comparison, runs: Sequence[str]) -> dict[str, object]:
 
 def _effect_columns(quantity: str) -> list[Column]:
     """Sizes and changes with and without some runs, and by how much they move."""
-    unit = "" if quantity == "span" else "µm"
+    unit = unit_of(quantity)
     sizes = {"size": "all runs", "size_without": "without"}
     return [
         *texts(runs="without", check="check", size_where=f"{quantity} at"),

@@ -80,7 +80,7 @@ _DETECTABLE = Column(
 
 
 def _ratio(level: float, say: Numerals) -> Column:
-    return ratio_column(f"ratio ({say(100 * level, '.3g')} % interval)")
+    return ratio_column(f"ratio ({say(100 * level)} % interval)")
 
 
 def _ends(*numbers: float) -> list[float]:
@@ -126,7 +126,7 @@ def courses_table(
             "at_least": told.least_words(one, plan, say),
             "since_min": np.nan if one.since is None else float(one.since),
             "stop": told.stop_words(one, plan, say),
-            "verdict": told.course_verdict(one).value,
+            "verdict": one.verdict.value,
         }
         for one in courses
     ]
@@ -186,7 +186,7 @@ def factors_table(answers: Sequence[FactorAnswer], say: Numerals = PLAIN) -> Tab
 def bench_tables(answers: Sequence[BenchAnswer], say: Numerals = PLAIN) -> list[Table]:
     """Groups shown to differ from the others; each against the others, everything, for the files.
 
-    None where there is nothing to show.
+    Empty where there is nothing to show.
     """
     named = [
         (one, place, finding)
@@ -375,7 +375,7 @@ def _change(
     one = course.fallen if is_last or usual is None else usual
     own = one.numbers
     if is_last:
-        return _ends(own.estimate, own.lower, own.upper), told.course_verdict(course)
+        return _ends(own.estimate, own.lower, own.upper), course.verdict
     shown = course.stop is not None and course.shown[place]
     ends = _ends(own.estimate, own.lower_single, own.upper_single)
     if usual is None:

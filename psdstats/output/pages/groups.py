@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from psdstats.columns import GROUP, RUN, TIME, column_words
+from psdstats.columns import GROUP, RUN, TIME, column_words, unit_of
 from psdstats.comparison.analysis import Analysis
 from psdstats.comparison.consistency import (
     Intraclass,
@@ -41,7 +41,6 @@ from psdstats.output.tables.table import (
 )
 from psdstats.study.records import Study
 from psdstats.uncertainty.propagation import Propagation
-from psdstats.words import groups as benches
 from psdstats.words import groups as words
 from psdstats.words.numbers import PLAIN, Numerals
 from psdstats.words.remarks import sentence
@@ -209,7 +208,7 @@ def agreement_table(agreement: GroupAgreement, say: Numerals = PLAIN) -> Table:
     """One row a group: in rate, on average, at how many conditions it differs, verdict."""
     pairs = [
         _difference(name, agreement.level, say, prefix)
-        for name, prefix in ((benches.RATE, "rate_"), (benches.AVERAGE, ""))
+        for name, prefix in ((words.RATE, "rate_"), (words.AVERAGE, ""))
     ]
     frame = agreement.to_frame()
     return table_of(
@@ -305,8 +304,7 @@ def _farthest(frame: pd.DataFrame) -> list[str]:
 def precision_table(results: GroupResults, say: Numerals = PLAIN) -> Table:
     """Repeatability, between-group and reproducibility SD at each condition."""
     found, frame = results.precision, results.precision.to_frame()
-    unit, suffix, factor = "" if results.quantity == "span" else "µm", "value", 1.0
-    decimals = None
+    unit, suffix, factor, decimals = unit_of(results.quantity), "value", 1.0, None
     if found.scale is Scale.LOG:
         unit, suffix, factor, decimals = "%", "percent", 100.0, 1
     for name in _SDS:

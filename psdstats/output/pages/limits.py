@@ -8,7 +8,7 @@ from operator import add
 
 import numpy as np
 
-from psdstats.columns import RUN, UNITS, column_words
+from psdstats.columns import RUN, UNITS, column_words, unit_of
 from psdstats.output.content import Page, Paragraph
 from psdstats.output.pages.parts import number_column, table_of
 from psdstats.output.tables.table import Column, Place, Show, Table, counts, shares, spare, texts
@@ -58,7 +58,7 @@ def limit_table(result: LimitResult, say: Numerals = PLAIN) -> Table:
 
 
 def _columns(limit: Specification) -> list[Column]:
-    unit = "" if limit.is_share or limit.quantity == "span" else "µm"
+    unit = "" if limit.is_share else unit_of(limit.quantity)
     measured = partial(Column, unit=unit, u="u", show=Show.MEASURED)
     value = "share" if limit.is_share else limit.quantity
     return [

@@ -1,4 +1,4 @@
-"""What pages share: figures with their words, columns of chosen numbers, sentences said once."""
+"""What pages share: tables and figures with their words, columns by values, sentences once."""
 
 from __future__ import annotations
 

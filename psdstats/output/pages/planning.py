@@ -34,14 +34,6 @@ from psdstats.planning.stack_choice import StackChoice
 from psdstats.words import planning as words
 from psdstats.words.captions import FIGURES
 from psdstats.words.numbers import PLAIN, Numerals
-from psdstats.words.planning import (
-    POWER_HEADING,
-    left_words,
-    power_answer,
-    power_notes,
-    power_question,
-    power_sentences,
-)
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -75,7 +67,7 @@ _PARTS = {
 
 def power_page(result: PowerResult, say: Numerals = PLAIN) -> Page:
     """What each planned trial would show."""
-    told = power_sentences(result, say)
+    told = words.power_sentences(result, say)
 
     def draw(ax: Axes) -> Axes:
         _power_curves(
@@ -90,9 +82,9 @@ def power_page(result: PowerResult, say: Numerals = PLAIN) -> Page:
     if result.margin_percent is not None:
         curves.append(("margin curves", result.margin_frame()))
     return Page(
-        heading=POWER_HEADING,
-        sentences=power_answer(result, say, most=_FEW_DESIGNS),
-        notes=power_notes(result, say),
+        heading=words.POWER_HEADING,
+        sentences=words.power_answer(result, say, most=_FEW_DESIGNS),
+        notes=words.power_notes(result, say),
         blocks=(
             figure,
             *_left_drawing(result, told, say),
@@ -151,8 +143,8 @@ def _power_table(result: PowerResult, say: Numerals) -> Table:
         say,
         place=Place.FIRST,
         change=result.change_percent,
-        question=power_question(result),
-        left=left_words(result, say),
+        question=words.power_question(result),
+        left=words.left_words(result, say),
         alpha=result.alpha,
         trials=result.trials,
         seed=result.seed,

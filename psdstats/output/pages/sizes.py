@@ -133,7 +133,7 @@ def covariance_tables(propagation: Propagation) -> tuple[Table, ...]:
             key="covariance",
             place=Place.CSV,
             quantity=quantity,
-            unit="" if quantity == "span" else ", µm²",
+            unit=", µm²" if unit_of(quantity) else "",
         )
         for quantity in propagation.quantities
     )
@@ -193,10 +193,8 @@ def conditions_page(propagation: Propagation, runs: pd.DataFrame, say: Numerals 
     k = coverage_factor(coverage)
     for quantity in propagation.quantities:
         own = found[found["quantity"] == quantity].reset_index(drop=True)
-        name, half = (
-            _file_name(quantity),
-            (own["upper"] - own["lower"]).where(own["side"] == "") / 2,
-        )
+        name = _file_name(quantity)
+        half = (own["upper"] - own["lower"]).where(own["side"] == "") / 2
         wide[name] = own["value"]
         wide[f"u_{name}"], wide[f"expanded_{name}"] = half / k, half
         wide[f"side_{name}"] = own["side"]
@@ -428,7 +426,7 @@ def bootstrap_page(
         say,
         place=Place.FIRST,
         coverage=_COVERAGE,
-        units="runs" if unit is None else f"{column_words(unit)}s as a whole",
+        units=words.units_words(unit),
     )
     return Page(heading="Bootstrap", blocks=(table,))
 

@@ -141,7 +141,7 @@ def _count(sheet):
 
 
 def test_page_one_of_the_demo_is_short(demo):
-    assert _count(answer_sheet(demo)) < 370  # with three readings to act on and a target
+    assert _count(answer_sheet(demo)) < 360  # with three readings to act on and a target
 
 
 def _of_records(found, say=PLAIN):
@@ -224,6 +224,16 @@ def test_changes_are_those_of_the_table_in_full(demo):
         assert frame.loc["D50", f"{number}_upper_percent"] == pytest.approx(100 * expm1(own.upper))
 
 
+def test_intervals_of_many_levels_say_their_level(demo):
+    results = (
+        replace(one, courses=(*one.courses, replace(one.courses[0], where="20")), factors=())
+        for one in demo.compared.results
+    )
+    table = page.changes_table(replace(demo.compared, results=tuple(results)))
+    assert len(table.frame) == 3
+    assert table.columns[0].heading == "Change from 0 to 48 min (95 % interval), by ball ratio"
+
+
 def test_a_bound_is_called_one(demo):
     sheet = answer_sheet(demo)
     (row,) = [row for row in sheet.table.grid() if row[0] == "D10"]
@@ -232,6 +242,35 @@ def test_a_bound_is_called_one(demo):
     assert row[5].endswith("†")
     assert sheet.footnotes[0].startswith("* Bound")
     assert sheet.footnotes[1].startswith("† At 24 min")
+
+
+def _signs_are_explained(sheet):
+    """A sign has a footnote where a cell has it, and only there."""
+    cells = " ".join(cell for row in (sheet.table.grid() if sheet.table else ()) for cell in row)
+    for sign in "*†‡":
+        assert (sign in cells) == any(note.startswith(sign) for note in sheet.footnotes), sign
+
+
+def test_signs_of_the_demo_are_explained(demo):
+    _signs_are_explained(answer_sheet(demo))
+
+
+@pytest.mark.parametrize("name", [*WITH_TIME, *OTHERS])
+def test_signs_are_explained(kind, name):
+    _signs_are_explained(answer_sheet(kind(name)))
+
+
+def test_a_bound_that_is_not_told_needs_no_word_on_bounds(demo):
+    """Its cell says that it cannot be told: the sign of a bound stands beside nothing then."""
+    (span,) = (one for one in demo.compared.results if one.quantity == "span")
+    first, second = span.courses
+    assert first.fallen.verdict is Verdict.CANNOT_BE_TOLD
+    same = replace(second, fallen=first.fallen)
+    alone = replace(span, courses=(first, same), factors=())
+    results = (demo.compared["D50"], alone)
+    sheet = answer_sheet(replace(demo, comparison=replace(demo.compared, results=results)))
+    assert [note[0] for note in sheet.footnotes] == ["‡"]
+    _signs_are_explained(sheet)
 
 
 def test_the_end_that_is_a_bound_is_no_size(kind):
