@@ -34,8 +34,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--verdicts",
         action="store_true",
-        help="also what compare says of each trial at the paths, number by number (seconds a trial, "
-        "without them a tenth of one); verdicts stay until a trial or the version changes",
+        help="also what compare says of each trial at the paths, number by number (seconds a "
+        "trial, without them a tenth of one); verdicts stay until a trial or the version changes",
     )
     parser.add_argument(
         "--encoding",

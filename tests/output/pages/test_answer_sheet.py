@@ -6,6 +6,7 @@ from math import exp, expm1
 
 import pytest
 
+from psdstats.comparison.courses import OrderedRemark
 from psdstats.comparison.remedies import gains
 from psdstats.findings import Ending, Verdict
 from psdstats.output.pages import answer_sheet as page
@@ -264,9 +265,10 @@ def test_a_bound_that_is_not_told_needs_no_word_on_bounds(demo):
     """Its cell says that it cannot be told: the sign of a bound stands beside nothing then."""
     (span,) = (one for one in demo.compared.results if one.quantity == "span")
     first, second = span.courses
-    assert first.fallen.verdict is Verdict.CANNOT_BE_TOLD
-    same = replace(second, fallen=first.fallen)
-    alone = replace(span, courses=(first, same), factors=())
+    why = OrderedRemark.BEYOND_SIEVES(quantity="span", times=("48",))
+    untold = replace(first.fallen, verdict=Verdict.CANNOT_BE_TOLD, reasons=(why,))
+    courses = tuple(replace(one, fallen=untold) for one in (first, second))
+    alone = replace(span, courses=courses, factors=())
     results = (demo.compared["D50"], alone)
     sheet = answer_sheet(replace(demo, comparison=replace(demo.compared, results=results)))
     assert [note[0] for note in sheet.footnotes] == ["‡"]
