@@ -111,9 +111,9 @@ def at_scores(table: Array, scores: Array) -> Array:
     below = place.astype(np.intp)
     place -= below
     if table.ndim == 1:
-        found = np.diff(table).take(below)
+        found = np.diff(table).take(below, mode="clip")  # in range: the mode spares a check
         found *= place
-        found += table.take(below)
+        found += table.take(below, mode="clip")
         return np.asarray(found)
     low = np.take_along_axis(table, below, axis=-1)
     return np.asarray(low + place * (np.take_along_axis(table, below + 1, -1) - low))

@@ -376,7 +376,8 @@ def _fill_sizes(
             ln_size[level] = at_scores(np.asarray(run.curve)[level], places[level])
     if len(places) > LEVELS.size:
         ln_size += places[LEVELS.size :]
-    np.maximum.accumulate(ln_size, axis=0, out=ln_size)  # sizes of one run stand in order
+    for level in range(1, LEVELS.size):  # sizes of one run stand in order
+        np.maximum(ln_size[level - 1], ln_size[level], out=ln_size[level])
     return 0
 
 
@@ -386,7 +387,7 @@ def _fill_by_rule(
 ) -> int:
     """Sizes where the curve first reaches each level; the general rule where brackets are left."""
     cumulative = places[: run.classes]
-    negative = (cumulative < 0.0).any(axis=0)
+    negative = cumulative.min(axis=0) < 0.0
     for place in range(1, run.classes):  # several times faster than a cumulative sum over rows
         cumulative[place] += cumulative[place - 1]
     again = np.arange(cumulative.shape[1])

@@ -193,22 +193,23 @@ LEAST_SPAN = 1e-12
 """Only errors declared on D10 and D90 apart could turn them round; a span is never negative."""
 
 
-def ln_bounds(plan: DrawPlan, ln_size: Array) -> tuple[Array, Array]:
+def ln_bounds(plan: DrawPlan, ln_size: Array) -> tuple[Array, Array, Array]:
     """Least and most that ln D10, ln D50, ln D90 and ln span of each draw can be, each (R, 4, n).
 
-    They are equal where the draw has a value, and one array where all have.
+    They are equal where the draw has a value, and one array where all have; the third is the sizes.
     """
     n_runs, n_levels, n_draws = ln_size.shape
     least = np.empty((n_runs, n_levels + 1, n_draws))
     least[:, :n_levels], size = ln_size, np.exp(ln_size)
     with np.errstate(invalid="ignore"):
-        span = (size[:, 2] - size[:, 0]) / size[:, 1]
-        np.log(np.maximum(span, LEAST_SPAN), out=least[:, n_levels])
+        span = size[:, 2] - size[:, 0]
+        span /= size[:, 1]
+        np.log(np.maximum(span, LEAST_SPAN, out=span), out=least[:, n_levels])
     is_open = ~np.isfinite(ln_size).all(axis=(1, 2))
     most = least.copy() if is_open.any() else least
     for row in np.flatnonzero(is_open).tolist():
         least[row], most[row] = _open_bounds(plan.runs[row], ln_size[row])
-    return least, most
+    return least, most, size
 
 
 def _open_bounds(run: RunPlan, ln_size: Array) -> tuple[Array, Array]:
@@ -241,19 +242,23 @@ def summarise_sizes(plan: DrawPlan, ln_size: Array, negative: Array) -> BlockSum
     Quantities are in the order run by run, D10, D50, D90, span.
     """
     n_draws = ln_size.shape[2]
-    least, most = (side.reshape(-1, n_draws) for side in ln_bounds(plan, ln_size))
-    is_open, value = least != most, np.exp(least)
-    highest = np.exp(most) if is_open.any() else value
+    least, most, size = ln_bounds(plan, ln_size)
+    if most is least:
+        value = np.concatenate([size, np.exp(least[:, -1:])], axis=1).reshape(-1, n_draws)
+        highest, missing, valid = value, np.zeros(len(value), dtype=np.intp), None
+    else:
+        is_open = (least != most).reshape(-1, n_draws)
+        value, highest = (np.exp(side).reshape(-1, n_draws) for side in (least, most))
+        missing, valid = is_open.sum(axis=1), ~is_open
     both = zip(value, highest, strict=True)
     ends = np.array([ends_between(*own, plan.coverage) for own in both])
-    valid = ~is_open if is_open.any() else None
     return BlockSummary(
         draws=n_draws,
         moments=JointMoments.of(value, valid),
         ends=np.where(ends == 0.0, -np.inf, ends).T,  # open
-        missing=is_open.sum(axis=1),
+        missing=missing,
         negative=negative,
-        log_moments=JointMoments.of(least, valid),
+        log_moments=JointMoments.of(least.reshape(-1, n_draws), valid),
     )
 
 

@@ -124,7 +124,7 @@ def summarise_ratios(
     """
     least, most = (
         np.stack([side[rows][:, layout.columns].mean(axis=0) for rows in layout.sides])
-        for side in ln_bounds(plan, ln_size)
+        for side in ln_bounds(plan, ln_size)[:2]
     )
     missing = least != most
     ends, open_draws = [], []
