@@ -62,7 +62,7 @@ SIZES, DRAWN, RATIOS, BENCHES, DEMO = KINDS = ("sizes", "drawn", "ratios", "two 
 APERTURES = ("certified", "tolerance")
 NOISY = "20 g on a 0.01 g balance"
 DRAWS = 20_000
-DRAWN_SHARE, RATIO_SHARE, DEMO_SHARE = 0.25, 0.5, 0.1
+DRAWN_SHARE, RATIO_SHARE, DEMO_SHARE = 0.5, 0.5, 0.1
 AT_ONCE = 50
 FEWEST = 30
 """Answers a cell must have to be judged."""
