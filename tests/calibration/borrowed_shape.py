@@ -16,6 +16,7 @@ import operator
 import time
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import date
 from functools import partial
 from pathlib import Path
 
@@ -36,7 +37,6 @@ from psdstats.distribution.powder_curve import (
 from psdstats.distribution.trial_runs import TrialRuns, nominal_stacks
 
 SEED = 20261129
-DATE = "2026-11-29"
 K95 = 1.959963984540054
 MINUTES = (0.0, 1.0, 2.0, 4.0, 8.0)
 LN = np.linspace(np.log(2.0), np.log(3000.0), 4000)
@@ -470,7 +470,8 @@ def write(
     text = (
         "# Sizes with the shape between sieves borrowed across a trial\n\n"
         f"`python tests/calibration/borrowed_shape.py --trials {options.trials} "
-        f"--seed {options.seed}`, {DATE}. Truth: the powder's own size. Coverage of 95 % intervals "
+        f"--seed {options.seed}`, {date.today()}. Truth: the powder's own size. Coverage of 95 % "
+        "intervals "
         "with one standard error over trials, for the sizes of one trial share its sieves and miss "
         "together (0 where all trials agree: unknown rather than none); by level; of the laws of "
         "single runs on the same trials; u / u single: median where a single run's u exceeds 1 %. "

@@ -11,6 +11,9 @@ every difference found is a false one; and the demo trial of `psdstats.simulate`
 
     python tests/calibration/powder_coverage.py --out tests/calibration/results
     python tests/calibration/powder_coverage.py --out … --workers 2   # goes on where it was stopped
+    python tests/calibration/powder_coverage.py --out … --again 40 --powders 200 --seed 20261201
+
+The last tells chance from fault: the results of least coverage once more, with fresh powders.
 """
 
 from __future__ import annotations
@@ -67,6 +70,22 @@ AT_ONCE = 50
 FEWEST = 30
 """Answers a cell must have to be judged."""
 WANTED, LEAST, FALSE = 93.0, 90.0, 6.0
+TRIED = (
+    "What fails was looked into and left as it is (2026-11-30). Ratios of milled powders with "
+    "tolerances: sensitivities hold the weights of the components, but weights move with the data, "
+    "so that an error of an aperture acts more on its own class and less on the others than the "
+    "law has it. Errors of two runs on one stack then correlate by 0.1 to 0.3 where the law says "
+    "0.3 to 0.5. Sensitivities that follow the weights, errors of data making at most all of u, "
+    "raised D50 ratios from 90 to 92 % by the laws of single runs (milled from two modes, root 2; "
+    "hyperbolic, ratio 2; 100 to 150 pairs) with u 6 to 13 % larger; but for log-normal powders "
+    "they are no nearer to the derivatives of the median than those in use, and what they do to "
+    "trials was not measured. 0.7 in place of 0.4 as the share of each run's own law in trials of "
+    "two times: 97 for 95 % (narrow), 91 for 91 % (two modes), 200 pairs. A law wide enough "
+    "for hyperbolic powders on ratio 2 is too wide for those straight on a scale, whose u is "
+    "nearly 1.5 times the knower's already; and no class of theirs hides a peak, so they are not "
+    "warned. Ratios of the demo trial are wide by the same covariances that are too tight for "
+    "milled powders, so nothing was taken from them."
+)
 OTHER_BENCH = {"root 2": ("mixed", "ratio 2")}
 Array = np.ndarray
 
@@ -439,6 +458,45 @@ def _failures(table: pd.DataFrame) -> list[str]:
     ]
 
 
+def least_again(out: Path, results: int, *, powders: int, seed: int) -> None:
+    """Run the cells of the size results of least coverage again and keep those results."""
+    table = pd.read_csv(out / "powder_coverage.csv")
+    sizes_alone = _judged(table[table["what"] == SIZES])
+    least = sizes_alone.nsmallest(results, "coverage_not_warned_percent", keep="first")
+    keys = ["family", "stack", "apertures", "weighing"]
+    cells = [Cell(SIZES, *names) for names in least[keys].drop_duplicates().to_numpy()]
+    rows = [row for cell in cells for row in rows_of(cell, powders=powders, seed=seed)]
+    first = least[[*keys, "quantity", "coverage_not_warned_percent"]]
+    found = first.merge(pd.DataFrame(rows), on=[*keys, "quantity"], suffixes=("_first", ""))
+    found.assign(powders=powders, seed=seed).to_csv(
+        out / "powder_coverage-again.csv", index=False, float_format="%.6g"
+    )
+
+
+def _again(out: Path) -> list[str]:
+    """What became of the results of least coverage."""
+    path = out / "powder_coverage-again.csv"
+    if not path.exists():
+        return []
+    found = pd.read_csv(path)
+    new, old = found["coverage_not_warned_percent"], found["coverage_not_warned_percent_first"]
+    error = np.sqrt(LEAST * (100 - LEAST) / found["not_warned"])
+    bad = found[new < LEAST]
+    command = f"--again {len(found)} --powders {found['powders'][0]} --seed {found['seed'][0]}"
+    return [
+        f"\n## The {len(found)} size results of least coverage again, with fresh powders\n",
+        f"`{command}`. Where not warned: mean {new.mean():.1f} % (in the table above "
+        f"{old.mean():.1f}), least {new.min():.1f}, below {LEAST:g} in {len(bad)}, by over two "
+        f"standard errors in {(new < LEAST - 2 * error).sum()}.\n",
+        *(
+            f"- {row.family}, {row.stack}, {row.apertures}, {row.weighing}: {row.quantity} "
+            f"{row.coverage_not_warned_percent:.1f} % of {row.not_warned} (above "
+            f"{row.coverage_not_warned_percent_first:.0f} %)"
+            for row in bad.itertuples()
+        ),
+    ]
+
+
 def _checks(table: pd.DataFrame) -> list[str]:
     """What is asked of the whole, and what was found."""
     lines = []
@@ -557,6 +615,8 @@ def write_page(table: pd.DataFrame, out: Path, *, powders: int, seed: int) -> No
         *_checks(table),
         f"\n## What fails (below {LEAST:g} % where not warned)\n",
         *(_failures(table) or ["- nothing"]),
+        "\n" + TRIED,
+        *_again(out),
     ]
     for kind in kinds:
         text += [f"\n## {kind[:1].upper()}{kind[1:]}\n", _compact(table[table["what"] == kind])]
@@ -570,9 +630,13 @@ def main(arguments: Sequence[str] | None = None) -> None:
     parser.add_argument("--powders", type=int, default=1000)
     parser.add_argument("--seed", type=int, default=SEED)
     add_sharing(parser)
+    parser.add_argument("--again", type=int, help="the results of least coverage, how many")
     parser.add_argument("--what", nargs="+", choices=KINDS, default=KINDS)
     options = parser.parse_args(arguments)
     options.out.mkdir(parents=True, exist_ok=True)
+    if options.again:
+        least_again(options.out, options.again, powders=options.powders, seed=options.seed)
+        return
     path = options.out / "powder_coverage-cells.csv"
     cells = [cell for cell in CELLS if cell.what in options.what and not _is_in(path, cell)]
     made = shared(options)(partial(rows_of, powders=options.powders, seed=options.seed), cells)
