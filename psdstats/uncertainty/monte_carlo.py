@@ -196,20 +196,24 @@ LEAST_SPAN = 1e-12
 def ln_bounds(plan: DrawPlan, ln_size: Array) -> tuple[Array, Array, Array]:
     """Least and most that ln D10, ln D50, ln D90 and ln span of each draw can be, each (R, 4, n).
 
-    They are equal where the draw has a value, and one array where all have; the third is the sizes.
+    They are equal where the draw has a value, and one array where all have; the third is the least
+    itself.
     """
     n_runs, n_levels, n_draws = ln_size.shape
-    least = np.empty((n_runs, n_levels + 1, n_draws))
-    least[:, :n_levels], size = ln_size, np.exp(ln_size)
+    least, value = np.empty((2, n_runs, n_levels + 1, n_draws))
+    least[:, :n_levels] = ln_size
+    size = np.exp(ln_size, out=value[:, :n_levels])
     with np.errstate(invalid="ignore"):
         span = size[:, 2] - size[:, 0]
         span /= size[:, 1]
         np.log(np.maximum(span, LEAST_SPAN, out=span), out=least[:, n_levels])
+    np.exp(least[:, n_levels], out=value[:, n_levels])
     is_open = ~np.isfinite(ln_size).all(axis=(1, 2))
     most = least.copy() if is_open.any() else least
     for row in np.flatnonzero(is_open).tolist():
         least[row], most[row] = _open_bounds(plan.runs[row], ln_size[row])
-    return least, most, size
+        np.exp(least[row], out=value[row])
+    return least, most, value
 
 
 def _open_bounds(run: RunPlan, ln_size: Array) -> tuple[Array, Array]:
@@ -242,14 +246,12 @@ def summarise_sizes(plan: DrawPlan, ln_size: Array, negative: Array) -> BlockSum
     Quantities are in the order run by run, D10, D50, D90, span.
     """
     n_draws = ln_size.shape[2]
-    least, most, size = ln_bounds(plan, ln_size)
-    if most is least:
-        value = np.concatenate([size, np.exp(least[:, -1:])], axis=1).reshape(-1, n_draws)
+    least, most, value = (side.reshape(-1, n_draws) for side in ln_bounds(plan, ln_size))
+    if np.shares_memory(least, most):  # no size is open
         highest, missing, valid = value, np.zeros(len(value), dtype=np.intp), None
     else:
-        is_open = (least != most).reshape(-1, n_draws)
-        value, highest = (np.exp(side).reshape(-1, n_draws) for side in (least, most))
-        missing, valid = is_open.sum(axis=1), ~is_open
+        is_open = least != most
+        highest, missing, valid = np.exp(most), is_open.sum(axis=1), ~is_open
     both = zip(value, highest, strict=True)
     ends = np.array([ends_between(*own, plan.coverage) for own in both])
     return BlockSummary(
@@ -258,7 +260,7 @@ def summarise_sizes(plan: DrawPlan, ln_size: Array, negative: Array) -> BlockSum
         ends=np.where(ends == 0.0, -np.inf, ends).T,  # open
         missing=missing,
         negative=negative,
-        log_moments=JointMoments.of(least.reshape(-1, n_draws), valid),
+        log_moments=JointMoments.of(least, valid),
     )
 
 
