@@ -248,7 +248,7 @@ def summarise_sizes(plan: DrawPlan, ln_size: Array, negative: Array) -> BlockSum
     n_draws = ln_size.shape[2]
     least, most, value = (side.reshape(-1, n_draws) for side in ln_bounds(plan, ln_size))
     if np.shares_memory(least, most):  # no size is open
-        highest, missing, valid = value, np.zeros(len(value), dtype=np.intp), None
+        highest, missing, valid = value, np.zeros(len(value)), None
     else:
         is_open = least != most
         highest, missing, valid = np.exp(most), is_open.sum(axis=1), ~is_open
