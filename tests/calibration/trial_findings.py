@@ -19,12 +19,11 @@ from __future__ import annotations
 
 import argparse
 import sys
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from functools import partial
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -34,8 +33,9 @@ from sharing import add_sharing, shared
 from psdstats.comparison import Comparison, compare
 from psdstats.findings import Ending, Verdict
 from psdstats.study import Study
+from psdstats.study.settings import Declared
 
-SEED = 20261130
+SEED = 20261207
 QUANTITIES = ("D10", "D50", "D90")
 M = -np.log(0.95)  # the default margin of the stop question
 
@@ -53,6 +53,7 @@ class Case:
     run: float = 0.02
     group: float = 0.03
     drift: float = 0.0  # standard deviation of a step
+    declared: Declared | None = None  # what the user says of the drift
     charge: float = 0.0  # of charges sampled at all times; 0: a charge for each run
     second: tuple[float, ...] | None = None  # course at the other level of a further factor
     lost: float = 0.0  # share of runs that are missing
@@ -78,6 +79,8 @@ CASES = (
     Case(name="2 x 4 x 2, own stacks, level at the end", course=LEVEL, groups=2, replicates=2),
     Case(name="2 x 4 x 2, own stacks, drift 1.5 % a step, falls", course=FALLS, groups=2,
          replicates=2, drift=0.015),
+    Case(name="2 x 4 x 2, own stacks, drift 1.5 % a step, declared, falls", course=FALLS, groups=2,
+         replicates=2, drift=0.015, declared=Declared(percent=1.5, df=np.inf)),
     Case(name="4 x 4 x 1, own stacks, drift 1.5 % a step, nothing happens", course=FLAT4, groups=4,
          drift=0.015),
     Case(name="4 x 4 x 1, own stacks, drift 1.5 % a step, falls", course=FALLS, groups=4,
@@ -197,12 +200,12 @@ def _family_holds(case: Case, findings: Sequence[object]) -> float:
 
 def one_trial(case: Case, seed: int) -> list[dict[str, float]]:
     study = draw_trial(case, seed)
-    return judge(case, compare(study, quantities=QUANTITIES, families=["against first"]))
+    found = compare(study, quantities=QUANTITIES, families=["against first"], drift=case.declared)
+    return judge(case, found)
 
 
-def rates(case: Case, trials: int, share: Callable[..., Iterator[Any]]) -> dict[str, object]:
-    """Rates of one case in per cent: the worst of the three sizes."""
-    found = share(partial(one_trial, case), range(trials))
+def rates(case: Case, found: Iterable[list[dict[str, float]]]) -> dict[str, object]:
+    """Rates of one case's trials in per cent: the worst of the three sizes."""
     table = pd.DataFrame([row for rows in found for row in rows])
     mean = 100 * table.drop(columns="quantity").astype(float).groupby(table["quantity"]).mean()
     low = ("holds", "family", "fallen", "since")
@@ -220,7 +223,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
     cases = CASES if options.only is None else CASES[options.only : options.only + 1]
     rows = []
     for case in cases:
-        rows.append(rates(case, options.trials, shared(options)))
+        rows.append(rates(case, shared(options)(partial(one_trial, case), range(options.trials))))
         sys.stdout.write(pd.DataFrame(rows[-1:]).round(1).to_string(header=len(rows) == 1) + "\n")
         sys.stdout.flush()
     if options.out is not None:
