@@ -342,11 +342,13 @@ def with_undoing(course: Course, allowed: Course, percent: float, *, by_drift: b
         Drift of groups or of one charge; else run-to-run variation.
     """
     undone, unknown = VerdictRemark.UNDONE, VerdictRemark.RUN_TO_RUN_UNKNOWN
-    at_least = course.at_least
-    if by_drift:  # a bound is a claim too
-        at_least = tuple(map(min, at_least, allowed.at_least))
+    fallen, at_least = course.fallen, course.at_least
+    if by_drift:  # limits are claims too: those of the wider law
         undone, unknown = VerdictRemark.UNDONE_BY_DRIFT, VerdictRemark.DRIFT_UNKNOWN
-    fallen, why = course.fallen, undone(percent=percent)
+        at_least = tuple(map(min, at_least, allowed.at_least))
+        numbers = max(fallen.numbers, allowed.fallen.numbers, key=lambda one: one.upper - one.lower)
+        fallen = replace(fallen, numbers=numbers)
+    why = undone(percent=percent)
     is_claim = fallen.verdict in (Verdict.CHANGED, Verdict.EQUIVALENT)
     if is_claim and allowed.fallen.verdict is not fallen.verdict:
         fallen = replace(fallen, verdict=Verdict.CANNOT_BE_TOLD, reasons=(why,))

@@ -205,12 +205,15 @@ def test_an_end_that_stands_is_told_as_the_variation_allows():
 
 
 @pytest.mark.parametrize(("plain", "allowed"), [(0.02, 0.05), (0.05, 0.02)])
-def test_a_bound_is_that_of_the_wider_law(plain, allowed):
+def test_limits_are_those_of_the_wider_law(plain, allowed):
     """Drift that is allowed for may also explain scatter, and leave less of it."""
     y = np.array([0.0, -0.2, -0.4, -0.6, -0.9, -1.0])
     laws = [course_of(y, sd, np.inf) for sd in (plain, allowed)]
     told = with_undoing(*laws, 29.0, by_drift=True)
-    assert told.at_least == course_of(y, 0.05, np.inf).at_least
+    wider = course_of(y, 0.05, np.inf)
+    assert told.at_least == wider.at_least
+    assert told.fallen.numbers == wider.fallen.numbers
+    assert told.fallen.verdict is Verdict.CHANGED
     assert np.isfinite(told.at_least).all()
 
 
