@@ -102,9 +102,11 @@ LOW = ("holds", "family", "fallen", "since")  # the worst is the lowest
 UNKNOWN_DRIFT = "2 x 4 x 2, own stacks, drift 1.5 % a step, falls"
 NOTES = (
     "Two benches that drift: two cannot show how far groups drift apart.  With no drift declared "
-    "their intervals leave it out, and the answer says which drift a step would undo the change; "
-    "what is claimed (falls, bound, stop) is only what a drift of 1.5 % a step leaves.  The same "
-    "trials with the drift declared stand below.",
+    "the interval of the change by the end (holds) and what is claimed (falls, bound, stop) are "
+    "those of the wider of two laws, without drift and with 1.5 % a step, and the answer says "
+    "which drift would undo the change; simultaneous intervals (family) leave drift out.  The same "
+    "trials with the drift declared stand below.  All cases are drawn from the same seeds, so that "
+    "their rates go together.",
 )
 
 
@@ -273,7 +275,7 @@ def write(table: pd.DataFrame, out: Path) -> None:
         "",
         f"Over all {trials} trials of the other cases than '{UNKNOWN_DRIFT}', mean of the sizes: "
         + ", ".join(f"{name} {pooled[name]:.1f}" for name in COLUMNS[:7])
-        + f" (Monte Carlo error {_error(trials):.1f}).",
+        + f" (Monte Carlo error {_error(trials):.1f} if they were apart).",
         "",
         *NOTES,
         "",
