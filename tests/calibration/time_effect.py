@@ -62,8 +62,8 @@ Array = NDArray[np.float64]
 DATE = (
     "2026-11-25, with sizes by straight lines between sieves and the default of that day, "
     "Kenward-Roger intervals of a mixed model with a line for each bench; not run again since.  "
-    "Today's default, with the law of the curve and the calibrated level, is in "
-    "`time_effect_last.md`"
+    "Of today's default, with the law of the curve and the calibrated level, `--last` makes "
+    "`time_effect_last.md`; `tests/simulate/test_interval_coverage.py` asks 60 trials of one case"
 )
 """Of the table by every rule of spread; to be written anew when it is run again."""
 
