@@ -359,7 +359,7 @@ def test_tables_below_each_other_are_told_for_what_they_are(tmp_path):
     path = made.save(rows[:12] + rows[3:12], tmp_path / "may.xlsx")
     (flag,) = check_file(path).flags
     assert flag.says.startswith("this is a wide table (apertures in column A, ")
-    with pytest.raises(StudyError, match="begin at A7 and at A16. Keep one table on a sheet"):
+    with pytest.raises(StudyError, match=r"begin at A7 and at A16\. Keep one table on a sheet"):
         read_wide_study(path)
 
 
