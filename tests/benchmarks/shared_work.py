@@ -17,6 +17,7 @@ import pickle
 import resource
 import signal
 import sys
+import threading
 import time
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
@@ -93,8 +94,8 @@ def fitted() -> MixedModelFit:
     return MixedModel(frame, response="ln_size", fixed=["time"], random=["group"]).fit()
 
 
-def in_threads(work: Work, tasks: Any, at_once: int) -> Iterator[Any]:
-    """As `mapped` would be if it worked in threads."""
+def in_threads(work: Work, tasks: Any, at_once: int, most: int | None = None) -> Iterator[Any]:
+    """As copies are asked for; in threads, each of which shares its work no further."""
     with ThreadPoolExecutor(at_once) as pool:
         yield from pool.map(partial(processes._here, work), tasks)
 
@@ -127,9 +128,11 @@ def bits(result: Any) -> Any:
 def way(forks: bool, threads: bool = False) -> Iterator[dict[str, Any]]:
     """Two workers, as copies, as joblib's processes or as threads."""
     kept = processes.forks, processes._in_copies
-    processes.forks = lambda: forks or threads
     if threads:
         processes._in_copies = in_threads
+        processes.forks = lambda: threading.current_thread() is threading.main_thread()
+    elif not forks:
+        processes.forks = lambda: False
     try:
         yield {"workers": 2}
     finally:
