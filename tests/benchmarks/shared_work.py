@@ -128,11 +128,11 @@ def bits(result: Any) -> Any:
 def way(forks: bool, threads: bool = False) -> Iterator[dict[str, Any]]:
     """Two workers, as copies, as joblib's processes or as threads."""
     kept = processes.forks, processes._in_copies
+    here = os.getpid(), threading.current_thread()
+    asked = forks or threads  # though threads of joblib and Dask go on here
+    processes.forks = lambda: asked and (os.getpid(), threading.current_thread()) == here
     if threads:
         processes._in_copies = in_threads
-        processes.forks = lambda: threading.current_thread() is threading.main_thread()
-    elif not forks:
-        processes.forks = lambda: False
     try:
         yield {"workers": 2}
     finally:
