@@ -320,15 +320,15 @@ class ProgressLine:
 
     def _write(self, text: str) -> None:
         if self._as_lines:
-            print(f"psdstats: {text}", file=sys.stderr, flush=True)
-            return
-        text = text[: shutil.get_terminal_size().columns - 1]
+            shown = f"psdstats: {text}\n"
+        else:
+            text = text[: shutil.get_terminal_size().columns - 1]
+            shown, self._width = "\r" + text.ljust(self._width), len(text)
         try:
-            sys.stderr.write("\r" + text.ljust(self._width))
+            sys.stderr.write(shown)
             sys.stderr.flush()
         except OSError:
             drop(sys.stderr)
-        self._width = len(text)
 
 
 def present(

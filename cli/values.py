@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import os
 import re
 from collections.abc import Callable
 from datetime import datetime
@@ -128,7 +129,7 @@ def run_to_run(text: str) -> Declared:
     """The same as `declared`, size by size (D10=1.9:10,D50=2:50), or as an archive knows it."""
     from psdstats.study.settings import Declared
 
-    if Path(text).suffix in ARCHIVES or Path(text).is_file():
+    if Path(text).suffix in ARCHIVES or os.path.isfile(text):
         from psdstats.archive import Archive
 
         return Archive(Path(text)).run_to_run()

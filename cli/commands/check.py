@@ -77,11 +77,11 @@ def _check(options: argparse.Namespace, console: Console) -> int:
     from psdstats.study.tares import tare_history
     from psdstats.words.study import finding_line, finding_record
 
-    report = check_file(options.study, encoding=options.encoding)
+    report = console.study = check_file(options.study, encoding=options.encoding)
     table = checks_table(report)
     study, effect = None, Page(heading="Effect")
     if not report.of_severity("error"):
-        study = console.study = read_study(options.study, encoding=options.encoding)
+        study = read_study(options.study, encoding=options.encoding)
         effect = _effect(study, report, options, console) if options.effect else effect
     notes = () if study is None else every_note(study)
     if options.out == STREAM:

@@ -152,7 +152,7 @@ def drifting_blocks(frame: pd.DataFrame, plan: ComparisonPlan) -> tuple[str, ...
 def drift_lines(frame: pd.DataFrame, plan: ComparisonPlan, columns: Sequence[str]) -> Array:
     """Lines of unit slope that blocks have in the order of the levels, (n, blocks)."""
     place = level_order(frame[plan.by])
-    if place is None:
+    if place is None or frame.empty:  # no run has the size
         return np.zeros((len(frame), 1))
     order = place.to_numpy(dtype=float)
     return np.asarray(indicators(frame, columns) * (order - order.mean())[:, None])

@@ -92,8 +92,8 @@ class TrueCurves:
     first : float
         ln of the finest edge; edges follow at a constant step.
     undersize : ndarray, shape (T, R, n)
-        Mass fraction finer than each edge, edges rising.
-    grain_mass_g : ndarray, shape (T, R, n)
+        Mass fraction finer than each edge, edges rising; (1, 1, n) where the curve is one for all.
+    grain_mass_g : ndarray, shape as `undersize`
         Integral of particle mass over that undersize: gives the mean particle mass between any
         two sizes.  All 0 where the powder has no density.
     shift : ndarray, shape (T, R)
@@ -115,7 +115,7 @@ class TrueCurves:
         density_g_per_cm3: float | None,
         shape_factor: float,
     ) -> Self:
-        """Curves of rising classes, mass (T, R, n), the first below the first edge."""
+        """Curves of rising classes, mass shaped as `undersize`, the first below the first edge."""
         undersize = np.cumsum(mass, axis=-1)
         undersize /= undersize[..., -1:]
         grain = np.zeros_like(undersize)
@@ -178,12 +178,9 @@ def mean_curves(design: TrialDesign, layout: Layout) -> TrueCurves:
 
 
 def _curves(powder: Powder, time_min: Array, shift: Array) -> TrueCurves:
-    edges = size_edges(coarsest_um(powder, per_octave=PER_OCTAVE), FLOOR_UM, per_octave=PER_OCTAVE)
-    finer = feed_undersize(powder, edges)
-    finer[0] = 1.0  # the few particles above the grid count in its coarsest class
-    feed = np.append(finer[:-1] - finer[1:], finer[-1])
+    edges, feed = _feed(powder)
     if powder.breakage is None:
-        mass = np.broadcast_to(feed, (*time_min.shape, feed.size))
+        mass = feed[None, None]
     else:
         mass = mill(feed, edges, powder.breakage, time_min=time_min)
     return TrueCurves.of(
@@ -193,6 +190,14 @@ def _curves(powder: Powder, time_min: Array, shift: Array) -> TrueCurves:
         density_g_per_cm3=powder.density_g_per_cm3,
         shape_factor=powder.shape_factor,
     )
+
+
+def _feed(powder: Powder) -> tuple[Array, Array]:
+    """Edges of the grid, falling, and the mass of the feed in each class below them."""
+    edges = size_edges(coarsest_um(powder, per_octave=PER_OCTAVE), FLOOR_UM, per_octave=PER_OCTAVE)
+    finer = feed_undersize(powder, edges)
+    finer[0] = 1.0  # the few particles above the grid count in its coarsest class
+    return edges, np.append(finer[:-1] - finer[1:], finer[-1])
 
 
 def _interpolate(curve: Array, position: Array) -> Array:

@@ -464,4 +464,6 @@ def report_with(study: Study, unreadable: Iterable[Flag]) -> CheckReport:
     return CheckReport(
         flags=tuple(sorted(found, key=lambda flag: rank.index(flag.severity))),
         switched_off=tuple(name for name, own in limits.items() if own is None),
+        title=study.title,
+        files=study.files,
     )

@@ -24,6 +24,7 @@ from psdstats.errors import Problem
 from psdstats.frozen import ReadOnly
 from psdstats.present import Shown
 from psdstats.sieves.standards import practice_rule
+from psdstats.study.cells import SourceFile
 from psdstats.study.records import Study
 from psdstats.study.runs import Reading, Run
 
@@ -270,6 +271,10 @@ class CheckReport(Shown):
         Errors first, then warnings, then notes; within each in the order of the checks.
     switched_off : tuple of str
         Checks that the study switches off.
+    title : str
+        What was studied.
+    files : tuple of SourceFile
+        What was read, also where it is no study.
 
     Examples
     --------
@@ -283,6 +288,8 @@ class CheckReport(Shown):
 
     flags: tuple[Flag, ...]
     switched_off: tuple[str, ...] = ()
+    title: str = ""
+    files: tuple[SourceFile, ...] = ()
 
     @property
     def exit_code(self) -> int:

@@ -71,7 +71,8 @@ def read_study(path: str | Path, *, encoding: str | None = None, to_carry: bool 
     >>> [run.name for run in study.runs]
     ['mill-0', 'mill-6', 'mill-12', 'mill-24', 'mill-48']
     """
-    return settled(*_read(path, encoding), to_carry=to_carry)
+    study, raw = _read(path, encoding)
+    return settled(study, raw.problems, to_carry=to_carry)
 
 
 def settled(study: Study | None, problems: list[Problem], *, to_carry: bool = False) -> Study:
@@ -110,26 +111,31 @@ def check_file(path: str | Path, *, encoding: str | None = None) -> CheckReport:
     >>> psdstats.study.check_file(demo_study("one_bench")).exit_code
     0
     """
-    study, problems = _read(path, encoding)
-    problems += [] if study is None else unready(study)
+    study, raw = _read(path, encoding)
+    problems = raw.problems + ([] if study is None else unready(study))
     flags = tuple(unreadable(problem) for problem in in_words(problems))
-    return report_with(study, flags) if study and study.runs else CheckReport(flags=flags)
+    if study and study.runs:
+        return report_with(study, flags)
+    title = raw.name if study is None else study.title
+    return CheckReport(flags=flags, title=title, files=tuple(raw.files))
 
 
-def _read(path: str | Path, encoding: str | None) -> tuple[Study | None, list[Problem]]:
-    """Read what can be read, and list what is wrong."""
+def _read(path: str | Path, encoding: str | None) -> tuple[Study | None, RawStudy]:
+    """Read what can be read, beside what was found and what is wrong with it."""
     place = Path(path)
     if place.is_dir():
         raw = _read_folder(place, encoding)
     elif place.is_file():
         raw = _read_file(place, encoding)
     else:
+        raw = RawStudy(str(place), name=place.stem)
         remedy = "Give the folder of the study, its flat CSV file or its workbook."
-        return None, [Problem(str(place), "there is no such file or folder", remedy)]
+        raw.refuse("there is no such file or folder", remedy)
+        return None, raw
     study = assemble(raw)
     if study is not None and raw.attached is not None:
         study = replace(study, comments=(*study.comments, *raw.attached(study)))
-    return study, raw.problems
+    return study, raw
 
 
 def read_wide_study(

@@ -58,12 +58,19 @@ _UNPRINTABLE = re.compile(r"[\x00-\x08\x0b-\x1f]|[\ud800-\udfff\ufffe\uffff]")
 
 
 def settings_of(study: Study, *, with_sieves: bool, with_comments: bool = True) -> Settings:
-    """Everything of a study that is not in its tables, as settings."""
+    """Everything of a study that is not in its tables, as settings.
+
+    Where some were typed, no default joins them that was not.
+    """
+    typed = tomlkit.parse(study.settings_text).unwrap()
     settings: Settings = {name: getattr(study, name) for name in _SETTINGS}
     settings["tares"], settings["notes"] = str(study.tares), list(study.notes)
-    settings["balances"] = {name: described(each) for name, each in study.balances.items()}
-    if with_sieves:
-        settings["sieves"] = {name: described(each) for name, each in study.sieves.items()}
+    settings |= dict.fromkeys(_left_out(study, typed))
+    for kind in ("balances", "sieves") if with_sieves else ("balances",):
+        own = typed.get(kind, {})
+        settings[kind] = {
+            name: described(each, own.get(name, ())) for name, each in getattr(study, kind).items()
+        }
     settings["comments"] = sheets.as_settings(study.comments) if with_comments else []
     return {name: value for name, value in settings.items() if value not in (None, "", [], {})}
 
@@ -85,10 +92,17 @@ def _apart(study: Study, *, with_comments: bool = True) -> tuple[Settings, dict[
     return alone, {**tables, "sieves": sieve_table(study.sieves)}
 
 
-def described(record: Balance | Sieve) -> dict[str, object]:
+def described(record: Balance | Sieve, typed: Collection[str] = ()) -> dict[str, object]:
     """What is known of a balance or a sieve, as a table of the settings has it."""
-    pairs = list(vars(record).items())[1:]
-    return {name: value for name, value in pairs if value is not None and value != {}}
+    known = list(vars(record).items())[1:]
+    left = _left_out(record, typed)
+    return {name: one for name, one in known if name not in left and one not in (None, {})}
+
+
+def _left_out(record: Balance | Sieve | Study, typed: Collection[str]) -> set[str]:
+    """Fields as they are where nothing is typed of them, of a record of which some were typed."""
+    usual = {one.name: one.default for one in fields(record)} if typed else {}
+    return {name for name in usual.keys() - set(typed) if getattr(record, name) == usual[name]}
 
 
 def toml_text(settings: Mapping[str, object], typed: str = "") -> str:

@@ -578,12 +578,12 @@ def looks_wide(sheets: Mapping[str, Sheet], file: str) -> Problem | None:
     for name, sheet in sheets.items():
         few = len(sheet) < _MOST_ROWS
         layouts = _layouts(sheet, file, name, {}, False, Origin(file)) if few else []
-        samples = layouts[0].find_samples() if len(layouts) == 1 and layouts[0].columns else []
-        if len(samples) >= wide.FEW:
+        samples = [one.find_samples() if one.columns else [] for one in layouts]
+        if samples and min(map(len, samples)) >= wide.FEW:
             grid, column = layouts[0].grid, layouts[0].line.column
             typed = f'"{file}"' if " " in file else file
             fault = f"this is a wide table (apertures in {grid.column(column)}, "
-            fault += f"{len(samples)} samples beside them), not one row a reading"
+            fault += f"{len(samples[0])} samples beside them), not one row a reading"
             remedy = "Turn it into a study first: "
             remedy += f"psdstats convert {typed} my-trial --layout wide"
             return Problem(grid.place, fault, remedy)

@@ -17,6 +17,7 @@ import pickle
 import resource
 import signal
 import sys
+import threading
 import time
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
@@ -93,8 +94,8 @@ def fitted() -> MixedModelFit:
     return MixedModel(frame, response="ln_size", fixed=["time"], random=["group"]).fit()
 
 
-def in_threads(work: Work, tasks: Any, at_once: int) -> Iterator[Any]:
-    """As `mapped` would be if it worked in threads."""
+def in_threads(work: Work, tasks: Any, at_once: int, most: int | None = None) -> Iterator[Any]:
+    """As copies are asked for; in threads, each of which shares its work no further."""
     with ThreadPoolExecutor(at_once) as pool:
         yield from pool.map(partial(processes._here, work), tasks)
 
@@ -127,7 +128,9 @@ def bits(result: Any) -> Any:
 def way(forks: bool, threads: bool = False) -> Iterator[dict[str, Any]]:
     """Two workers, as copies, as joblib's processes or as threads."""
     kept = processes.forks, processes._in_copies
-    processes.forks = lambda: forks or threads
+    here = os.getpid(), threading.current_thread()
+    asked = forks or threads  # though threads of joblib and Dask go on here
+    processes.forks = lambda: asked and (os.getpid(), threading.current_thread()) == here
     if threads:
         processes._in_copies = in_threads
     try:

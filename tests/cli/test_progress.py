@@ -96,6 +96,34 @@ def test_on_a_terminal_progress_is_shown_and_nothing_is_coloured(two_times):
     assert said.endswith(b"\r")
 
 
+def test_asked_for_progress_goes_down_a_pipe_as_lines(two_times):
+    """Whole lines beside a result that is the same with and without them; --quiet ends them."""
+    words = [sys.executable, "-c", RUN, "sizes", str(two_times), "--draws", "20000"]
+    bare, asked, quiet = (
+        subprocess.run([*words, *more], capture_output=True, check=True)
+        for more in ((), ("--progress",), ("--progress", "--quiet"))
+    )
+    lines = asked.stderr.decode().splitlines(keepends=True)
+    form = re.compile(r"psdstats: \d+ % done(, about \d+ s left)? \(.+\)\n")
+    told = [line for line in lines if form.fullmatch(line)]
+    assert told
+    assert [line for line in lines if line not in told] == bare.stderr.decode().splitlines(True)
+    assert not re.search(rb"% done", bare.stderr + quiet.stderr)
+    assert asked.stdout == bare.stdout
+
+
+def test_progress_that_nobody_reads_ends_nothing(two_times):
+    """The reader of the lines goes away; the result is there all the same."""
+    words = [sys.executable, "-c", RUN, "sizes", str(two_times), "--draws", "20000", "--progress"]
+    theirs, ours = os.pipe()
+    os.close(theirs)
+    with subprocess.Popen(words, stdout=subprocess.PIPE, stderr=ours) as process:
+        os.close(ours)
+        result = process.stdout.read()
+    assert process.returncode == 0
+    assert b"D50" in result
+
+
 def _drained(terminal):
     """Everything written to a terminal whose other side is closed."""
     said = b""

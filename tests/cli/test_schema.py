@@ -114,6 +114,24 @@ def test_every_folder_holds_its_record(psdstats, bench, valid, tmp_path, words, 
         assert read_study(tmp_path / folder).runs
 
 
+@pytest.mark.parametrize("broken", ["a word for a mass", "not UTF-8", "no tables"])
+def test_what_cannot_be_read_is_named_with_its_digest(psdstats, few_runs, valid, broken):
+    weighings, settings = few_runs / "weighings.csv", few_runs / "study.toml"
+    if broken == "a word for a mass":
+        weighings.write_text(weighings.read_text(encoding="utf-8").replace("40", "x", 1), "utf-8")
+    elif broken == "not UTF-8":
+        weighings.write_bytes(b"\xff" + weighings.read_bytes())
+    else:
+        settings.write_text("title = [", encoding="utf-8")
+        for name in ("runs.csv", "weighings.csv"):
+            (few_runs / name).unlink()
+    said = psdstats("check", few_runs, "--json")
+    assert said.code == 2
+    inputs = valid(json.loads(said.out))["provenance"]["inputs"]
+    read = [path for path in sorted(few_runs.iterdir()) if path.suffix in (".csv", ".toml")]
+    assert inputs == {p.name: hashlib.sha256(p.read_bytes()).hexdigest() for p in read}
+
+
 def test_a_study_comes_on_standard_input_and_a_table_leaves_on_standard_output(
     psdstats, bench, few_runs, monkeypatch, tmp_path
 ):

@@ -81,6 +81,7 @@ def _refused(said, *parts):
             ("compare", "x", "--run-to-run", "2.5:few"),
             ("--run-to-run: few is not a number from 1",),
         ),
+        (("compare", "x", "--run-to-run", "x" * 300), ("x... is not a number from",)),
         (("compare", "x", "--drift", "0:4"), ("--drift: 0 is not a number from 0.001",)),
         (("compare", "x", "--direction", "down"), ("It is one of falling, rising.",)),
         (("compare", "x", "--test", "z"), ("It is one of calibrated, kenward-roger.",)),

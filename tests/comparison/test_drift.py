@@ -10,6 +10,7 @@ import scipy.stats
 from psdstats.comparison.plan import plan_comparison
 from psdstats.comparison.response import ComparisonRemark
 from psdstats.comparison.spread import drift_slope, find_misfit, level_order
+from psdstats.comparison.trial_design import drift_lines
 from psdstats.models import MixedModel, RandomSlope
 from psdstats.models.verdicts import VerdictRemark
 from psdstats.study.settings import Declared
@@ -152,6 +153,13 @@ def test_lines_need_three_groups_that_hold_three_levels(planted_study):
     assert line(ROWS) == RandomSlope("group", "order", correlated=False)
     assert line([row for row in ROWS if row["group"] in GROUPS[:2]]) is None
     assert line([row for row in ROWS if row["milling_time_min"] < 12]) is None
+
+
+def test_a_size_that_no_run_has_has_no_lines(planted_study):
+    study = planted_study(ROWS)
+    frame, plan = study.runs_frame(), plan_comparison(study, within="group")
+    assert drift_lines(frame, plan, ("group",)).shape == (len(ROWS), len(GROUPS))
+    assert drift_lines(frame.iloc[:0], plan, ("group",)).shape[0] == 0
 
 
 def test_names_have_no_order():

@@ -224,14 +224,13 @@ def commented(write_folder):
 
 @pytest.mark.parametrize("form", ["folder", "flat"])
 def test_comments_of_the_settings_survive(commented, tmp_path, form):
-    """Only what the study says otherwise changes: here the tares, stated now."""
+    """Only what the study says otherwise changes: here nothing, and no default joins it."""
     first = save_study(commented, tmp_path / TARGETS[form], form=form)
     again = read_study(first)
     text = (save_study(again, tmp_path / "again") / "study.toml").read_text(encoding="utf-8")
     kept = [line for line in TYPED.splitlines() if line]
     assert [line for line in text.splitlines() if line in kept] == kept
-    new = {line for line in text.splitlines() if line and line not in kept}
-    assert 'tares = "each run"' in new
+    assert [line for line in text.splitlines() if line and line not in kept] == []
     assert again == commented
 
 
@@ -244,6 +243,20 @@ def test_a_changed_setting_is_rewritten_beside_its_comment(commented, tmp_path):
     assert 'title = "autumn trial"  # as on the label\n' in text
     assert 'also = ["ball_ratio"]  # both ratios were run\nby = "ball_ratio"\n' in text
     assert read_study(folder) == changed
+
+
+def test_a_default_that_was_typed_or_is_none_any_more_is_written(write_folder, tmp_path):
+    typed = 'title = "trial"\ntares = "each run"\n[balances.fine]\nresolution_g = 0.01\n'
+    typed += "drift_g = 0.0  # looked at\n"
+    study = read_study(write_folder({"study.toml": typed}, name="typed"))
+    fine = dataclasses.replace(study.balances["fine"], slope_u=2e-6)
+    balances = {"fine": fine, "new": dataclasses.replace(fine, name="new", slope_u=0.0)}
+    folder = save_study(dataclasses.replace(study, balances=balances), tmp_path / "out")
+    text = (folder / "study.toml").read_text(encoding="utf-8")
+    assert text.startswith(typed + "slope_u = 2e-06\n")
+    new = "repeatability_g = 0.0\nslope_u = 0.0\ndrift_g = 0.0\n"
+    assert text.endswith(f"[balances.new]\nresolution_g = 0.01\n{new}")
+    assert "shape_factor" not in text
 
 
 def test_a_setting_that_is_gone_is_taken_out(commented, tmp_path):

@@ -354,6 +354,15 @@ def test_reading_a_wide_table_as_it_stands_gives_the_way_in(tmp_path, ending):
     )
 
 
+def test_tables_below_each_other_are_told_for_what_they_are(tmp_path):
+    rows = made.pairs_across()
+    path = made.save(rows[:12] + rows[3:12], tmp_path / "may.xlsx")
+    (flag,) = check_file(path).flags
+    assert flag.says.startswith("this is a wide table (apertures in column A, ")
+    with pytest.raises(StudyError, match=r"begin at A7 and at A16\. Keep one table on a sheet"):
+        read_wide_study(path)
+
+
 def test_a_flat_table_that_lacks_a_column_is_not_taken_for_a_wide_one(tmp_path):
     path = tmp_path / "t.csv"
     path.write_text("run,Aperture µm,Empty g,With powder g\na,90,400,405\na,45,390,395\n"

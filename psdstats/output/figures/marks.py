@@ -222,7 +222,14 @@ def series_key(ax: Axes, names: Sequence[object], *, inside: bool = False) -> No
     """A key of marks, for series that cannot be labelled where they are."""
     handles = series_handles(names)
     if inside:
-        ax.legend(handles=handles, loc="lower right", labelcolor=INK, borderaxespad=0.8)
+        ax.legend(
+            handles=handles,
+            loc="lower right",
+            labelcolor=INK,
+            fontsize=8,
+            frameon=False,
+            borderaxespad=0.8,
+        )
     else:
         key_above(ax, handles)
 

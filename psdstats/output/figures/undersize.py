@@ -6,14 +6,21 @@ One panel, or one for each group and level of a further factor.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
 from psdstats.columns import TIME
 from psdstats.output.figures.axes import new_panels, percent_axis, sieve_axis
-from psdstats.output.figures.marks import colours_by_time, drawn, hover_each, key_columns, need
+from psdstats.output.figures.marks import (
+    colours_by_time,
+    drawn,
+    hover_each,
+    key_above,
+    key_columns,
+    need,
+)
 from psdstats.output.style import FAINT, GREY, WIDTH_MM, column_mm, numerals
 from psdstats.words import figures as words
 
@@ -165,12 +172,7 @@ def _key(ax: Axes, colours: Mapping[float, str], *, of_figure: bool = False) -> 
     if of_figure:
         ax.figure.legend(handles=handles, loc="outside upper left", ncols=columns)
     else:
-        place: dict[str, Any] = {
-            "loc": "lower left",
-            "bbox_to_anchor": (0, 1.02),
-            "borderaxespad": 0,
-        }
-        ax.legend(handles=handles, ncols=columns, **place)
+        key_above(ax, handles, columns=columns)
 
 
 _KEY_ACROSS = 9

@@ -13,10 +13,12 @@ import numpy as np
 import pandas as pd
 import pytest
 from matplotlib.axes import Axes
+from matplotlib.colors import to_hex
 from matplotlib.figure import Figure
 
 from psdstats.output import figures
 from psdstats.output.figures.save import svg_text
+from psdstats.output.style import INK
 from psdstats.words.numbers import Numerals
 
 DRAWING = sorted(
@@ -181,6 +183,16 @@ def test_three_lines_draw_it_and_leave_no_trace(name: str) -> None:
     ax.figure.canvas.draw()
     assert dict(mpl.rcParams) == before
     assert "matplotlib.pyplot" not in inspect.getsource(inspect.getmodule(getattr(figures, name)))
+
+
+@pytest.mark.parametrize("name", DRAWING)
+def test_a_key_looks_the_same_on_axes_of_any_style(name: str) -> None:
+    with mpl.rc_context({"legend.frameon": True, "legend.fontsize": 20, "text.color": "red"}):
+        ax = EXAMPLES[name](Figure(layout="constrained").subplots())
+    assert ax.figure.legends == []
+    if (key := ax.get_legend()) is not None:
+        looks = {(one.get_fontsize(), to_hex(one.get_color())) for one in key.get_texts()}
+        assert (key.get_frame_on(), looks) == (False, {(8.0, INK)})
 
 
 @pytest.mark.parametrize("name", DRAWING)
