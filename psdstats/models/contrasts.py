@@ -164,11 +164,9 @@ def adjust_p(p: ArrayLike, *, kind: Adjustment | str = Adjustment.HOLM) -> Array
             f"The rule {rule.value!r} needs the correlations of the contrasts; "
             "use simultaneous(), or holm, bonferroni or none here."
         )
-    order, count = np.argsort(values), values.size
-    tests = count - np.arange(count) if rule is Adjustment.HOLM else np.full(count, count)
-    adjusted = np.empty_like(values)
-    adjusted[order] = np.minimum(np.maximum.accumulate(values[order] * tests), 1.0)
-    return adjusted
+    from statsmodels.stats.multitest import multipletests
+
+    return np.asarray(multipletests(values, method=rule.value)[1], dtype=np.float64)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

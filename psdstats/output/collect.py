@@ -41,6 +41,7 @@ PERMUTATIONS = 1_999
 LEAST_TIMES = 3
 _WANTED = (
     "psdstats.output.report",
+    "seaborn",
     "matplotlib.backends.backend_svg",
     "matplotlib.backends.backend_agg",
 )

@@ -1,4 +1,7 @@
-"""Sizes against milling time: a dot per run, a line per level of a factor, arrows for bounds."""
+"""Sizes against milling time: a dot per run, a line per level of a factor, arrows for bounds.
+
+Data (runs, lines, means) are drawn by seaborn; bars, arrows and labels by hand.
+"""
 
 from __future__ import annotations
 
@@ -42,7 +45,6 @@ from psdstats.words import figures as words
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
-    from matplotlib.collections import PathCollection
 
     from psdstats.words.numbers import Numerals
 
@@ -289,16 +291,26 @@ def _runs(ax: Axes, runs: pd.DataFrame, looks: Mapping[str, Mark], unit: str) ->
 
 def _scatter(
     ax: Axes, frame: pd.DataFrame, looks: Mapping[str, Mark], *, size: float, **look: Any
-) -> PathCollection:
-    """Values as one collection, each series with its own mark."""
-    from matplotlib.markers import MarkerStyle
+) -> Any:
+    import seaborn as sns
 
-    own = [looks[name] for name in frame["series"]]
-    colours = [one.colour for one in own]
-    dots = ax.scatter(frame["at"], frame["value"], s=size**2, c=colours, linewidth=0, **look)
-    marks = map(MarkerStyle, [one.marker for one in own])
-    dots.set_paths([one.get_path().transformed(one.get_transform()) for one in marks])
-    return dots
+    sns.scatterplot(
+        data=frame,
+        x="at",
+        y="value",
+        hue="series",
+        style="series",
+        hue_order=list(looks),
+        style_order=list(looks),
+        palette={name: own.colour for name, own in looks.items()},
+        markers={name: own.marker for name, own in looks.items()},
+        s=size**2,
+        linewidth=0,
+        legend=False,
+        ax=ax,
+        **look,
+    )
+    return ax.collections[-1]
 
 
 def _lines(ax: Axes, closed: pd.DataFrame, every: pd.DataFrame, looks: Mapping[str, Mark]) -> None:

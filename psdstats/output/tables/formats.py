@@ -1,12 +1,12 @@
 """A table as CSV, HTML, Markdown, LaTeX, in a workbook and in a terminal: the same numbers in all.
 
 CSV and workbook hold the whole frame, its numbers in ten digits (the workbook's first sheet lists
-the others); with a decimal comma the fields of CSV are separated by semicolons. The others show the
-grid of texts. HTML names its headings by their scope and carries the full value of each number for
-sorting and pointing. LaTeX is a longtable with the rules of booktabs; wider than its text, it is
-cut between columns with the row headings repeated. In a terminal headings are broken first, then
-spare columns left out, then texts broken between words, then columns left out from the right; a
-line names them.
+the others); with a decimal comma the fields of CSV are separated by semicolons.  The
+others show the grid of texts.  HTML names its headings by their scope and carries the full value of
+each number for sorting and pointing.  LaTeX is a longtable that pandas writes with the rules of
+booktabs; wider than its text, it is cut between columns with the row headings repeated.  In a
+terminal headings are broken first, then spare columns left out, then texts broken between words,
+then columns left out from the right; a line names them.
 """
 
 from __future__ import annotations
@@ -22,6 +22,8 @@ from dataclasses import dataclass
 from functools import cached_property
 from itertools import zip_longest
 from typing import Any
+
+import pandas as pd
 
 from psdstats.output.equations import words_html
 from psdstats.output.tables.table import Column, Show, Table, is_missing
@@ -223,35 +225,25 @@ def to_latex(table: Table, say: Numerals = PLAIN) -> str:
 
 
 def _longtable(table: Table, columns: list[_Column], size: str, *, first: bool) -> str:
-    """Some columns of a table as a longtable with the rules of booktabs."""
+    """Some columns of a table as pandas writes a longtable."""
     paragraph = rf">{{\raggedright\arraybackslash}}p{{{_PARAGRAPH * dict(_SIZES)[size]:g}pt}}"
-    form = "".join(paragraph if one.is_long else one.side for one in columns)
     cells = [[_body_cell(column, text) for text in column.cells or [""]] for column in columns]
-    head = [r"\toprule", _line_latex(map(_heading_latex, columns)), r"\midrule"]
-    caption = escape_latex(table.caption) + ("" if first else " (continued)")
-    lines = [
-        rf"\begin{{longtable}}{{{form}}}",
-        rf"\caption{{{caption}}}" + (rf" \label{{tab:{table.key}}} \\" if first else r" \\"),
-        *head,
-        r"\endfirsthead",
-        rf"\caption[]{{{caption}}} \\",
-        *head,
-        r"\endhead",
-        r"\midrule",
-        rf"\multicolumn{{{len(columns)}}}{{r}}{{Continued on next page}} \\",
-        r"\midrule",
-        r"\endfoot",
-        r"\bottomrule",
-        r"\endlastfoot",
-        *map(_line_latex, zip(*cells, strict=True)),
-        r"\end{longtable}",
-    ]
+    frame = pd.DataFrame(dict(enumerate(cells)))
+    headings = [_heading_latex(column) for column in columns]
+    caption = escape_latex(table.caption)
+    text = (
+        frame.style.hide(axis="index")
+        .format_index(lambda at: headings[int(str(at))], axis="columns")
+        .to_latex(
+            environment="longtable",
+            hrules=True,
+            column_format="".join(paragraph if one.is_long else one.side for one in columns),
+            caption=caption if first else f"{caption} (continued)",
+            label=f"tab:{table.key}" if first else None,
+        )
+    )
     # a part that goes on keeps the number of its table
-    return "\n".join(lines if first else [r"\addtocounter{table}{-1}", *lines])
-
-
-def _line_latex(cells: Iterable[str]) -> str:
-    return " & ".join(cells) + r" \\"
+    return ("" if first else "\\addtocounter{table}{-1}\n") + str(text).rstrip("\n")
 
 
 def _body_cell(column: _Column, text: str) -> str:
