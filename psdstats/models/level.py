@@ -16,7 +16,6 @@ from collections import OrderedDict
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from enum import StrEnum
-from functools import cached_property
 from threading import Lock
 from typing import Protocol
 
@@ -87,6 +86,8 @@ class LevelJudged(Judged):
     joint: tuple[Array, ...]
     law: LevelLaw = field(repr=False)
     reference: _Reference = field(repr=False)
+    # half widths by alpha, one-sided p by way and limit: the same are asked for many times
+    _known: dict[tuple[float, ...], Array] = field(default_factory=dict, init=False, repr=False)
 
     def __post_init__(self) -> None:
         freeze_arrays(self)
@@ -150,11 +151,6 @@ class LevelJudged(Judged):
             ]
             self._known[way, limit] = _half(np.concatenate(two_sided, axis=-1), t > 0)
         return self._known[way, limit]
-
-    @cached_property
-    def _known(self) -> dict[tuple[float, ...], Array]:
-        """Half widths by alpha, one-sided p by way and limit: the same are asked for many times."""
-        return {}
 
 
 def _half(two_sided: Array, agrees: NDArray[np.bool_]) -> Array:

@@ -50,6 +50,7 @@ _MARKERS = {
 }
 _LONGEST = 40  # signs of a contrast
 _UNKNOWN = ("D", "white")
+_TO_LEFT, _TO_RIGHT = 4, 5  # arrowheads with the tip at the end: an edge of a panel cuts none
 
 
 def ratios_height_mm(rows: int) -> float:
@@ -149,8 +150,9 @@ def _row(ax: Axes, at: int, row: Any) -> None:
     low = lower if np.isfinite(lower) and lower > 0 else ends[0]
     high = upper if np.isfinite(upper) else ends[1]
     ax.hlines(at, low, high, color=INK, linewidth=1.6)
-    for end, closed, arrowhead in ((low, low == lower, "<"), (high, high == upper, ">")):
-        ax.plot([end], [at], "|" if closed else arrowhead, color=INK, markersize=6)
+    for end, closed, arrowhead in ((low, low == lower, _TO_LEFT), (high, high == upper, _TO_RIGHT)):
+        shape = "|" if closed else arrowhead
+        ax.plot([end], [at], linestyle="", marker=shape, color=INK, markersize=6)
     marker, fill = _MARKERS.get(verdict, _UNKNOWN)
     text = f"{row.contrast}: {say.ratio(value, lower, upper)}, {verdict}"
     point(ax, (value, at), marker, text, colour=INK, fill=fill, size=6.5, zorder=4)
@@ -315,11 +317,13 @@ def _effect_rows(
     high = np.where(np.isfinite(ends[:, 2]), ends[:, 2], right)
     some = np.isfinite(ends[:, 1:]).any(axis=1) & ~np.isnan(ends[:, 1:]).any(axis=1)
     ax.hlines(y[some], low[some], high[some], color=INK, linewidth=1.4)
-    for sign, edge, is_open in (("<", left, ends[:, 1] <= 0), (">", right, np.isinf(ends[:, 2]))):
+    open_left, open_right = ends[:, 1] <= 0, np.isinf(ends[:, 2])
+    for tip, edge, is_open in ((_TO_LEFT, left, open_left), (_TO_RIGHT, right, open_right)):
         beyond = some & is_open
         if beyond.any():
-            ax.plot(np.full(beyond.sum(), edge), y[beyond], sign, color=INK, markersize=5)
-            near = np.where(sign == "<", high, low)[beyond]
+            look: dict[str, Any] = {"linestyle": "", "color": INK, "markersize": 5}
+            ax.plot(np.full(beyond.sum(), edge), y[beyond], marker=tip, **look)
+            near = np.where(tip == _TO_LEFT, high, low)[beyond]
             ax.plot(near, y[beyond], "|", color=INK, markersize=6)
     closed = some & np.isnan(ends[:, 0]) & (ends[:, 1] > 0) & np.isfinite(ends[:, 2])
     if closed.any():

@@ -260,7 +260,7 @@ def _shade(ax: Axes, frame: pd.DataFrame, beyond: tuple[float, float]) -> None:
     """What lies beyond the sieves, as far as it is in sight; named where values lie there."""
     low, high = ax.get_ylim()
     if (frame["side"] == "<").any() and beyond[0] > low:
-        at = (0.02, float(np.exp(np.log(low) + 0.25 * np.log(beyond[0] / low))))
+        at = (0.02, float(np.exp(np.log(low) + 0.14 * np.log(beyond[0] / low))))
         style: dict[str, Any] = {
             "xycoords": ("axes fraction", "data"),
             "fontsize": _LABEL_PT,

@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from matplotlib.collections import LineCollection, PathCollection
+from matplotlib.markers import CARETLEFT, CARETRIGHT
 
 from psdstats.output.figures import effects as figures
 from psdstats.output.style import house_style, narrow_screen
@@ -82,7 +83,7 @@ def test_every_estimate_is_a_mark_and_every_interval_a_line() -> None:
 
 def test_a_bound_is_an_arrow_to_the_edge() -> None:
     left = _drawn().axes[0]
-    (heads,) = [line for line in left.lines if line.get_marker() == "<"]
+    (heads,) = [line for line in left.lines if line.get_marker() == CARETLEFT]
     edge = left.get_xlim()[0]
     assert list(heads.get_xdata()) == [edge, edge]
     ends = [line for line in left.lines if line.get_marker() == "|"]
@@ -93,7 +94,7 @@ def test_a_bound_is_an_arrow_to_the_edge() -> None:
         ratio_lower=CHANGES["ratio_lower"].where(CHANGES["ratio_lower"] != 0, 2.4),
     )
     ax = _drawn(upwards).axes[0]
-    (heads,) = [line for line in ax.lines if line.get_marker() == ">"]
+    (heads,) = [line for line in ax.lines if line.get_marker() == CARETRIGHT]
     assert list(heads.get_xdata()) == [ax.get_xlim()[1]] * 2
 
 
