@@ -28,7 +28,7 @@ from psdstats.errors import OutputError
 from psdstats.models.contrasts import ContrastResult
 from psdstats.models.diagnostics import residual_table
 from psdstats.models.mixed_model import MixedModelFit
-from psdstats.output.content import Drawing, Page
+from psdstats.output.content import Drawing, Page, panel_of
 from psdstats.output.figures.bench import bench_bars
 from psdstats.output.figures.effects import (
     effect_ratios,
@@ -45,7 +45,6 @@ from psdstats.output.pages.checks import checks_page
 from psdstats.output.pages.comparison import comparison_page, ratio_drawing
 from psdstats.output.pages.groups import agreement_table
 from psdstats.output.pages.model_checks import attained_page
-from psdstats.output.pages.parts import panel_of
 from psdstats.output.pages.planning import (
     charge_page,
     power_page,
@@ -58,7 +57,7 @@ from psdstats.output.pages.sizes import sizes_table
 from psdstats.output.pages.whole_distribution import whole_page
 from psdstats.output.report import study_page
 from psdstats.output.style import narrow_screen
-from psdstats.output.tables.table import Column, Show, Table, columns_of
+from psdstats.output.table import Column, Show, Table, columns_of
 from psdstats.output.text import escape_html
 from psdstats.planning.attained import Attained
 from psdstats.planning.bench.charge import MillCharge

@@ -15,7 +15,7 @@ from psdstats.columns import TIME
 from psdstats.output.figures.axes import new_panels, percent_axis, sieve_axis
 from psdstats.output.figures.marks import colours_by_time, drawn, hover_each, key_columns, need
 from psdstats.output.style import FAINT, GREY, WIDTH_MM, column_mm, numerals
-from psdstats.words import figures as words
+from psdstats.words import captions as words
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

@@ -20,9 +20,8 @@ from psdstats.errors import PsdstatsError
 from psdstats.findings import Course, FactorAnswer, Finding, Remark, Verdict
 from psdstats.output.collect import Results
 from psdstats.output.content import Drawing, Sheet, ShortAnswer
-from psdstats.output.pages.parts import table_of
 from psdstats.output.pages.sizes import sizes_drawing
-from psdstats.output.tables.table import Table, texts
+from psdstats.output.table import Table, table_of, texts
 from psdstats.rate.fit_rate import RateResult
 from psdstats.words import sheet as words
 from psdstats.words import short_answers as answers

@@ -11,10 +11,9 @@ from psdstats.archive import Archive
 from psdstats.archive.charts import ControlChart, Limits, Repeatability
 from psdstats.columns import unit_of
 from psdstats.errors import OutputError
-from psdstats.output.content import Drawing, Page
-from psdstats.output.pages.parts import drawing_of, table_of
+from psdstats.output.content import Drawing, Page, drawing_of
 from psdstats.output.style import new_axes
-from psdstats.output.tables.table import (
+from psdstats.output.table import (
     Column,
     Place,
     Show,
@@ -25,6 +24,7 @@ from psdstats.output.tables.table import (
     p_values,
     ratio_column,
     spare,
+    table_of,
     texts,
 )
 from psdstats.words import archive as words

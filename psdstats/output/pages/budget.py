@@ -1,24 +1,25 @@
 """The uncertainty budget as a section: which source makes which share, and what to improve.
 
 The page shows the sizes over all runs together and one difference between levels; every run and
-every difference stands in full in the files.
+every difference stands in full in the files.  Then decisions on limits by that uncertainty: the
+answer, a table a limit, the rule and what it rests on.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
-from functools import partial
+from functools import partial, reduce
+from operator import add
 
 import numpy as np
 import pandas as pd
 
-from psdstats.columns import QUANTITIES
+from psdstats.columns import QUANTITIES, RUN, UNITS, column_words, unit_of
 from psdstats.errors import SizeError, UncertaintyError
-from psdstats.output.content import Drawing, Page
+from psdstats.output.content import Drawing, Page, Paragraph, panel_of
 from psdstats.output.figures.shares import bars_of, shares_height_mm, uncertainty_shares
-from psdstats.output.pages.parts import number_column, panel_of, table_of
-from psdstats.output.tables.table import (
+from psdstats.output.table import (
     Column,
     Place,
     Show,
@@ -26,9 +27,11 @@ from psdstats.output.tables.table import (
     columns_of,
     counts,
     number,
+    number_column,
     numbers,
     shares,
     spare,
+    table_of,
     texts,
 )
 from psdstats.sieves.sieve import Sieve
@@ -36,7 +39,9 @@ from psdstats.sieves.standards import tolerance_um
 from psdstats.study.records import Study
 from psdstats.study.save import described
 from psdstats.uncertainty.budget import Budget, combined_percent
+from psdstats.uncertainty.conformity import LimitResult, Specification
 from psdstats.uncertainty.propagation import Propagation
+from psdstats.words import conformity as limits
 from psdstats.words import sizes as words
 from psdstats.words.numbers import MISSING, PLAIN, Numerals, decimals_for
 from psdstats.words.report import left_out_notes
@@ -270,3 +275,59 @@ def _what_if_table(budget: Budget) -> Table:
 def _cells(part: pd.DataFrame, column: str) -> dict[str, float]:
     values = part.set_index("quantity")[column]
     return {f"u_{quantity}_percent": float(value) for quantity, value in values.items()}
+
+
+def limits_page(results: Iterable[LimitResult], say: Numerals = PLAIN) -> Page:
+    """Whether every condition keeps to every limit."""
+    return reduce(add, (_limit_page(result, say) for result in results))
+
+
+def _limit_page(result: LimitResult, say: Numerals) -> Page:
+    told, rule = limits.limit_sentences(result, say)
+    return Page(
+        heading=limits.HEADING,
+        lead=(told,),
+        sentences=(told, rule),
+        blocks=(Paragraph(rule), limit_table(result, say)),
+        notes=words.notes_in_words(result.notes, say),
+    )
+
+
+def limit_table(result: LimitResult, say: Numerals = PLAIN) -> Table:
+    """One row a condition: value, where it would be accepted, verdict, probability and risks."""
+    limit, frame = result.specification, result.table.copy()
+    is_open = frame["value"].isna()
+    below = is_open & np.isfinite(frame["bound_upper"])
+    bound = frame["bound_upper"].where(below, frame["bound_lower"])
+    frame["value"] = frame["value"].where(~is_open, bound)
+    frame["side"] = np.where(below, "<", np.where(is_open, ">", ""))
+    frame["verdict"] = frame["verdict"].map(str)
+    frame["risk"] = frame["consumer_risk"].fillna(frame["producer_risk"])
+    shown = [name for name in result.conditions if len(frame[name].unique()) > 1]
+    shown += [RUN] if frame[RUN].notna().any() else []
+    named = [
+        number_column(frame[name], name=name, heading=column_words(name), unit=UNITS.get(name, ""))
+        for name in shown
+    ]
+    what = limits.limit_words(limit, say)
+    columns = [one for one in _limit_columns(limit) if frame[one.name].notna().any()]
+    return table_of(
+        what, frame, named, columns, key="limits", place=Place.FIRST, is_front=True, limit=what
+    )
+
+
+def _limit_columns(limit: Specification) -> list[Column]:
+    unit = "" if limit.is_share else unit_of(limit.quantity)
+    measured = partial(Column, unit=unit, u="u", show=Show.MEASURED)
+    value = "share" if limit.is_share else limit.quantity
+    return [
+        *spare(*counts("runs")),
+        measured(name="value", heading=value, side="side"),
+        measured(name="u", heading="u"),
+        measured(name="accept_from", heading="accepted from", spare=True),
+        measured(name="accept_to", heading="accepted to", spare=True),
+        *texts("verdict"),
+        *shares(1, "probability"),
+        *spare(*shares(1, "risk")),
+        *shares(2, all_consumer_risk="all: consumer", all_producer_risk="all: producer"),
+    ]

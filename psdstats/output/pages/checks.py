@@ -11,10 +11,9 @@ import pandas as pd
 from psdstats.columns import QUANTITIES, unit_of
 from psdstats.comparison.beside import LeftOut, conditions_without, without_runs
 from psdstats.comparison.result import Comparison
-from psdstats.output.content import Drawing, Note, Page, Paragraph
+from psdstats.output.content import Drawing, Note, Page, Paragraph, panel_of
 from psdstats.output.figures.bench import tare_course
-from psdstats.output.pages.parts import panel_of, table_of
-from psdstats.output.tables.table import Column, Place, Table, changes, counts, numbers, texts
+from psdstats.output.table import Column, Place, Table, changes, counts, numbers, table_of, texts
 from psdstats.study.flags import CheckReport, Flag, Severity
 from psdstats.words import study as words
 from psdstats.words.captions import FIGURES

@@ -22,10 +22,9 @@ from psdstats.findings import (
     Numbers,
     Verdict,
 )
-from psdstats.output.content import Block, Bullets, Drawing, Page, Section
+from psdstats.output.content import Block, Bullets, Drawing, Page, Section, drawing_of, panel_of
 from psdstats.output.figures.effects import course_effects, effect_ratios, ratios_height_mm
-from psdstats.output.pages.parts import drawing_of, number_column, panel_of, table_of
-from psdstats.output.tables.table import (
+from psdstats.output.table import (
     Column,
     Place,
     Show,
@@ -33,16 +32,18 @@ from psdstats.output.tables.table import (
     changes,
     counts,
     number,
+    number_column,
     numbers,
     p_values,
     ratio_column,
     spare,
+    table_of,
     texts,
 )
 from psdstats.words import comparison as words
 from psdstats.words import courses as told
 from psdstats.words import groups as benches
-from psdstats.words.figures import (
+from psdstats.words.captions import (
     change_words,
     changes_alternative,
     changes_caption,

@@ -24,19 +24,20 @@ from psdstats.comparison.consistency import (
 from psdstats.comparison.groups import GroupAgreement, GroupRemark, group_agreement, sizes_by_run
 from psdstats.comparison.precision import Precision, Scale, group_precision
 from psdstats.findings import BenchAnswer, Remark, Verdict
-from psdstats.output.content import Drawing, Page
+from psdstats.output.content import Drawing, Page, drawing_of
 from psdstats.output.figures.axes import joint_key, new_panels
 from psdstats.output.figures.groups import bench_deviations, deviation_reach
 from psdstats.output.figures.marks import drawn, room_for
-from psdstats.output.pages.parts import drawing_of, number_column, table_of
-from psdstats.output.tables.table import (
+from psdstats.output.table import (
     Column,
     Place,
     Table,
     counts,
     interval_column,
+    number_column,
     numbers,
     p_values,
+    table_of,
     texts,
 )
 from psdstats.study.records import Study

@@ -34,11 +34,10 @@ from psdstats.models.diagnostics import residual_table
 from psdstats.models.judged import Question
 from psdstats.models.mixed_model import MixedModelFit
 from psdstats.models.resampling import bootstrap_test, permutation_test, variance_intervals
-from psdstats.output.content import Bullets, Drawing, Page
+from psdstats.output.content import Bullets, Drawing, Page, drawing_of
 from psdstats.output.figures.axes import joint_key, new_panels
 from psdstats.output.figures.effects import residual_quantiles, residuals_against_fitted
-from psdstats.output.pages.parts import drawing_of, table_of
-from psdstats.output.tables.table import (
+from psdstats.output.table import (
     Place,
     Table,
     changes,
@@ -47,6 +46,7 @@ from psdstats.output.tables.table import (
     p_values,
     ratio_column,
     shares,
+    table_of,
     texts,
 )
 from psdstats.planning.attained import Attained

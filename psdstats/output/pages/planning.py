@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from psdstats.output.content import Drawing, Page
+from psdstats.output.content import Drawing, Page, drawing_of, panel_of
 from psdstats.output.figures.axes import joint_key, new_panels
 from psdstats.output.figures.bench import bench_bars, bench_bars_height_mm, jar_section
 from psdstats.output.figures.planning import (
@@ -15,15 +15,16 @@ from psdstats.output.figures.planning import (
     power_curves,
     uncertainty_against_sample,
 )
-from psdstats.output.pages.parts import drawing_of, number_column, panel_of, table_of
-from psdstats.output.tables.table import (
+from psdstats.output.table import (
     Column,
     Place,
     Table,
     counts,
+    number_column,
     numbers,
     shares,
     spare,
+    table_of,
     texts,
 )
 from psdstats.planning.bench.charge import MillCharge

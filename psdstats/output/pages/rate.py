@@ -15,19 +15,20 @@ import pandas as pd
 from psdstats.columns import TIME
 from psdstats.comparison.plan import plan_comparison
 from psdstats.errors import ModelError
-from psdstats.output.content import Bullets, Drawing, Page
+from psdstats.output.content import Bullets, Drawing, Page, panel_of
 from psdstats.output.figures.rate import loss_against_size, size_rate
-from psdstats.output.pages.parts import number_column, panel_of, table_of
-from psdstats.output.tables.table import (
+from psdstats.output.table import (
     Column,
     Place,
     Table,
     changes,
     counts,
     interval_column,
+    number_column,
     numbers,
     p_values,
     shares,
+    table_of,
     texts,
 )
 from psdstats.rate.answers import OpenInterval

@@ -19,21 +19,22 @@ from psdstats.comparison.result import Comparison
 from psdstats.distribution.moments import study_moments
 from psdstats.errors import SizeError
 from psdstats.models.design_columns import level_text
-from psdstats.output.content import Drawing, Page, Paragraph
+from psdstats.output.content import Drawing, Page, Paragraph, drawing_of
 from psdstats.output.figures.sizes import size_panels
 from psdstats.output.figures.undersize import undersize_panels
-from psdstats.output.pages.parts import drawing_of, number_column, table_of
-from psdstats.output.tables.table import (
+from psdstats.output.table import (
     Column,
     Place,
     Show,
     Table,
     counts,
     interval_column,
+    number_column,
     numbers,
     ratio_column,
     shares,
     spare,
+    table_of,
     texts,
 )
 from psdstats.study.records import Study, Trial
@@ -43,7 +44,7 @@ from psdstats.uncertainty.linear import coverage_factor
 from psdstats.uncertainty.propagation import Propagation, mean_sizes
 from psdstats.uncertainty.ratios import RatioIntervals
 from psdstats.words import sizes as words
-from psdstats.words.figures import level_label
+from psdstats.words.captions import level_label
 from psdstats.words.numbers import PLAIN, Numerals, decimals_for
 from psdstats.words.report import left_out_notes
 

@@ -14,20 +14,21 @@ import pandas as pd
 from psdstats.columns import column_words
 from psdstats.comparison.whole import WholeComparison
 from psdstats.comparison.whole_fits import CurvePoints, StudyFits
-from psdstats.output.content import Bullets, Drawing, Page
+from psdstats.output.content import Bullets, Drawing, Page, drawing_of
 from psdstats.output.figures.axes import joint_key, new_panels
 from psdstats.output.figures.groups import class_changes, fit_misfit
 from psdstats.output.figures.marks import drawn, room_for
-from psdstats.output.pages.parts import drawing_of, number_column, table_of
-from psdstats.output.tables.table import (
+from psdstats.output.table import (
     Column,
     Place,
     Table,
     counts,
     interval_column,
+    number_column,
     numbers,
     p_values,
     shares,
+    table_of,
     texts,
 )
 from psdstats.words import distribution as words

@@ -10,7 +10,6 @@ import pandas as pd
 import pytest
 
 from psdstats import compare, propagate
-from psdstats.output.pages.parts import number_column
 from psdstats.output.pages.sizes import (
     course_drawing,
     curves_table,
@@ -20,6 +19,7 @@ from psdstats.output.pages.sizes import (
     sizes_table,
     undersize_drawing,
 )
+from psdstats.output.table import number_column
 from psdstats.uncertainty.propagation import Method
 from psdstats.words.numbers import Numerals
 from psdstats.words.sizes import balance_sentence, notes_in_words, size_sentence

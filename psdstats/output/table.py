@@ -15,14 +15,18 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
+from decimal import Decimal
 from enum import StrEnum
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from psdstats.errors import OutputError
 from psdstats.output.text import slug
+from psdstats.words.captions import CAPTIONS, NOTES
 from psdstats.words.numbers import MISSING, PLAIN, Numerals
+from psdstats.words.remarks import fill
 
 _UNITS = {
     "_g_per_cm3": "g/cm³",
@@ -373,3 +377,55 @@ def ratio_column(heading: str, name: str = "ratio", *, ends: str = "ratio_") -> 
     """A column of ratios with their intervals, whose columns begin with ``ends``."""
     lower, upper = f"{ends}lower", f"{ends}upper"
     return Column(name=name, heading=heading, show=Show.RATIO, lower=lower, upper=upper)
+
+
+def number_column(values: pd.Series, *, name: str, heading: str = "", unit: str = "") -> Column:
+    """A column with the decimals its values need, such as apertures, times, resolutions.
+
+    Examples
+    --------
+    >>> number_column(pd.Series([0.1, 0.01]), name="d", heading="resolution").decimals
+    2
+    >>> number_column(pd.Series([1e-5]), name="slope_u").decimals
+    5
+    """
+    if not pd.api.types.is_numeric_dtype(values):
+        return Column(name=name, heading=heading, unit=unit)
+    known = values.dropna()
+    written = (Decimal(f"{float(one):.6g}").as_tuple().exponent for one in known)
+    decimals = max((-one for one in written if isinstance(one, int)), default=0)
+    decimals = max(decimals, 0)
+    return Column(name=name, heading=heading, unit=unit, show=Show.NUMBER, decimals=decimals)
+
+
+def table_of(
+    name: str,
+    frame: pd.DataFrame,
+    heads: Iterable[Column] = (),
+    columns: Iterable[Column] = (),
+    say: Numerals = PLAIN,
+    *,
+    key: str = "",
+    notes: Iterable[str] | None = None,
+    place: Place = Place.REPORT,
+    is_front: bool = False,
+    **said: Any,
+) -> Table:
+    """A table of which `psdstats.words.captions` has caption and notes, by its name or ``key``.
+
+    Columns ``heads`` name the row; without any column all of the frame are shown.  What stands in
+    the gaps of the words is ``said``; ``notes`` are given where they are not the usual ones.
+    """
+    own = NOTES.get(key or name, ())
+    usual = (own,) if isinstance(own, str) else own
+    named = tuple(heads)
+    return Table(
+        name=name,
+        frame=frame,
+        caption=fill(CAPTIONS[key or name], say, **said),
+        columns=(*named, *columns),
+        notes=tuple(fill(one, say, **said) for one in usual) if notes is None else tuple(notes),
+        row_headings=len(named) or 1,
+        place=place,
+        is_front=is_front,
+    )
