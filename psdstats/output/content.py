@@ -14,7 +14,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
-from functools import cached_property
+from functools import cached_property, singledispatch
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -480,6 +480,13 @@ def told_apart(items: Iterable[Named]) -> list[Named]:
         keys.add(own.key)
         out.append(own)
     return out
+
+
+@singledispatch
+def page_of(result: object, say: Numerals = PLAIN) -> Page:  # noqa: ARG001
+    """The page of a result; what makes it is registered where it stands."""
+    known = ", ".join(sorted(one.__name__ for one in page_of.registry if one is not object))
+    raise OutputError(f"a {type(result).__name__} has no page; these have: {known}.")
 
 
 def drawing_of(

@@ -35,6 +35,7 @@ from psdstats.output.content import (
     ReportContent,
     Section,
     Sheet,
+    page_of,
     without_repeats,
 )
 from psdstats.output.pages.answer_sheet import answer_sheet
@@ -303,6 +304,7 @@ def _page(
         yield page(result, say)
 
 
+@page_of.register
 def study_page(study: Study, say: Numerals = PLAIN) -> Page:
     """What was done: groups, times, runs, balances."""
     return Page(

@@ -27,7 +27,7 @@ from psdstats.words.factors import factor_sentences
 from psdstats.words.groups import bench_sentences
 from psdstats.words.models import fit_sentence, influence_sentence
 from psdstats.words.numbers import PLAIN, Numerals, difference_words, p_words
-from psdstats.words.remarks import capital, joined, once_each, place, sentence
+from psdstats.words.remarks import capital, joined, once_each, place, sentence, told_of
 
 FAMILIES: dict[ContrastKind, tuple[str, str]] = {
     ContrastKind.AGAINST_FIRST: ("each level against the first", "level"),
@@ -362,12 +362,14 @@ def _remarks(result: QuantityComparison, plan: ComparisonPlan) -> Iterable[Remar
         yield Remark(remark.kind, data)
 
 
+@told_of.register
 def summary(comparison: Comparison, say: Numerals = PLAIN) -> str:
     """The headlines, one a line, then the notes."""
     said = [f"Note: {note}" for note in notes(comparison, say)]
     return "\n".join([*headlines(comparison, say), *said])
 
 
+@told_of.register
 def quantity_sentences(result: QuantityComparison, say: Numerals = PLAIN) -> tuple[str, ...]:
     """What one quantity rests on, and every contrast with its verdict."""
     rows = result.to_frame().to_dict("records")

@@ -18,7 +18,7 @@ from psdstats.rate.first_order import SAME_RATE_PERCENT, LossRates
 from psdstats.rate.fit_rate import RateResult, RateSeries
 from psdstats.rate.run_sizes import RateRemark, Withdrawal
 from psdstats.words.numbers import PLAIN, Numerals, decimals_for, p_words
-from psdstats.words.remarks import capital, joined, sentence
+from psdstats.words.remarks import capital, joined, sentence, told_of
 
 _MOST_SIEVES = 6  # named one by one
 NOTABLE_PERCENT = 10.0  # change of the ball-to-powder ratio
@@ -311,6 +311,7 @@ def check_sentence(check: Finding, say: Numerals = PLAIN, where: str = "") -> st
     return f"A misfit of {curve}{where} is not shown ({p})."
 
 
+@told_of.register
 def loss_sentences(loss: LossRates, say: Numerals = PLAIN) -> tuple[str, ...]:
     """Above which sieves one rate will not do, and how the rate grows with size, at all levels."""
     above: dict[Verdict, dict[str, list[str]]] = {}

@@ -16,6 +16,7 @@ a function there.
 from __future__ import annotations
 
 from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
+from functools import singledispatch
 from importlib import import_module
 from string import Formatter
 from typing import Any, TypeVar
@@ -27,6 +28,12 @@ from psdstats.words.numbers import PLAIN, Numerals
 
 Item = TypeVar("Item")
 Wording = str | Callable[..., str]
+
+
+@singledispatch
+def told_of(result: object, say: Numerals = PLAIN) -> str | tuple[str, ...] | None:  # noqa: ARG001
+    """What a result says in words where it is not what its page says; its room registers how."""
+    return None
 
 
 def joined(items: Sequence[str], word: str = "and") -> str:

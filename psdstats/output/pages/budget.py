@@ -17,7 +17,7 @@ import pandas as pd
 
 from psdstats.columns import QUANTITIES, RUN, UNITS, column_words, unit_of
 from psdstats.errors import SizeError, UncertaintyError
-from psdstats.output.content import Drawing, Page, Paragraph, panel_of
+from psdstats.output.content import Drawing, Page, Paragraph, page_of, panel_of
 from psdstats.output.figures.shares import bars_of, shares_height_mm, uncertainty_shares
 from psdstats.output.table import (
     Column,
@@ -63,6 +63,7 @@ _HEADINGS = {
 }  # fmt: skip
 
 
+@page_of.register
 def budget_page(budget: Budget, say: Numerals = PLAIN) -> Page:
     """Sources of u as a figure; their shares and what a change would buy as tables."""
     *own, changes = budget_tables(budget, say)

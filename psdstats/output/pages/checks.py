@@ -11,7 +11,7 @@ import pandas as pd
 from psdstats.columns import QUANTITIES, unit_of
 from psdstats.comparison.beside import LeftOut, conditions_without, without_runs
 from psdstats.comparison.result import Comparison
-from psdstats.output.content import Drawing, Note, Page, Paragraph, panel_of
+from psdstats.output.content import Drawing, Note, Page, Paragraph, page_of, panel_of
 from psdstats.output.figures.bench import tare_course
 from psdstats.output.table import Column, Place, Table, changes, counts, numbers, table_of, texts
 from psdstats.study.flags import CheckReport, Flag, Severity
@@ -34,6 +34,7 @@ def checks_table(report: CheckReport) -> Table:
     )
 
 
+@page_of.register
 def checks_page(
     report: CheckReport, compared: Comparison | None = None, say: Numerals = PLAIN
 ) -> Page:

@@ -22,7 +22,16 @@ from psdstats.findings import (
     Numbers,
     Verdict,
 )
-from psdstats.output.content import Block, Bullets, Drawing, Page, Section, drawing_of, panel_of
+from psdstats.output.content import (
+    Block,
+    Bullets,
+    Drawing,
+    Page,
+    Section,
+    drawing_of,
+    page_of,
+    panel_of,
+)
 from psdstats.output.figures.effects import course_effects, effect_ratios, ratios_height_mm
 from psdstats.output.table import (
     Column,
@@ -477,6 +486,7 @@ def answer_tables(comparison: Comparison, say: Numerals = PLAIN) -> list[Table]:
     return [one for one in found if one is not None]
 
 
+@page_of.register
 def comparison_page(comparison: Comparison, say: Numerals = PLAIN) -> Page:
     """Every change in one figure; behind it what it rests on, effects, variances, tests last."""
     tables, families = answer_tables(comparison, say), comparison.families

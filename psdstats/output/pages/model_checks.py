@@ -34,7 +34,7 @@ from psdstats.models.diagnostics import residual_table
 from psdstats.models.judged import Question
 from psdstats.models.mixed_model import MixedModelFit
 from psdstats.models.resampling import bootstrap_test, permutation_test, variance_intervals
-from psdstats.output.content import Bullets, Drawing, Page, drawing_of
+from psdstats.output.content import Bullets, Drawing, Page, drawing_of, page_of
 from psdstats.output.figures.axes import joint_key, new_panels
 from psdstats.output.figures.effects import residual_quantiles, residuals_against_fitted
 from psdstats.output.table import (
@@ -365,6 +365,7 @@ def _resampled_table(fit: MixedModelFit, quantity: str, by: str) -> Table:
     )
 
 
+@page_of.register
 def attained_page(found: Attained, say: Numerals = PLAIN) -> Page:
     """What answers attain in trials like a study."""
     frame = found.to_frame()

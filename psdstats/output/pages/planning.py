@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from psdstats.output.content import Drawing, Page, drawing_of, panel_of
+from psdstats.output.content import Drawing, Page, drawing_of, page_of, panel_of
 from psdstats.output.figures.axes import joint_key, new_panels
 from psdstats.output.figures.bench import bench_bars, bench_bars_height_mm, jar_section
 from psdstats.output.figures.planning import (
@@ -66,6 +66,7 @@ _PARTS = {
 }
 
 
+@page_of.register
 def power_page(result: PowerResult, say: Numerals = PLAIN) -> Page:
     """What each planned trial would show."""
     told = words.power_sentences(result, say)
@@ -152,6 +153,7 @@ def _power_table(result: PowerResult, say: Numerals) -> Table:
     )
 
 
+@page_of.register
 def precision_page(plan: PrecisionPlan, say: Numerals = PLAIN) -> Page:
     """Which balance and sample a wanted uncertainty asks for."""
     told = words.precision_sentences(plan, say)
@@ -274,6 +276,7 @@ def _named(frame: pd.DataFrame, say: Numerals) -> pd.DataFrame:
     return frame.assign(series=[f"{say(one)} g" for one in frame["resolution_g"]])
 
 
+@page_of.register
 def stack_page(choice: StackChoice, say: Numerals = PLAIN) -> Page:
     """Which sieves, what they would hold, and what simulated samples do on them."""
     told = words.stack_sentences(choice, say)
@@ -354,6 +357,7 @@ def tried_tables(choice: StackChoice, say: Numerals = PLAIN) -> tuple[Table, Tab
     return sizes, loads
 
 
+@page_of.register
 def charge_page(charge: MillCharge, say: Numerals = PLAIN) -> Page:
     """How the jar is filled; the cautions always."""
     told = words.charge_sentences(charge, say)
@@ -403,6 +407,7 @@ def charge_table(charge: MillCharge) -> Table:
     return table_of("charge", frame, (ball,), columns, place=Place.FIRST)
 
 
+@page_of.register
 def timeline_page(plan: Timeline, *, attended_only: bool = False, say: Numerals = PLAIN) -> Page:
     """When what is done; the cautions always."""
     told = words.timeline_sentences(plan, say)

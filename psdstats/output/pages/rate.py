@@ -15,7 +15,7 @@ import pandas as pd
 from psdstats.columns import TIME
 from psdstats.comparison.plan import plan_comparison
 from psdstats.errors import ModelError
-from psdstats.output.content import Bullets, Drawing, Page, panel_of
+from psdstats.output.content import Bullets, Drawing, Page, page_of, panel_of
 from psdstats.output.figures.rate import loss_against_size, size_rate
 from psdstats.output.table import (
     Column,
@@ -194,6 +194,7 @@ def withdrawal_table(result: RateResult) -> Table:
     )
 
 
+@page_of.register
 def rate_page(
     result: RateResult,
     loss: LossRates | None = None,

@@ -14,7 +14,7 @@ import pandas as pd
 from psdstats.columns import column_words
 from psdstats.comparison.whole import WholeComparison
 from psdstats.comparison.whole_fits import CurvePoints, StudyFits
-from psdstats.output.content import Bullets, Drawing, Page, drawing_of
+from psdstats.output.content import Bullets, Drawing, Page, drawing_of, page_of
 from psdstats.output.figures.axes import joint_key, new_panels
 from psdstats.output.figures.groups import class_changes, fit_misfit
 from psdstats.output.figures.marks import drawn, room_for
@@ -43,6 +43,7 @@ if TYPE_CHECKING:
 _MOST_PANELS = 4
 
 
+@page_of.register
 def whole_page(whole: WholeComparison, say: Numerals = PLAIN) -> Page:
     """Verdict, figures of the classes, and how far the answer rests on empty classes."""
     moved = [] if whole.to_frame().empty else [moved_table(whole, say)]
