@@ -328,7 +328,7 @@ def to_xlsx(tables: Iterable[Table]) -> bytes:
 
 
 def _fill(sheet: Any, table: Table) -> None:
-    formats = {column.name: _FORMATS.get(column.show, "") for column in table.columns}
+    formats = {column.name: _FORMATS.get(column.show or Show.TEXT, "") for column in table.columns}
     widths = []
     for at, name in enumerate(table.frame.columns, start=1):
         _put(sheet.cell(row=1, column=at), name, "")

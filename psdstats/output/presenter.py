@@ -100,7 +100,7 @@ def table_of(result: Any, say: Numerals = PLAIN) -> Table | None:
         frame = frame.reset_index()
     columns: tuple[Column, ...] = ()
     if isinstance(result, RatioIntervals):
-        ratio = Column(name="ratio", heading="ratio", show=Show.RATIO, lower="lower", upper="upper")
+        ratio = Column("ratio", "ratio", show=Show.RATIO, lower="lower", upper="upper")
         columns = (*columns_of(frame[["high", "low", "quantity"]]), ratio)
     return Table(name=type(result).__name__, frame=frame, caption="", columns=columns)
 

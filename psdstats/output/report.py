@@ -340,11 +340,11 @@ def _groups_table(study: Study, say: Numerals) -> Table:
         frame=counts,
         caption=words.GROUPS_CAPTION,
         columns=(
-            Column(name="group", heading="group"),
-            Column(name="runs", heading="runs", show=Show.COUNT),
-            Column(name="times", heading="milling times", unit="min"),
-            Column(name="apertures_um", heading="apertures", unit="µm"),
-            Column(name="balance", heading="balance"),
+            Column("group", "group"),
+            Column("runs", "runs", show=Show.COUNT),
+            Column("times", "milling times", "min"),
+            Column("apertures_um", "apertures", "µm"),
+            Column("balance", "balance"),
         ),
     )
 

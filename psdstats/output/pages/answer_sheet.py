@@ -21,7 +21,7 @@ from psdstats.findings import Course, FactorAnswer, Finding, Remark, Verdict
 from psdstats.output.collect import Results
 from psdstats.output.content import Drawing, Sheet, ShortAnswer
 from psdstats.output.pages.sizes import sizes_drawing
-from psdstats.output.table import Table, table_of, texts
+from psdstats.output.table import Table, fields, table_of
 from psdstats.rate.fit_rate import RateResult
 from psdstats.words import sheet as words
 from psdstats.words import short_answers as answers
@@ -257,7 +257,7 @@ def _size_of(finding: Finding | None) -> float:
 
 
 def _table(rows: Sequence[Mapping[str, object]], headings: Mapping[str, str]) -> Table:
-    head, *columns = texts(**headings)
+    head, *columns = fields(**headings)
     return table_of(NAME, pd.DataFrame(list(rows)), (head,), columns, is_front=True)
 
 
