@@ -43,10 +43,6 @@ _UNITS = {
 }
 
 
-_WHOLE = {"df", "df_num", "degrees_of_freedom", "row", "units"}
-"""Numbers without decimals that may be missing or infinite."""
-
-
 class Place(StrEnum):
     """Where a table is shown; all are among the files, and a terminal prints all when asked."""
 
@@ -127,7 +123,7 @@ class Column:
     @property
     def is_number(self) -> bool:
         """Whether the column is set to the right, as numbers are."""
-        return self.show is not Show.TEXT
+        return self.show not in (None, Show.TEXT)
 
     @property
     def sources(self) -> tuple[str, ...]:
@@ -155,7 +151,7 @@ class Column:
         value = row[self.name]
         if is_missing(value):
             return MISSING
-        if self.show is Show.TEXT:
+        if not self.is_number:
             if isinstance(value, (bool, np.bool_)):
                 return "yes" if value else "no"
             return str(value)
@@ -221,7 +217,7 @@ def _unit_of(name: str) -> str:
 
 def _usual(name: str, values: pd.Series) -> Show:
     """The usual rule for numbers of a column."""
-    if pd.api.types.is_integer_dtype(values) or name in _WHOLE:
+    if pd.api.types.is_integer_dtype(values):
         return Show.COUNT
     if name == "p" or name.startswith("p_") or name.endswith("_p"):
         return Show.P_VALUE
@@ -350,6 +346,11 @@ def fields(*names: str, **headings: str) -> tuple[Column, ...]:
     ['quantity', 'levels']
     """
     return _shown(None, names, headings)
+
+
+def counts(*names: str, **headings: str) -> tuple[Column, ...]:
+    """Columns of whole numbers that may be missing or infinite, named as `fields` names them."""
+    return _shown(Show.COUNT, names, headings)
 
 
 def written(name: str, heading: str = "", unit: str = "") -> Column:

@@ -87,8 +87,8 @@ def _nothing_moved(moved: MovedClasses, say: Numerals) -> str:
     pair = pair_words(moved.low, moved.high, moved.unit, say)
     if moved.smallest_p > 1 - moved.level:
         return (
-            f"{pair}: cannot be told which classes moved: with {moved.used} rearrangements of its "
-            f"runs {_SMALLEST_P} {say(moved.smallest_p, '.2g')}."
+            f"{pair}: it cannot be told which classes moved: with {moved.used} rearrangements of "
+            f"its runs {_SMALLEST_P} {say(moved.smallest_p, '.2g')}."
         )
     return f"{pair}: no class is shown to have moved."
 

@@ -97,12 +97,11 @@ def _answers(found: Results, say: Numerals) -> list[ShortAnswer]:
 
 def _act_on(found: Results, main: QuantityComparison | None, say: Numerals) -> Told | None:
     """What to look at; of values in hand no reading is known, and perhaps nothing asks for it."""
-    look = _to_look_at(main)
-    if found.checks is None:
-        return answers.look_at(look, say)
-    flags = [one for one in found.checks.flags if one.doubts]
-    moved = moved_without(found.compared, found.checks.doubted_runs)
-    return answers.act_on(flags, moved, look, say)
+    look, checks = _to_look_at(main), found.checks
+    if checks is None:
+        return answers.act_on(None, (), look, say)
+    flags = [one for one in checks.flags if one.doubts]
+    return answers.act_on(flags, moved_without(found.compared, checks.doubted_runs), look, say)
 
 
 def moved_without(compared: Comparison | None, runs: Sequence[str]) -> list[LeftOut]:

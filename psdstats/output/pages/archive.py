@@ -99,7 +99,7 @@ def _spread_table(spreads: tuple[Repeatability, ...]) -> Table:
         pd.DataFrame([vars(one) for one in spreads]),
         col.fields(quantity="size"),
         (
-            "trials",
+            *col.counts("trials"),
             *col.numbers(2, "%", **per_cent),
             *col.numbers(1, "", "df"),
             *col.spare(*col.fields(p_alike="p of one for all")),
@@ -179,7 +179,7 @@ def _points_table(chart: ControlChart) -> Table:
         frame,
         col.fields("date", path="trial"),
         (
-            "runs",
+            *col.counts("runs"),
             col.Column("size", chart.quantity, unit, show=col.Show.MEASURED, u="u_size"),
             *col.numbers(None, unit, lower="lower limit", upper="upper limit"),
             "sign",

@@ -13,7 +13,7 @@ from psdstats.comparison.beside import LeftOut, conditions_without, without_runs
 from psdstats.comparison.result import Comparison
 from psdstats.output.content import Drawing, Note, Page, Paragraph, page_of, panel_of
 from psdstats.output.figures.bench import tare_course
-from psdstats.output.table import Column, Place, Table, changes, fields, numbers, table_of
+from psdstats.output.table import Column, Place, Table, changes, counts, fields, numbers, table_of
 from psdstats.study.flags import CheckReport, Flag, Severity
 from psdstats.words import study as words
 from psdstats.words.captions import FIGURES
@@ -29,7 +29,7 @@ def checks_table(report: CheckReport) -> Table:
         "checks",
         report.to_frame(),
         ("severity",),
-        ("check", "run", "sieve", "file", "row", *named),
+        ("check", "run", "sieve", "file", *counts("row"), *named),
         place=Place.FILES,
     )
 

@@ -268,7 +268,7 @@ def tests_table(comparison: Comparison) -> Table:
             *col.fields(term="factor"),
             "p",
             *col.numbers(None, f="F"),
-            *col.fields(df_num="df"),
+            *col.counts(df_num="df"),
             *col.numbers(1, df_den="df of the error"),
             *col.fields(p_plain="p of F", route="rests on"),
         ),

@@ -401,7 +401,7 @@ def resampled_page(comparison: Comparison, *, seed: int = 0) -> Page:
         col.fields("quantity", contrast="change"),
         (
             "resampled",
-            "units",
+            *col.counts("units"),
             col.ratio("ratio", "effect", ends=""),
             col.ratio("by the model", "model", ends="model_"),
         ),

@@ -409,7 +409,8 @@ def bootstrap_page(
         ("quantity", level, *col.fields(versus="over")),
         (
             *col.numbers(3, estimate="mean or ratio", lower="from", upper="to"),
-            *col.fields(n_units="units", status="interval"),
+            *col.counts(n_units="units"),
+            *col.fields(status="interval"),
         ),
         say,
         place=Place.FIRST,

@@ -172,7 +172,7 @@ def families_table(fits: StudyFits, say: Numerals = PLAIN) -> Table:
         (
             *col.fields(fitted="runs fitted", described="described", refused="not fitted"),
             *col.numbers(None, chi_squared="χ²"),
-            "df",
+            *col.counts("df"),
             *col.numbers(None, per_df="χ²/df"),
         ),
         say,
