@@ -27,7 +27,7 @@ from psdstats import __version__
 
 if TYPE_CHECKING:
     from psdstats.output.content import Page
-    from psdstats.output.tables.table import Table
+    from psdstats.output.table import Table
     from psdstats.provenance import Traced
 
 _PLAIN = {
@@ -423,7 +423,7 @@ def print_table(
 
 
 def _text_of(table: Table, options: argparse.Namespace, console: Console) -> str:
-    from psdstats.output.tables.formats import to_terminal
+    from psdstats.output.formats import to_terminal
 
     return to_terminal(table, options.say, width=console.width)
 
@@ -443,7 +443,7 @@ def _name(table: Table) -> str:
 def stream_table(tables: Sequence[Table], options: argparse.Namespace, console: Console) -> None:
     """Print one table as CSV and nothing else: the one that --table names, or the first."""
     from psdstats.errors import OutputError
-    from psdstats.output.tables.formats import to_csv
+    from psdstats.output.formats import to_csv
 
     known = {_name(table): table for table in tables}
     wanted = next(iter(known), "") if options.table is None else options.table

@@ -45,7 +45,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace, console: Console) -> int:
     """Judge, print, write."""
-    from psdstats.output.pages.limits import limits_page
+    from psdstats.output.pages.budget import limits_page
     from psdstats.uncertainty.conformity import Specification, judge_limit, specifications
     from psdstats.words.conformity import NO_LIMITS
 

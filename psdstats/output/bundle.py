@@ -12,9 +12,9 @@ from pathlib import Path
 from psdstats.files import write_folder_atomically
 from psdstats.output.content import Drawing, ReportContent, told_apart
 from psdstats.output.figures.save import PROLOGUE, png_bytes
+from psdstats.output.formats import to_csv, to_latex, to_markdown, to_xlsx
 from psdstats.output.html import report_html
-from psdstats.output.tables.formats import to_csv, to_latex, to_markdown, to_xlsx
-from psdstats.output.tables.table import Place, Table
+from psdstats.output.table import Place, Table
 from psdstats.processes import shared_out
 from psdstats.provenance import write as write_record
 from psdstats.words.numbers import PLAIN, Numerals

@@ -14,12 +14,13 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
-from functools import cached_property
+from functools import cached_property, singledispatch
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any, TypeVar
 
 from psdstats.errors import OutputError
-from psdstats.output.tables.table import Place, Table
+from psdstats.output.style import house_style, new_axes
+from psdstats.output.table import Place, Table
 from psdstats.output.text import slug
 from psdstats.words.numbers import PLAIN, Numerals
 
@@ -72,7 +73,7 @@ class Equation:
     Parameters
     ----------
     formula, meaning : str
-        The formula, as `psdstats.output.equations` reads it; what its letters mean.
+        The formula, as `psdstats.output.text` reads it; what its letters mean.
     """
 
     formula: str
@@ -479,3 +480,57 @@ def told_apart(items: Iterable[Named]) -> list[Named]:
         keys.add(own.key)
         out.append(own)
     return out
+
+
+@singledispatch
+def page_of(result: object, say: Numerals = PLAIN) -> Page:  # noqa: ARG001
+    """The page of a result; what makes it is registered where it stands."""
+    known = ", ".join(sorted(one.__name__ for one in page_of.registry if one is not object))
+    raise OutputError(f"a {type(result).__name__} has no page; these have: {known}.")
+
+
+def drawing_of(
+    name: str, draw: Callable[[], Axes], caption: str, told: str | Iterable[str]
+) -> Drawing:
+    """A figure to be drawn in the house style when it is wanted, told in sentences."""
+    alternative = told if isinstance(told, str) else " ".join(told)
+    return Drawing(name=name, draw=house_style()(draw), caption=caption, alternative=alternative)
+
+
+def panel_of(
+    name: str,
+    onto: Callable[[Axes], Axes],
+    caption: str,
+    told: str | Iterable[str],
+    *,
+    height_mm: float,
+    say: Numerals,
+    is_front: bool = False,
+) -> Drawing:
+    """A figure of one panel, which may also be drawn onto Axes of somebody's own."""
+    drawing = drawing_of(name, lambda: onto(new_axes(height_mm=height_mm, say=say)), caption, told)
+    return replace(drawing, onto=house_style()(onto), is_front=is_front)
+
+
+def without_repeats(sections: Iterable[Section]) -> tuple[Section, ...]:
+    """Leave out the items of lists that an earlier section says already, and lists left empty."""
+    said: set[str] = set()
+    kept = (_once(section, said) for section in sections)
+    return tuple(section for section in kept if section.blocks or section.sections)
+
+
+def _once(section: Section, said: set[str]) -> Section:
+    blocks = []
+    for block in section.blocks:
+        if isinstance(block, Bullets):
+            block = Bullets(tuple(item for item in block.items if item not in said))
+            said.update(block.items)
+            if not block.items:
+                continue
+        blocks.append(block)
+    below = (_once(each, said) for each in section.sections)
+    return replace(
+        section,
+        blocks=tuple(blocks),
+        sections=tuple(each for each in below if each.blocks or each.sections),
+    )

@@ -21,11 +21,10 @@ from jinja2 import Environment
 from markupsafe import Markup
 
 from psdstats.output.content import Block, Drawing, ReportContent, Section
-from psdstats.output.equations import equation_html, inline_html
+from psdstats.output.formats import is_slim, to_html
 from psdstats.output.style import NARROW_MM
-from psdstats.output.tables.formats import is_slim, to_html
-from psdstats.output.tables.table import Table
-from psdstats.output.text import clean, escape_html, slug
+from psdstats.output.table import Table
+from psdstats.output.text import clean, equation_html, escape_html, inline_html, slug
 from psdstats.words.numbers import Numerals
 
 _IDENTIFIER = re.compile(r'(\bid="|href="#|url\(#)')

@@ -1,8 +1,9 @@
 """How results show themselves: the one door from the numeric folders up to words and figures.
 
 A display method of a result calls ``psdstats.present.present(form, self)``; a form takes of the
-page of the result, as commands and report make it, what is wanted.  A result without a page has
-its sentences, table and figure named here; one without words shows its table.
+page of the result, as commands and report make it, what is wanted.  Pages are registered where
+they are made (`content.page_of`), sentences of a result in its room of words (`remarks.told_of`);
+figures of results without a page are named here; one without words shows its table.
 """
 
 from __future__ import annotations
@@ -19,16 +20,14 @@ from psdstats.columns import BALANCE, CHARGE, GROUP, TIME
 from psdstats.comparison.groups import GroupAgreement
 from psdstats.comparison.result import Comparison, QuantityComparison
 from psdstats.comparison.whole import WholeComparison
-from psdstats.comparison.whole_fits import StudyFits
 from psdstats.distribution.curves import curve_frame
-from psdstats.distribution.fits import DistributionFit
 from psdstats.distribution.moments import Fineness
-from psdstats.distribution.percentiles import SizeTable
 from psdstats.errors import OutputError
 from psdstats.models.contrasts import ContrastResult
 from psdstats.models.diagnostics import residual_table
 from psdstats.models.mixed_model import MixedModelFit
-from psdstats.output.content import Drawing, Page
+from psdstats.output import report  # noqa: F401  (registers the pages of a study)
+from psdstats.output.content import Drawing, page_of, panel_of
 from psdstats.output.figures.bench import bench_bars
 from psdstats.output.figures.effects import (
     effect_ratios,
@@ -40,56 +39,21 @@ from psdstats.output.figures.planning import uncertainty_against_sample
 from psdstats.output.figures.save import png_bytes
 from psdstats.output.figures.sizes import size_against_time
 from psdstats.output.figures.undersize import undersize_curves
-from psdstats.output.pages.budget import budget_page
-from psdstats.output.pages.checks import checks_page
-from psdstats.output.pages.comparison import comparison_page, ratio_drawing
+from psdstats.output.pages import planning  # noqa: F401  (registers those of plans)
+from psdstats.output.pages.comparison import ratio_drawing
 from psdstats.output.pages.groups import agreement_table
-from psdstats.output.pages.model_checks import attained_page
-from psdstats.output.pages.parts import panel_of
-from psdstats.output.pages.planning import (
-    charge_page,
-    power_page,
-    precision_page,
-    stack_page,
-    timeline_page,
-)
-from psdstats.output.pages.rate import rate_page
 from psdstats.output.pages.sizes import sizes_table
-from psdstats.output.pages.whole_distribution import whole_page
-from psdstats.output.report import study_page
 from psdstats.output.style import narrow_screen
-from psdstats.output.tables.table import Column, Show, Table, columns_of
+from psdstats.output.table import Column, Show, Table, columns_of
 from psdstats.output.text import escape_html
-from psdstats.planning.attained import Attained
-from psdstats.planning.bench.charge import MillCharge
 from psdstats.planning.bench.timeline import Timeline
-from psdstats.planning.power import PowerResult
 from psdstats.planning.precision_plan import PrecisionPlan
-from psdstats.planning.stack_choice import StackChoice
-from psdstats.rate.first_order import LossRates
-from psdstats.rate.fit_rate import RateResult
-from psdstats.study.flags import CheckReport
 from psdstats.study.records import Study
-from psdstats.uncertainty.budget import Budget
 from psdstats.uncertainty.propagation import Propagation
 from psdstats.uncertainty.ratios import RatioIntervals
-from psdstats.words import comparison as words
-from psdstats.words import planning as plans
-from psdstats.words.distribution import fit_sentence as fit_of_run
-from psdstats.words.distribution import fit_sentences, step_sentence, whole_sentences
-from psdstats.words.groups import agreement_sentences
-from psdstats.words.models import contrast_sentences, fit_sentence
 from psdstats.words.numbers import PLAIN, Numerals
-from psdstats.words.planning import power_sentences
-from psdstats.words.rate import loss_sentences
-from psdstats.words.report import study_sentences
-from psdstats.words.sizes import (
-    notes_in_words,
-    propagation_sentences,
-    ratio_sentences,
-    rule_sentences,
-)
-from psdstats.words.study import check_sentences
+from psdstats.words.remarks import told_of
+from psdstats.words.sizes import notes_in_words
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -97,71 +61,13 @@ if TYPE_CHECKING:
 _MOST_ROWS = 10  # of a table in a notebook
 _MOST_LINES, _LINE = 4, 100  # of a repr below the name, and signs of a line
 
-PAGES: MappingProxyType[type, Callable[..., Page]] = MappingProxyType(
-    {
-        Attained: attained_page,
-        Budget: budget_page,
-        CheckReport: lambda report, say: checks_page(report, say=say),
-        Comparison: comparison_page,
-        MillCharge: charge_page,
-        PowerResult: power_page,
-        PrecisionPlan: precision_page,
-        RateResult: rate_page,
-        StackChoice: stack_page,
-        Study: study_page,
-        Timeline: timeline_page,
-        WholeComparison: whole_page,
-    }
-)
-"""What makes the page of a result."""
-SENTENCES: MappingProxyType[type, Callable[[Any, Numerals], str | tuple[str, ...]]] = (
-    MappingProxyType(
-        {
-            CheckReport: check_sentences,
-            Comparison: words.summary,
-            ContrastResult: contrast_sentences,
-            DistributionFit: fit_of_run,
-            Fineness: step_sentence,
-            GroupAgreement: agreement_sentences,
-            LossRates: loss_sentences,
-            MillCharge: lambda own, say: (*plans.charge_sentences(own, say), *plans.MILL_CAUTIONS),
-            MixedModelFit: lambda fit, _: fit_sentence(fit),
-            PowerResult: power_sentences,
-            PrecisionPlan: plans.precision_sentences,
-            Propagation: propagation_sentences,
-            QuantityComparison: words.quantity_sentences,
-            RatioIntervals: ratio_sentences,
-            SizeTable: rule_sentences,
-            StackChoice: plans.stack_sentences,
-            Study: study_sentences,
-            StudyFits: lambda fits, _: fit_sentences(fits),
-            Timeline: lambda own, say: (
-                *plans.timeline_sentences(own, say),
-                *plans.BENCH_CAUTIONS,
-            ),
-            WholeComparison: whole_sentences,
-        }
-    )
-)
-"""What a result says in words, where it is not what its page says."""
-
-
-def page_of(result: object, say: Numerals = PLAIN) -> Page:
-    """The page of a result."""
-    if type(result) not in PAGES:
-        known = ", ".join(sorted(one.__name__ for one in PAGES))
-        raise OutputError(f"a {type(result).__name__} has no page; these have: {known}.")
-    return PAGES[type(result)](result, say=say)
-
 
 def summary(result: object, say: Numerals = PLAIN) -> str:
     """The answer in words, then notes, one a line; the table where there are no words."""
-    own = type(result)
-    if own in SENTENCES:
-        told = SENTENCES[own](result, say)
-        notes = notes_in_words(getattr(result, "notes", ()), say)
-    else:
-        page = page_of(result, say)
+    told = told_of(result, say=say)
+    notes = notes_in_words(getattr(result, "notes", ()), say)
+    if told is None:
+        page = page_of(result, say=say)
         told, notes = page.sentences, page.notes
     return told if isinstance(told, str) else "\n".join([*told, *(f"Note: {one}" for one in notes)])
 
@@ -183,9 +89,9 @@ def table_of(result: Any, say: Numerals = PLAIN) -> Table | None:
         case GroupAgreement():
             return agreement_table(result, say)
         case Study():
-            return page_of(result, say).tables[-1]
-    if type(result) in PAGES:
-        page = page_of(result, say)
+            return page_of(result, say=say).tables[-1]
+    if type(result) in page_of.registry:
+        page = page_of(result, say=say)
         return next(iter((*page.first, *page.tables)), None)
     if isinstance(result, Fineness):
         return None
@@ -194,7 +100,7 @@ def table_of(result: Any, say: Numerals = PLAIN) -> Table | None:
         frame = frame.reset_index()
     columns: tuple[Column, ...] = ()
     if isinstance(result, RatioIntervals):
-        ratio = Column(name="ratio", heading="ratio", show=Show.RATIO, lower="lower", upper="upper")
+        ratio = Column("ratio", "ratio", show=Show.RATIO, lower="lower", upper="upper")
         columns = (*columns_of(frame[["high", "low", "quantity"]]), ratio)
     return Table(name=type(result).__name__, frame=frame, caption="", columns=columns)
 
@@ -207,8 +113,8 @@ def plot(
     drawing = _of_quantity(result, quantity, say)
     if drawing is None and quantity is not None:
         raise OutputError(f"the figure of a {name} shows what there is; leave out quantity.")
-    if drawing is None and type(result) in PAGES:
-        drawings = page_of(result, say).drawings
+    if drawing is None and type(result) in page_of.registry:
+        drawings = page_of(result, say=say).drawings
         drawing = next((one for one in drawings if one.onto is not None), None)
     drawing = drawing or _of_itself(result, say)
     if drawing is None or drawing.onto is None:

@@ -35,11 +35,14 @@ from psdstats.output.content import (
     ReportContent,
     Section,
     Sheet,
+    page_of,
+    without_repeats,
 )
 from psdstats.output.pages.answer_sheet import answer_sheet
 from psdstats.output.pages.budget import (
     balances_table,
     budget_page,
+    limits_page,
     run_budget_page,
     sieves_table,
     usual_run,
@@ -47,13 +50,11 @@ from psdstats.output.pages.budget import (
 from psdstats.output.pages.checks import checks_page
 from psdstats.output.pages.comparison import comparison_page
 from psdstats.output.pages.groups import groups_page
-from psdstats.output.pages.limits import limits_page
 from psdstats.output.pages.model_checks import attained_page, model_checks_page
-from psdstats.output.pages.parts import without_repeats
 from psdstats.output.pages.rate import rate_page
 from psdstats.output.pages.sizes import in_hand_page, sizes_page
 from psdstats.output.pages.whole_distribution import whole_page
-from psdstats.output.tables.table import Column, Show, Table
+from psdstats.output.table import Column, Show, Table
 from psdstats.planning.attained import Attained
 from psdstats.provenance import record
 from psdstats.rate.fit_rate import RateResult
@@ -303,6 +304,7 @@ def _page(
         yield page(result, say)
 
 
+@page_of.register
 def study_page(study: Study, say: Numerals = PLAIN) -> Page:
     """What was done: groups, times, runs, balances."""
     return Page(
@@ -338,11 +340,11 @@ def _groups_table(study: Study, say: Numerals) -> Table:
         frame=counts,
         caption=words.GROUPS_CAPTION,
         columns=(
-            Column(name="group", heading="group"),
-            Column(name="runs", heading="runs", show=Show.COUNT),
-            Column(name="times", heading="milling times", unit="min"),
-            Column(name="apertures_um", heading="apertures", unit="µm"),
-            Column(name="balance", heading="balance"),
+            Column("group", "group"),
+            Column("runs", "runs", show=Show.COUNT),
+            Column("times", "milling times", "min"),
+            Column("apertures_um", "apertures", "µm"),
+            Column("balance", "balance"),
         ),
     )
 

@@ -37,7 +37,6 @@ from psdstats.words.numbers import Numerals, p_words
 from psdstats.words.planning import weighing_words
 from psdstats.words.remarks import (
     Wording,
-    capital,
     fill,
     joined,
     pair_words,
@@ -98,7 +97,7 @@ def _left_out(_: Numerals, *, column: str) -> str:
         "drift": "Drift of the groups, each along a line of its own,",
         "cell": "The variation of groups from condition to condition",
     }
-    what = named.get(column, capital(column_words(column)))
+    what = named.get(column, column_words(column))
     return f"{what} was left out as asked; if it is there, the intervals are too narrow."
 
 
@@ -168,7 +167,7 @@ def _open_cells(say: Numerals, *, quantity: str, cells: Iterable[tuple[str, floa
 def _too_few_above(say: Numerals, *, series: str, aperture_um: Sequence[float]) -> str:
     text = "too few runs hold a weighable mass above {aperture_um} µm for a rate."
     told = fill(text, say, aperture_um=aperture_um)
-    return capital(f"{series}: {told}" if series else told)
+    return f"{series}: {told}" if series else told
 
 
 def _negative_net(say: Numerals, *, found: Sequence[tuple[float, str, str]], more: int) -> str:
@@ -316,8 +315,8 @@ _OF_VERDICTS: dict[RemarkKind, Wording] = {
     GroupRemark.WITHOUT_CONDITION: _without("left out of precision, consistency and outliers"),
     IntraclassRemark.TOO_FEW_GROUPS: f"{_NO_ICC} two groups and two levels; there are {{groups}} "
     f"and {{levels}}.",
-    IntraclassRemark.MISSING: f"{_NO_ICC} every group at every level; {{count}} are missing or not "
-    "bracketed.",
+    IntraclassRemark.MISSING: f"{_NO_ICC} every group at every level; {{count:# is|# are}} "
+    "missing or not bracketed.",
     IntraclassRemark.TOO_FEW_RESULTS: f"{_NO_ICC} at least 5 results; there are {{count}}.",
 }
 _OF_ADVICE: dict[RemarkKind, Wording] = {
@@ -363,12 +362,12 @@ _OF_COMPARISONS: dict[RemarkKind, Wording] = {
     ),
     PlanRemark.EACH_LEVEL: "Each level of {column:words} is answered by itself, since the levels "
     "were run side by side at several times.",
-    PlanRemark.NESTED: "{column:Words} is the same in all runs of one group: each level is "
+    PlanRemark.NESTED: "{column:words} is the same in all runs of one group: each level is "
     "answered by itself, and what it does cannot be told from what the groups do.",
     PlanRemark.LEFT_OUT_ASKED: _left_out,
-    PlanRemark.PART_OF_FACTOR: "{column:Words} is not in the model and is the same in all runs of "
+    PlanRemark.PART_OF_FACTOR: "{column:words} is not in the model and is the same in all runs of "
     "one {factor:words}; its effect cannot be told from that of {factor:words} and is part of it.",
-    PlanRemark.LEFT_OUT: "{column:Words} differs between runs and is not in the model; its effect "
+    PlanRemark.LEFT_OUT: "{column:words} differs between runs and is not in the model; its effect "
     "counts as variation between runs unless it is added as a further factor.",
     ComparisonRemark.BY_MODEL: "Each condition has a mean of ln size of its own, and groups and "
     "charges that hold several conditions are blocks; the variances of this design could not be "
@@ -379,7 +378,7 @@ _OF_COMPARISONS: dict[RemarkKind, Wording] = {
     ComparisonRemark.BY_SINGLE_RUNS: _by_single_runs,
     ComparisonRemark.BY_OWN_SPREAD: _by_own_spread,
     ComparisonRemark.NOT_FITTED: lambda say, reason: (
-        f"{capital(sentence(reason, say))}; nothing was fitted."
+        f"{sentence(reason, say)}; nothing was fitted."
     ),
     ComparisonRemark.NOT_BRACKETED: lambda say, quantity, column, level, count, runs: (
         f"{quantity} at {place(column, level, say)} is not bracketed by the sieves in {count} of "
@@ -388,7 +387,7 @@ _OF_COMPARISONS: dict[RemarkKind, Wording] = {
     ComparisonRemark.FEW_LEVELS: "{quantity} is bracketed by the sieves at fewer than two levels "
     "of {column:words}",
     ComparisonRemark.ONE_GROUP: "{quantity} is bracketed by the sieves in one {columns:words} "
-    "only, so how they differ cannot be seen",
+    "only, so how one differs from another cannot be seen",
     ComparisonRemark.NOT_LINKED: lambda _, columns: (
         f"no {' or '.join(map(column_words, columns))} holds runs of both levels"
     ),
@@ -435,11 +434,11 @@ _OF_MODELS: dict[RemarkKind, Wording] = {
     FitRemark.FEW_RUNS: f"{_FEW}: tests reject more often than stated (6 to 7 % at 5 %).",
     CheckRemark.CELLS: "{groups} groups at {levels} levels each.",
     CheckRemark.AVERAGED: "Replicates of a group at a level were averaged.",
-    CheckRemark.TOO_FEW: "Not available: it needs two or more groups and two or more levels; there "
-    "are {groups} of {group:words} and {levels} of {within:words}.",
+    CheckRemark.TOO_FEW: "Not available: it needs two or more groups and two or more levels; "
+    "{group:words} has {groups} here, {within:words} has {levels}.",
     CheckRemark.INCOMPLETE: "Not available: the design is not complete. {missing} of {cells} "
-    "combinations have no value, the first being {group:words} {first_group} with {within:words} "
-    "{first_level}; the mixed model uses what there is.",
+    "combinations {missing:has|have} no value, the first being {group:words} {first_group} with "
+    "{within:words} {first_level}; the mixed model uses what there is.",
     CheckRemark.FEWER_THAN_THREE_GROUPS: "Not available: the correction needs at least three "
     "groups.",
     CheckRemark.FEWER_THAN_THREE_LEVELS: "Not available: the rank test needs at least three "
@@ -455,7 +454,7 @@ _OF_MODELS: dict[RemarkKind, Wording] = {
     "times, each sample raised the ball-to-powder ratio of what followed; state the charge to see "
     "by how much.",
     RateRemark.WITHOUT_LEVEL: _without(),
-    RateRemark.OTHER_FACTOR: "{column:Words} differs between runs and is not in the rate model.",
+    RateRemark.OTHER_FACTOR: "{column:words} differs between runs and is not in the rate model.",
     RateRemark.TAIL: "{quantity} lies where the undersize curve bends between two sieves, which "
     "the rule {rule} does not follow: in simulated trials 95 % intervals of D10 held the truth in "
     "83 to 97 %, with the rule logprobit in 91 to 99 %.",
@@ -545,7 +544,7 @@ _OF_SIZES: dict[RemarkKind, Wording] = {
     ),
     DistributionRemark.EMPTY_CLASSES: _empty,
     DistributionRemark.PAIR_REFUSED: lambda say, low, high, unit, error: (
-        f"{pair_words(low, high, unit, say)}: cannot be told which classes moved. {error}"
+        f"{pair_words(low, high, unit, say)}: it cannot be told which classes moved. {error}"
     ),
     DistributionRemark.NOT_TESTED: "{error}",
     DistributionRemark.TOO_FEW_REARRANGEMENTS: "With so few runs this design cannot give a p below "

@@ -10,7 +10,7 @@ from psdstats.columns import GROUP, TIME, UNITS, column_words
 from psdstats.comparison.advice import AdviceRemark
 from psdstats.comparison.plan import ComparisonPlan, PlanRemark, columns_of
 from psdstats.comparison.response import ComparisonRemark
-from psdstats.comparison.result import Comparison, OverallTest, QuantityComparison, Route
+from psdstats.comparison.result import Comparison, QuantityComparison, Route
 from psdstats.errors import OutputError
 from psdstats.findings import BalanceAnswer, Contrast, ContrastKind, Finding, Remark, Verdict
 from psdstats.models.mixed_model import FitRemark, MixedModelFit
@@ -25,9 +25,9 @@ from psdstats.words.courses import (
 )
 from psdstats.words.factors import factor_sentences
 from psdstats.words.groups import bench_sentences
-from psdstats.words.models import fit_sentence, influence_sentence
+from psdstats.words.models import by_quantity, fit_sentence, influence_sentence
 from psdstats.words.numbers import PLAIN, Numerals, difference_words, p_words
-from psdstats.words.remarks import capital, joined, once_each, place, sentence
+from psdstats.words.remarks import alike, capital, joined, once_each, place, sentence, told_of
 
 FAMILIES: dict[ContrastKind, tuple[str, str]] = {
     ContrastKind.AGAINST_FIRST: ("each level against the first", "level"),
@@ -183,10 +183,8 @@ def _by_families(
     family = lead[0].subject.family
     counted = list[tuple[str, str]]()
     if family is ContrastKind.AGAINST_FIRST:
-        own: dict[str, list[Finding]] = {}
-        for one in lead:
-            own.setdefault(one.subject.where, []).append(one)
-        lead = [one for each in own.values() for one in _last_levels(each)]
+        levels = alike(lead, lambda one: one.subject.where)
+        lead = [one for each in levels for one in _last_levels(each)]
     elif len(lead) > _MOST_PAIRS:
         number = _counted(lead, family)
         lead = [one for one in lead if one.verdict is Verdict.CHANGED]
@@ -233,19 +231,14 @@ def _last_levels(findings: Sequence[Finding]) -> list[Finding]:
 
 def _test_sentences(comparison: Comparison, say: Numerals) -> tuple[str, ...]:
     """The test of all levels at once, quantities alike together, and where it parts from others."""
-    alike: dict[tuple[str, str, str], list[tuple[str, OverallTest]]] = {}
-    for result in comparison.results:
-        if result.tests and not _is_told(result, comparison.level):
-            said = _test_verdict(comparison.plan, result)
-            alike.setdefault(said, []).append((result.quantity, result.tests[0]))
-    head = f"All levels of {column_words(comparison.plan.by)} at once: "
+    plan, level = comparison.plan, comparison.level
+    tested = [one for one in comparison.results if one.tests and not _is_told(one, level)]
     told = []
-    for (one, several, part), tests in alike.items():
-        names = joined([name for name, _ in tests])
-        verb = one if len(tests) == 1 else several
-        shown = tests[0][1].p < 1.0 - comparison.level
-        p = _all_p([test.p for _, test in tests], say, shown=shown)
-        told.append(f"{head}{names} {verb} ({p}){part}.")
+    for own in alike(tested, lambda one: _test_verdict(plan, one)):
+        one, several, part = _test_verdict(plan, own[0])
+        names, verb = joined([each.quantity for each in own]), one if len(own) == 1 else several
+        p = _all_p([each.tests[0].p for each in own], say, shown=own[0].tests[0].p < 1.0 - level)
+        told.append(f"All levels of {column_words(plan.by)} at once: {names} {verb} ({p}){part}.")
     return (*told, *_where_tests_part(comparison, say))
 
 
@@ -362,12 +355,14 @@ def _remarks(result: QuantityComparison, plan: ComparisonPlan) -> Iterable[Remar
         yield Remark(remark.kind, data)
 
 
+@told_of.register
 def summary(comparison: Comparison, say: Numerals = PLAIN) -> str:
     """The headlines, one a line, then the notes."""
     said = [f"Note: {note}" for note in notes(comparison, say)]
     return "\n".join([*headlines(comparison, say), *said])
 
 
+@told_of.register
 def quantity_sentences(result: QuantityComparison, say: Numerals = PLAIN) -> tuple[str, ...]:
     """What one quantity rests on, and every contrast with its verdict."""
     rows = result.to_frame().to_dict("records")
@@ -388,10 +383,7 @@ def model_sentence(result: QuantityComparison, say: Numerals = PLAIN) -> str:
 
 def models_fitted(comparison: Comparison, say: Numerals = PLAIN) -> tuple[str, ...]:
     """What each quantity was compared by; quantities that were treated alike together."""
-    alike: dict[str, list[str]] = {}
-    for result in comparison.results:
-        alike.setdefault(model_sentence(result, say), []).append(result.quantity)
-    return tuple(f"{', '.join(names)}: {text}" for text, names in alike.items())
+    return by_quantity((one.quantity, model_sentence(one, say)) for one in comparison.results)
 
 
 DRIFT_OF = "drift of {} in the order of {}"

@@ -15,11 +15,12 @@ from psdstats.distribution.fits import DistributionFit
 from psdstats.distribution.moments import Fineness
 from psdstats.findings import Verdict
 from psdstats.words.numbers import PLAIN, Numerals
-from psdstats.words.remarks import joined, pair_words, sentence
+from psdstats.words.remarks import joined, pair_words, sentence, told_of
 
 _SMALLEST_P = "this design cannot give a p below"
 
 
+@told_of.register
 def whole_sentences(whole: WholeComparison, say: Numerals = PLAIN) -> tuple[str, ...]:
     """The verdict, then which classes moved: from first to last time, or between every pair."""
     lines = [verdict_sentence(whole, say)]
@@ -86,8 +87,8 @@ def _nothing_moved(moved: MovedClasses, say: Numerals) -> str:
     pair = pair_words(moved.low, moved.high, moved.unit, say)
     if moved.smallest_p > 1 - moved.level:
         return (
-            f"{pair}: cannot be told which classes moved: with {moved.used} rearrangements of its "
-            f"runs {_SMALLEST_P} {say(moved.smallest_p, '.2g')}."
+            f"{pair}: it cannot be told which classes moved: with {moved.used} rearrangements of "
+            f"its runs {_SMALLEST_P} {say(moved.smallest_p, '.2g')}."
         )
     return f"{pair}: no class is shown to have moved."
 
@@ -144,7 +145,8 @@ PARAMETERS = {
 """Distributions and their parameters; others keep their names."""
 
 
-def fit_sentences(fits: StudyFits, _: Numerals = PLAIN) -> tuple[str, ...]:
+@told_of.register
+def fit_sentences(fits: StudyFits, say: Numerals = PLAIN) -> tuple[str, ...]:  # noqa: ARG001
     """How many runs each family describes within their uncertainty."""
     frame = fits.families_frame()
     lines = [
@@ -161,6 +163,7 @@ def fit_sentences(fits: StudyFits, _: Numerals = PLAIN) -> tuple[str, ...]:
     return tuple(lines)
 
 
+@told_of.register
 def fit_sentence(fit: DistributionFit, say: Numerals = PLAIN) -> str:
     """One fit: parameters with intervals, and whether the points lie on the curve."""
     values = ", ".join(
@@ -186,6 +189,7 @@ def fit_sentence(fit: DistributionFit, say: Numerals = PLAIN) -> str:
     return f"{FAMILIES[fit.family]}: {values}; {found}; {settled}."
 
 
+@told_of.register
 def step_sentence(found: Fineness, say: Numerals = PLAIN) -> str:
     """Fineness of one distribution: its classes, and the step size they come from."""
     names, passed = joined(found.classes, "or"), f"{say(100 * found.share)} %"

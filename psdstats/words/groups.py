@@ -18,7 +18,7 @@ from psdstats.findings import BenchAnswer, Finding, Verdict
 from psdstats.models.verdicts import VerdictRemark
 from psdstats.words.courses import difference_of
 from psdstats.words.numbers import PLAIN, Numerals
-from psdstats.words.remarks import alike, capital, joined, listed, place, sentence
+from psdstats.words.remarks import alike, capital, joined, listed, place, sentence, told_of
 
 HEADING = "Do the groups agree?"
 BEHIND = "Groups: every difference, and precision"
@@ -27,6 +27,7 @@ FROM_OTHERS = "difference from the others / %"
 _MOST_LEADING = 2
 
 
+@told_of.register
 def agreement_sentences(agreement: GroupAgreement, say: Numerals = PLAIN) -> tuple[str, ...]:
     """Those that differ first, then the others; what it rests on, and what was set aside."""
     return (

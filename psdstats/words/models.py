@@ -18,10 +18,11 @@ from psdstats.models.likelihood import Criterion
 from psdstats.models.mixed_model import MixedModelFit
 from psdstats.planning.attained import Attained, AttainedKind, AttainedShare
 from psdstats.words.numbers import MISSING, PLAIN, Numerals, p_words
-from psdstats.words.remarks import joined
+from psdstats.words.remarks import joined, told_of
 
 
-def fit_sentence(fit: MixedModelFit) -> str:
+@told_of.register
+def fit_sentence(fit: MixedModelFit, say: Numerals = PLAIN) -> str:  # noqa: ARG001
     """The model actually fitted, in one or two sentences.
 
     Examples
@@ -56,6 +57,7 @@ def fit_sentence(fit: MixedModelFit) -> str:
     return text
 
 
+@told_of.register
 def contrast_sentences(found: ContrastResult, say: Numerals = PLAIN) -> tuple[str, ...]:
     """Every contrast with its simultaneous interval and p within the family."""
     return tuple(

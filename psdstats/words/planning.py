@@ -24,7 +24,7 @@ from psdstats.planning.stack_choice import StackChoice, StackTrial
 from psdstats.planning.variation import Design
 from psdstats.sieves.standards import practice_rule
 from psdstats.words.numbers import PLAIN, Numerals
-from psdstats.words.remarks import plural, sentence
+from psdstats.words.remarks import plural, sentence, told_of
 
 ERRORS_ALLOWED = 3.0  # Monte Carlo standard errors; cases share stacks, so they are about one test
 HELD = 1.96  # standard uncertainties within which a 95 % interval holds
@@ -85,6 +85,7 @@ def weighing_words(weighing: PlannedWeighing, say: Numerals = PLAIN) -> str:
     )
 
 
+@told_of.register
 def precision_sentences(plan: PrecisionPlan, say: Numerals = PLAIN) -> tuple[str, ...]:
     """By the simulation, then by the law, and whether the two agree."""
     name, wanted, frame = plan.quantity, f"{say(plan.wanted_percent)} %", plan.to_frame()
@@ -243,6 +244,7 @@ def _cell(cell: Mapping[Hashable, float], say: Numerals) -> str:
     return f"{say(cell['resolution_g'])} g resolution and {say(cell['sample_g'])} g"
 
 
+@told_of.register
 def stack_sentences(choice: StackChoice, say: Numerals = PLAIN) -> tuple[str, ...]:
     """What the stack is, the rules it breaks, and what the simulation found."""
     names = ", ".join(say(aperture) for aperture in choice.aperture_um)
@@ -300,6 +302,16 @@ def _open(powder: str, size: FoundSize, say: Numerals) -> str:
     remedy = {"D10": ": add a finer sieve", "D90": ": add a coarser sieve"}.get(size.quantity, "")
     share = say(100 * size.share_open, ".3g")
     return f"{size.quantity} of {powder!r} stays open in {share} % of samples{remedy}."
+
+
+@told_of.register
+def _charge_summary(charge: MillCharge, say: Numerals = PLAIN) -> tuple[str, ...]:
+    return (*charge_sentences(charge, say), *MILL_CAUTIONS)
+
+
+@told_of.register
+def _timeline_summary(plan: Timeline, say: Numerals = PLAIN) -> tuple[str, ...]:
+    return (*timeline_sentences(plan, say), *BENCH_CAUTIONS)
 
 
 def charge_sentences(charge: MillCharge, say: Numerals = PLAIN) -> tuple[str, ...]:
@@ -404,6 +416,7 @@ def left_words(result: PowerResult, say: Numerals = PLAIN) -> str:
     return f" and, where the last step is level, that less than {margin} % was left"
 
 
+@told_of.register
 def power_sentences(result: PowerResult, say: Numerals = PLAIN) -> tuple[str, ...]:
     """The smallest design that is enough, what each shows, and what it rests on."""
     return (*power_answer(result, say), *power_notes(result, say))

@@ -18,7 +18,7 @@ from psdstats.rate.first_order import SAME_RATE_PERCENT, LossRates
 from psdstats.rate.fit_rate import RateResult, RateSeries
 from psdstats.rate.run_sizes import RateRemark, Withdrawal
 from psdstats.words.numbers import PLAIN, Numerals, decimals_for, p_words
-from psdstats.words.remarks import capital, joined, sentence
+from psdstats.words.remarks import alike, capital, joined, sentence, told_of
 
 _MOST_SIEVES = 6  # named one by one
 NOTABLE_PERCENT = 10.0  # change of the ball-to-powder ratio
@@ -265,11 +265,9 @@ def _extrapolated(times: Mapping[str, OpenInterval], last_min: float, say: Numer
 
 def curve_sentences(result: RateResult, say: Numerals = PLAIN) -> tuple[str, ...]:
     """Which curves are left at which levels, and where one does not describe the sizes."""
-    alike: dict[frozenset[CurveName], list[RateSeries]] = {}
-    for one in result.series:
-        alike.setdefault(frozenset(one.choice.not_ruled_out), []).append(one)
     lines = [
-        choice_sentence(own[0].choice, _at([one.label for one in own])) for own in alike.values()
+        choice_sentence(own[0].choice, _at([one.label for one in own]))
+        for own in alike(result.series, lambda one: frozenset(one.choice.not_ruled_out))
     ]
     told = (Verdict.CHANGED, Verdict.CANNOT_BE_TOLD)
     lines += [
@@ -311,6 +309,7 @@ def check_sentence(check: Finding, say: Numerals = PLAIN, where: str = "") -> st
     return f"A misfit of {curve}{where} is not shown ({p})."
 
 
+@told_of.register
 def loss_sentences(loss: LossRates, say: Numerals = PLAIN) -> tuple[str, ...]:
     """Above which sieves one rate will not do, and how the rate grows with size, at all levels."""
     above: dict[Verdict, dict[str, list[str]]] = {}

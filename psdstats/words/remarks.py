@@ -4,7 +4,7 @@ What stands behind the colon of a gap says how its value is written (`fill`)::
 
     {runs}                 text as it is, a number with the reader's decimal sign, several by commas
     {p:.2g}, {share:.0f%}  a number by its format; a share of one in per cent
-    {column:words}         a column in words, several by "and"; ``:Words`` begins a sentence
+    {column:words}         a column in words, several by "and"
     {runs:listed}          the first names, and how many more there are
     {times:min}            milling times with their unit
     {runs:# run|# runs}    by number: one, or many, # being the number itself
@@ -16,6 +16,7 @@ a function there.
 from __future__ import annotations
 
 from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
+from functools import singledispatch
 from importlib import import_module
 from string import Formatter
 from typing import Any, TypeVar
@@ -27,6 +28,12 @@ from psdstats.words.numbers import PLAIN, Numerals
 
 Item = TypeVar("Item")
 Wording = str | Callable[..., str]
+
+
+@singledispatch
+def told_of(result: object, say: Numerals = PLAIN) -> str | tuple[str, ...] | None:  # noqa: ARG001
+    """What a result says in words where it is not what its page says; its room registers how."""
+    return None
 
 
 def joined(items: Sequence[str], word: str = "and") -> str:
@@ -127,7 +134,6 @@ def _columns(value: str | Sequence[str]) -> str:
 _GAPS: Mapping[str, Callable[[Any, Numerals], str]] = {
     "": _plain,
     "words": lambda value, _: _columns(value),
-    "Words": lambda value, _: capital(_columns(value)),
     "listed": lambda value, _: listed(value),
     "min": lambda value, say: times_words([value] if isinstance(value, str) else value, say),
 }
@@ -140,9 +146,10 @@ def wordings() -> Mapping[RemarkKind, Wording]:
 
 
 def sentence(remark: Remark, say: Numerals = PLAIN) -> str:
-    """One remark in words."""
+    """One remark in words; what ends with a full stop begins with a capital."""
     words, data = wordings()[remark.kind], dict(remark.data)
-    return fill(words, say, **data) if isinstance(words, str) else words(say, **data)
+    told = fill(words, say, **data) if isinstance(words, str) else words(say, **data)
+    return capital(told) if told.endswith(".") else told
 
 
 def once_each(

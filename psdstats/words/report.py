@@ -19,7 +19,7 @@ from psdstats.uncertainty.propagation import Propagation
 from psdstats.words.comparison import DRIFT_OF, component_words, family_words
 from psdstats.words.courses import way_of
 from psdstats.words.numbers import PLAIN, Numerals
-from psdstats.words.remarks import capital, joined
+from psdstats.words.remarks import capital, joined, told_of
 
 _CURVE = (
     "ISO 9276-1, Representation of results of particle size analysis: graphical representation."
@@ -148,6 +148,7 @@ def study_sentence(study: Study) -> str:
     return f"{len(study.runs)} runs in {groups} group{'s' if groups > 1 else ''}{material}"
 
 
+@told_of.register
 def study_sentences(study: Study, say: Numerals = PLAIN) -> tuple[str, ...]:
     """Title, how many runs of what, and the levels they were milled at."""
     runs = study.runs_frame()

@@ -20,7 +20,6 @@ from psdstats.comparison.result import Comparison, QuantityComparison
 from psdstats.findings import BenchAnswer, Course, Ending, Remark, RemarkKind, Stop, Verdict
 from psdstats.frozen import ReadOnly
 from psdstats.models.verdicts import VerdictRemark
-from psdstats.rate.answers import OpenInterval
 from psdstats.rate.fit_rate import RateResult, RateSeries
 from psdstats.study.flags import Flag
 from psdstats.uncertainty.budget import Budget, combined_percent, typical_run
@@ -34,7 +33,7 @@ from psdstats.words.courses import (
 from psdstats.words.groups import conditions, farthest
 from psdstats.words.numbers import PLAIN, Numerals
 from psdstats.words.rate import minutes, time_words
-from psdstats.words.remarks import capital, joined, place, plural, sentence
+from psdstats.words.remarks import alike, capital, joined, place, plural, sentence
 from psdstats.words.sheet import SEVERAL_LEVELS, Told, at_words, main_result
 from psdstats.words.sizes import source_phrase
 from psdstats.words.study import LEAST_POINTS
@@ -144,14 +143,15 @@ def target_words(rate: RateResult, plan: ComparisonPlan, say: Numerals = PLAIN) 
     if rate.target_um is None:
         return ""
     told = [f"{_reached(one, say)}{_label(one, k, plan)}" for k, one in enumerate(rate.series)]
-    timed = [one for one in rate.series if _timed(one)]
-    beyond = [one for one in timed if one.target is not None and _is_beyond(one.target, one)]
+    times = [
+        one.target.value > one.last_min
+        for one in rate.series
+        if one.target is not None and one.target.value is not None
+    ]
     tail = ""
-    if beyond:
-        both = "both " if len(timed) == 2 == len(beyond) else ""
-        both = "all " if len(timed) > 2 and len(beyond) == len(timed) else both
-        some = "" if len(beyond) == len(timed) else "the longer "
-        tail = f", {both or some}beyond the trial"
+    if any(times):
+        which = {1: "", 2: "both "}.get(len(times), "all ") if all(times) else "the longer "
+        tail = f", {which}beyond the trial"
     return f"{say(rate.target_um)} µm is reached {joined(told)}{tail}."
 
 
@@ -161,14 +161,6 @@ def _label(series: RateSeries, number: int, plan: ComparisonPlan) -> str:
         return ""
     short = series.sizes.where if number and len(plan.at_each) == 1 else ""
     return f" at {short or series.label}"
-
-
-def _timed(series: RateSeries) -> bool:
-    return series.target is not None and series.target.value is not None
-
-
-def _is_beyond(found: OpenInterval, series: RateSeries) -> bool:
-    return found.value is None or found.value > series.last_min
 
 
 def _reached(series: RateSeries, say: Numerals) -> str:
@@ -394,41 +386,31 @@ def _advised(comparison: Comparison, say: Numerals) -> Iterator[str]:
     for remark in main.advice:
         if remark.kind in _ADVICE:
             yield f"{capital(sentence(remark, say))}."
-    sieves: dict[Remark, list[str]] = {}
-    for one in comparison.results:
-        for remark in one.advice:
-            if remark.kind in _SIEVES:
-                sieves.setdefault(remark, []).append(one.quantity)
-    for remark, names in sieves.items():
-        yield _sieve_words(remark, names, say)
-
-
-def _sieve_words(remark: Remark, quantities: Sequence[str], say: Numerals) -> str:
-    names = joined(quantities)
-    if remark.kind is AdviceRemark.FINER_SIEVE:
-        sieve = f"below {say.bound(float(str(remark['below_um'])), '<')} µm"
-    else:
-        sieve = f"above {say.bound(float(str(remark['above_um'])), '>')} µm"
-    return f"A sieve {sieve} gives {names} a value."
-
-
-def look_at(start: Sequence[Remark], say: Numerals = PLAIN) -> Told | None:
-    """What to look at, where no reading is known; None for nothing."""
-    return Told("", " ".join(_look_words(one, say) for one in start)) if start else None
+    sieves = [
+        (remark, one.quantity)
+        for one in comparison.results
+        for remark in one.advice
+        if remark.kind in _SIEVES
+    ]
+    for own in alike(sieves, lambda one: one[0]):
+        ((end, um),) = own[0][0].data
+        where, side = ("below", "<") if end == "below_um" else ("above", ">")
+        sieve = f"{where} {say.bound(float(str(um)), side)} µm"
+        yield f"A sieve {sieve} gives {joined([name for _, name in own])} a value."
 
 
 def act_on(
-    flags: Sequence[Flag],
+    flags: Sequence[Flag] | None,
     moved: Sequence[LeftOut],
     start: Sequence[Remark] = (),
     say: Numerals = PLAIN,
-) -> Told:
+) -> Told | None:
     """Readings to look at again, and how far the changes move without their runs.
 
     Parameters
     ----------
-    flags : sequence of Flag
-        What throws doubt on a reading.
+    flags : sequence of Flag or None
+        What throws doubt on a reading; None where no reading is known, as of values in hand.
     moved : sequence of LeftOut
         Changes of the quantity that leads without all these runs together.
     start : sequence of Remark
@@ -438,11 +420,11 @@ def act_on(
     """
     first = [_look_words(one, say) for one in start]
     if not flags:
+        if flags is None and not first:
+            return None
         return Told("" if first else "Nothing: no reading is in doubt.", " ".join(first))
-    alike: dict[str, list[Flag]] = {}
-    for one in flags:
-        alike.setdefault(one.check, []).append(one)
-    told = [part for own in alike.values() for part in _flags_words(own, say)]
+    same = alike(flags, lambda one: one.check)
+    told = [part for own in same for part in _flags_words(own, say)]
     runs = len({one.spot.run for one in flags})
     return Told("", " ".join([f"{'; '.join(told)}.", without_words(runs, moved, say), *first]))
 

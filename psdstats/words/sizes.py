@@ -20,7 +20,7 @@ from psdstats.uncertainty.budget import Budget, combined_percent
 from psdstats.uncertainty.propagation import Method, Propagation
 from psdstats.uncertainty.ratios import RatioIntervals
 from psdstats.words.numbers import MISSING, PLAIN, Numerals
-from psdstats.words.remarks import joined, sentence
+from psdstats.words.remarks import joined, sentence, told_of
 
 _MANY = 1e4  # degrees of freedom at which k is that of infinitely many to four digits
 
@@ -170,11 +170,13 @@ def balance_sentence(propagation: Propagation, say: Numerals = PLAIN) -> str:
     )
 
 
+@told_of.register
 def propagation_sentences(sizes: Propagation, say: Numerals = PLAIN) -> tuple[str, ...]:
     """From where to where each size goes over the runs, how it was found, and how well."""
     return (_ranges(sizes, method_words(sizes), say), balance_sentence(sizes, say))
 
 
+@told_of.register
 def rule_sentences(sizes: SizeTable, say: Numerals = PLAIN) -> tuple[str, ...]:
     """From where to where each size goes over the runs, by which rule."""
     return (_ranges(sizes, f"by the {sizes.rule} rule" if sizes.rule else "by the law", say),)
@@ -191,6 +193,7 @@ def _ranges(sizes: Propagation | SizeTable, how: str, say: Numerals) -> str:
     return f"{runs} {'run' if runs == 1 else 'runs'}, {how}: {', '.join(told)}."
 
 
+@told_of.register
 def ratio_sentences(found: RatioIntervals, say: Numerals = PLAIN) -> tuple[str, ...]:
     """Every ratio with its interval."""
     return tuple(

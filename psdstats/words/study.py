@@ -20,7 +20,7 @@ from psdstats.study.sheet_plan import SheetPlan
 from psdstats.study.wide_cells import WideTable, words_of
 from psdstats.words.courses import level_words
 from psdstats.words.numbers import MISSING, PLAIN, Numerals
-from psdstats.words.remarks import place
+from psdstats.words.remarks import place, told_of
 
 RUNS_NAMED, _RUNS_LISTED = 3, 8
 LEAST_POINTS = 0.1
@@ -244,6 +244,7 @@ def _named(flag: Flag) -> str:
     return "" if flag.severity is Severity.ERROR else f" [{flag.check}]"
 
 
+@told_of.register
 def check_sentences(report: CheckReport, say: Numerals = PLAIN) -> tuple[str, ...]:  # noqa: ARG001
     """What the checks found, one finding a line."""
     found = [finding_line(own) for own in report.findings] or [NOTHING_FOUND]

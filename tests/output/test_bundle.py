@@ -13,7 +13,7 @@ from psdstats.errors import OutputError
 from psdstats.output.bundle import write_report_folder
 from psdstats.output.content import Drawing, ReportContent, Section
 from psdstats.output.figures import new_axes, size_against_time
-from psdstats.output.tables.table import Table
+from psdstats.output.table import Table
 
 
 def _content(sizes: pd.DataFrame) -> ReportContent:

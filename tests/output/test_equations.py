@@ -7,7 +7,7 @@ import re
 from hypothesis import given
 from hypothesis import strategies as st
 
-from psdstats.output.equations import equation_html, inline_html, words_html
+from psdstats.output.text import equation_html, inline_html, words_html
 
 
 def _plain(html: str) -> str:

@@ -27,7 +27,7 @@ from psdstats.output.content import (
 )
 from psdstats.output.figures import new_axes, size_against_time, undersize_curves
 from psdstats.output.html import _wideness, report_html
-from psdstats.output.tables.table import Table
+from psdstats.output.table import Table
 
 VOID = {"meta", "br", "link", "img", "input", "hr"}
 

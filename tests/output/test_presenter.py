@@ -11,12 +11,13 @@ from psdstats_datasets import demo_study
 import psdstats
 from psdstats import comparison, distribution, planning, uncertainty
 from psdstats.errors import OutputError
-from psdstats.output.presenter import PAGES, SENTENCES, page_of
+from psdstats.output.content import page_of
 from psdstats.planning.bench import Balls, Jar, mill_charge, timeline
 from psdstats.present import Shown, present
 from psdstats.rate import fit_rate
-from psdstats.rate.first_order import loss_rates
+from psdstats.rate.first_order import LossRates, loss_rates
 from psdstats.words.numbers import Numerals
+from psdstats.words.remarks import told_of
 
 POWDER = planning.ExpectedPowder(name="<b>raw</b>", d10_um=80, d50_um=200, d90_um=450)
 SIEVES = [63, 125, 250, 500]
@@ -124,7 +125,7 @@ def test_a_figure_shows_the_quantity_asked_for(results):
 
 
 def test_every_class_with_a_page_or_sentences_shows_itself():
-    for own in {*PAGES, *SENTENCES} - {loss for loss in SENTENCES if loss.__name__ == "LossRates"}:
+    for own in {*page_of.registry, *told_of.registry} - {object, LossRates}:
         assert issubclass(own, Shown)
         assert "__repr__" not in vars(own), own
         assert not is_dataclass(own) or fields(own)

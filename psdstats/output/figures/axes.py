@@ -24,7 +24,7 @@ from psdstats.output.style import (
     number_ticks,
     numerals,
 )
-from psdstats.words.figures import APERTURE_AXIS, TIME_AXIS
+from psdstats.words.captions import APERTURE_AXIS, TIME_AXIS
 from psdstats.words.numbers import PLAIN, Numerals
 
 if TYPE_CHECKING:

@@ -20,9 +20,8 @@ from psdstats.errors import PsdstatsError
 from psdstats.findings import Course, FactorAnswer, Finding, Remark, Verdict
 from psdstats.output.collect import Results
 from psdstats.output.content import Drawing, Sheet, ShortAnswer
-from psdstats.output.pages.parts import table_of
 from psdstats.output.pages.sizes import sizes_drawing
-from psdstats.output.tables.table import Table, texts
+from psdstats.output.table import Table, fields, table_of
 from psdstats.rate.fit_rate import RateResult
 from psdstats.words import sheet as words
 from psdstats.words import short_answers as answers
@@ -98,12 +97,11 @@ def _answers(found: Results, say: Numerals) -> list[ShortAnswer]:
 
 def _act_on(found: Results, main: QuantityComparison | None, say: Numerals) -> Told | None:
     """What to look at; of values in hand no reading is known, and perhaps nothing asks for it."""
-    look = _to_look_at(main)
-    if found.checks is None:
-        return answers.look_at(look, say)
-    flags = [one for one in found.checks.flags if one.doubts]
-    moved = moved_without(found.compared, found.checks.doubted_runs)
-    return answers.act_on(flags, moved, look, say)
+    look, checks = _to_look_at(main), found.checks
+    if checks is None:
+        return answers.act_on(None, (), look, say)
+    flags = [one for one in checks.flags if one.doubts]
+    return answers.act_on(flags, moved_without(found.compared, checks.doubted_runs), look, say)
 
 
 def moved_without(compared: Comparison | None, runs: Sequence[str]) -> list[LeftOut]:
@@ -258,7 +256,7 @@ def _size_of(finding: Finding | None) -> float:
 
 
 def _table(rows: Sequence[Mapping[str, object]], headings: Mapping[str, str]) -> Table:
-    head, *columns = texts(**headings)
+    head, *columns = fields(**headings)
     return table_of(NAME, pd.DataFrame(list(rows)), (head,), columns, is_front=True)
 
 

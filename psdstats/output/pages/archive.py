@@ -11,22 +11,10 @@ from psdstats.archive import Archive
 from psdstats.archive.charts import ControlChart, Limits, Repeatability
 from psdstats.columns import unit_of
 from psdstats.errors import OutputError
-from psdstats.output.content import Drawing, Page
-from psdstats.output.pages.parts import drawing_of, table_of
+from psdstats.output import table as col
+from psdstats.output.content import Drawing, Page, drawing_of
 from psdstats.output.style import new_axes
-from psdstats.output.tables.table import (
-    Column,
-    Place,
-    Show,
-    Table,
-    counts,
-    interval_column,
-    numbers,
-    p_values,
-    ratio_column,
-    spare,
-    texts,
-)
+from psdstats.output.table import Place, Table, table_of
 from psdstats.words import archive as words
 from psdstats.words.numbers import PLAIN, Numerals
 
@@ -71,7 +59,7 @@ def _refused_tables(refused: pd.DataFrame) -> tuple[Table, ...]:
         refusal=refused["refusal"].str.split("\n").str[0].str.slice(0, 300)
     )
     place = Place.FIRST if len(frame) <= _LATEST else Place.REPORT
-    named = texts(path="trial", refusal="why")
+    named = col.fields(path="trial", refusal="why")
     return (table_of("refused trials", frame, named[:1], named[1:], place=place),)
 
 
@@ -79,18 +67,18 @@ def _answer_tables(own: pd.DataFrame, answers: pd.DataFrame, quantity: str) -> t
     """The latest trials for a reader, and all of them for a machine."""
     unit = unit_of(quantity)
     start, end = (
-        interval_column(f"{at}_size", at, unit, lower=f"{at}_lower", upper=f"{at}_upper")
+        col.interval(f"{at}_size", at, unit, lower=f"{at}_lower", upper=f"{at}_upper")
         for at in ("start", "end")
     )
-    since = Column(name="since", heading="finer since", unit="min", spare=True)
-    verdict = (ratio_column("end/start"), *texts("verdict"), since)
+    since = col.Column("since", "finer since", "min", spare=True)
+    verdict = (col.ratio("end/start"), "verdict", since)
     latest = table_of(
         "latest trials",
         own.sort_values("study_date", ascending=False, kind="stable").head(_LATEST),
-        texts(study_date="date", path="trial"),
+        col.fields(study_date="date", path="trial"),
         (
-            *(texts(place="at") if own["place"].fillna("").any() else ()),
-            *spare(start),
+            *(col.fields(place="at") if own["place"].fillna("").any() else ()),
+            *col.spare(start),
             end,
             *(verdict if own["verdict"].notna().any() else ()),
         ),
@@ -109,12 +97,12 @@ def _spread_table(spreads: tuple[Repeatability, ...]) -> Table:
     return table_of(
         "runs alike",
         pd.DataFrame([vars(one) for one in spreads]),
-        texts(quantity="size"),
+        col.fields(quantity="size"),
         (
-            *counts("trials"),
-            *numbers(2, "%", **per_cent),
-            *numbers(1, "", "df"),
-            *spare(*p_values(p_alike="p of one for all")),
+            *col.counts("trials"),
+            *col.numbers(2, "%", **per_cent),
+            *col.numbers(1, "", "df"),
+            *col.spare(*col.fields(p_alike="p of one for all")),
         ),
         place=Place.FIRST,
     )
@@ -189,12 +177,12 @@ def _points_table(chart: ControlChart) -> Table:
     return table_of(
         "points of the chart",
         frame,
-        texts("date", path="trial"),
+        col.fields("date", path="trial"),
         (
-            *counts("runs"),
-            Column(name="size", heading=chart.quantity, unit=unit, show=Show.MEASURED, u="u_size"),
-            *numbers(None, unit, lower="lower limit", upper="upper limit"),
-            *texts("sign"),
+            *col.counts("runs"),
+            col.Column("size", chart.quantity, unit, show=col.Show.MEASURED, u="u_size"),
+            *col.numbers(None, unit, lower="lower limit", upper="upper limit"),
+            "sign",
         ),
         place=Place.FILES,
     )

@@ -1,42 +1,34 @@
 """The uncertainty budget as a section: which source makes which share, and what to improve.
 
 The page shows the sizes over all runs together and one difference between levels; every run and
-every difference stands in full in the files.
+every difference stands in full in the files.  Then decisions on limits by that uncertainty: the
+answer, a table a limit, the rule and what it rests on.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
-from functools import partial
+from functools import partial, reduce
+from operator import add
 
 import numpy as np
 import pandas as pd
 
-from psdstats.columns import QUANTITIES
+from psdstats.columns import QUANTITIES, RUN, UNITS, column_words, unit_of
 from psdstats.errors import SizeError, UncertaintyError
-from psdstats.output.content import Drawing, Page
+from psdstats.output import table as col
+from psdstats.output.content import Drawing, Page, Paragraph, page_of, panel_of
 from psdstats.output.figures.shares import bars_of, shares_height_mm, uncertainty_shares
-from psdstats.output.pages.parts import number_column, panel_of, table_of
-from psdstats.output.tables.table import (
-    Column,
-    Place,
-    Show,
-    Table,
-    columns_of,
-    counts,
-    number,
-    numbers,
-    shares,
-    spare,
-    texts,
-)
+from psdstats.output.table import Column, Place, Table, table_of
 from psdstats.sieves.sieve import Sieve
 from psdstats.sieves.standards import tolerance_um
 from psdstats.study.records import Study
 from psdstats.study.save import described
 from psdstats.uncertainty.budget import Budget, combined_percent
+from psdstats.uncertainty.conformity import LimitResult, Specification
 from psdstats.uncertainty.propagation import Propagation
+from psdstats.words import conformity as limits
 from psdstats.words import sizes as words
 from psdstats.words.numbers import MISSING, PLAIN, Numerals, decimals_for
 from psdstats.words.report import left_out_notes
@@ -58,6 +50,7 @@ _HEADINGS = {
 }  # fmt: skip
 
 
+@page_of.register
 def budget_page(budget: Budget, say: Numerals = PLAIN) -> Page:
     """Sources of u as a figure; their shares and what a change would buy as tables."""
     *own, changes = budget_tables(budget, say)
@@ -123,27 +116,28 @@ def run_budget_page(
     frame = inputs[(inputs["run"] == run) & (inputs["quantity"] == quantity)].copy()
     frame["source"] = [words.source_words(one) for one in frame["source"]]
     frame["distribution"] = [words.DISTRIBUTIONS.get(one, MISSING) for one in frame["distribution"]]
-    rounded = partial(Column, show=Show.MEASURED, u="u")
+    rounded = partial(Column, show=col.Show.MEASURED, u="u")
 
     def adds(name: str, unit: str) -> Column:
         """Contributions to one digit more than the uncertainty they make."""
         places = [decimals_for(one) + 1 for one in frame[name].iloc[-1:] if one > 0]
-        return number(name, "adds", unit, max([0, *places]))
+        return col.numbers(max([0, *places]), unit, **{name: "adds"})[0]
 
     unit = sizes.to_frame().set_index("quantity").loc[[quantity], "unit"].iloc[0]
     table = table_of(
         f"budget of one {quantity}",
         frame,
-        texts("source", "input"),
+        ("source", "input"),
         (
-            *counts(inputs="n"),
+            *col.counts(inputs="n"),
             rounded(name="estimate", heading="estimate"),
             rounded(name="u", heading="u"),
-            *texts("unit", "distribution"),
-            *counts(degrees_of_freedom="ν"),
-            *spare(*numbers(None, sensitivity="c"), adds("u_percent", "%")),
+            "unit",
+            "distribution",
+            *col.counts(degrees_of_freedom="ν"),
+            *col.spare(*col.numbers(None, sensitivity="c"), adds("u_percent", "%")),
             adds("u_size", unit if unit != "1" else ""),
-            *shares(1, "share"),
+            *col.shares(1, "share"),
         ),
         key="budget of one",
         place=Place.FIRST,
@@ -195,10 +189,8 @@ def _stated_table(name: str, frame: pd.DataFrame, names: Sequence[str]) -> Table
     """The columns of those names that say anything."""
     own = frame[[one for one in names if one in frame and frame[one].dropna().astype(bool).any()]]
     columns = [
-        one
-        if one.name == "tolerance_um"
-        else number_column(own[one.name], name=one.name, heading=one.heading, unit=one.unit)
-        for one in columns_of(own)
+        one if one.name == "tolerance_um" else col.written(one.name, one.heading, one.unit)
+        for one in col.columns_of(own)
     ]
     named = [replace(one, heading=_HEADINGS.get(one.name, one.heading)) for one in columns]
     return table_of(name, own, named[:1], named[1:])
@@ -235,11 +227,11 @@ def _shares_table(part: pd.DataFrame, say: Numerals, *, name: str, by: str) -> T
         f"{labels[quantity]}: u = {say.significant(combined[quantity], 2)} %."
         for quantity in wide.columns
     ]
-    columns = shares(1, **{f"share_{quantity}": str(quantity) for quantity in wide.columns})
+    columns = col.shares(1, **{f"share_{quantity}": str(quantity) for quantity in wide.columns})
     return table_of(
         name,
         frame,
-        texts("source"),
+        ("source",),
         columns,
         notes=(" ".join(notes),),
         place=Place.FIRST,
@@ -260,8 +252,8 @@ def _what_if_table(budget: Budget) -> Table:
             told = words.CHANGES.get(str(change), str(change))
             rows.append({"scope": label, "change": told, **_cells(part, "u_then_percent")})
     quantities = [name for name in QUANTITIES if any(f"u_{name}_percent" in row for row in rows)]
-    columns = numbers(2, "%", **{f"u_{name}_percent": name for name in quantities})
-    heads = texts(scope="uncertainty of", change="with")
+    columns = col.numbers(2, "%", **{f"u_{name}_percent": name for name in quantities})
+    heads = col.fields(scope="uncertainty of", change="with")
     return table_of(
         "what a change would buy", pd.DataFrame(rows), heads, columns, place=Place.FIRST
     )
@@ -270,3 +262,56 @@ def _what_if_table(budget: Budget) -> Table:
 def _cells(part: pd.DataFrame, column: str) -> dict[str, float]:
     values = part.set_index("quantity")[column]
     return {f"u_{quantity}_percent": float(value) for quantity, value in values.items()}
+
+
+def limits_page(results: Iterable[LimitResult], say: Numerals = PLAIN) -> Page:
+    """Whether every condition keeps to every limit."""
+    return reduce(add, (_limit_page(result, say) for result in results))
+
+
+def _limit_page(result: LimitResult, say: Numerals) -> Page:
+    told, rule = limits.limit_sentences(result, say)
+    return Page(
+        heading=limits.HEADING,
+        lead=(told,),
+        sentences=(told, rule),
+        blocks=(Paragraph(rule), limit_table(result, say)),
+        notes=words.notes_in_words(result.notes, say),
+    )
+
+
+def limit_table(result: LimitResult, say: Numerals = PLAIN) -> Table:
+    """One row a condition: value, where it would be accepted, verdict, probability and risks."""
+    limit, frame = result.specification, result.table.copy()
+    is_open = frame["value"].isna()
+    below = is_open & np.isfinite(frame["bound_upper"])
+    bound = frame["bound_upper"].where(below, frame["bound_lower"])
+    frame["value"] = frame["value"].where(~is_open, bound)
+    frame["side"] = np.where(below, "<", np.where(is_open, ">", ""))
+    frame["verdict"] = frame["verdict"].map(str)
+    frame["risk"] = frame["consumer_risk"].fillna(frame["producer_risk"])
+    shown = [name for name in result.conditions if len(frame[name].unique()) > 1]
+    shown += [RUN] if frame[RUN].notna().any() else []
+    named = [col.written(name, column_words(name), UNITS.get(name, "")) for name in shown]
+    what = limits.limit_words(limit, say)
+    columns = [one for one in _limit_columns(limit) if frame[one.name].notna().any()]
+    return table_of(
+        what, frame, named, columns, key="limits", place=Place.FIRST, is_front=True, limit=what
+    )
+
+
+def _limit_columns(limit: Specification) -> list[Column]:
+    unit = "" if limit.is_share else unit_of(limit.quantity)
+    measured = partial(Column, unit=unit, u="u", show=col.Show.MEASURED)
+    value = "share" if limit.is_share else limit.quantity
+    return [
+        *col.spare(*col.fields("runs")),
+        measured(name="value", heading=value, side="side"),
+        measured(name="u", heading="u"),
+        measured(name="accept_from", heading="accepted from", spare=True),
+        measured(name="accept_to", heading="accepted to", spare=True),
+        *col.fields("verdict"),
+        *col.shares(1, "probability"),
+        *col.spare(*col.shares(1, "risk")),
+        *col.shares(2, all_consumer_risk="all: consumer", all_producer_risk="all: producer"),
+    ]

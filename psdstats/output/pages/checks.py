@@ -11,10 +11,9 @@ import pandas as pd
 from psdstats.columns import QUANTITIES, unit_of
 from psdstats.comparison.beside import LeftOut, conditions_without, without_runs
 from psdstats.comparison.result import Comparison
-from psdstats.output.content import Drawing, Note, Page, Paragraph
+from psdstats.output.content import Drawing, Note, Page, Paragraph, page_of, panel_of
 from psdstats.output.figures.bench import tare_course
-from psdstats.output.pages.parts import panel_of, table_of
-from psdstats.output.tables.table import Column, Place, Table, changes, counts, numbers, texts
+from psdstats.output.table import Column, Place, Table, changes, counts, fields, numbers, table_of
 from psdstats.study.flags import CheckReport, Flag, Severity
 from psdstats.words import study as words
 from psdstats.words.captions import FIGURES
@@ -25,16 +24,17 @@ from psdstats.words.sheet import main_result
 
 def checks_table(report: CheckReport) -> Table:
     """One row a flag, worst first, with its limit and the source of the limit."""
-    named = texts(says="found", remedy="what to do", source="source of the limit")
+    named = fields(says="found", remedy="what to do", source="source of the limit")
     return table_of(
         "checks",
         report.to_frame(),
-        texts("severity"),
-        (*texts("check", "run", "sieve", "file"), *counts("row"), *named),
+        ("severity",),
+        ("check", "run", "sieve", "file", *counts("row"), *named),
         place=Place.FILES,
     )
 
 
+@page_of.register
 def checks_page(
     report: CheckReport, compared: Comparison | None = None, say: Numerals = PLAIN
 ) -> Page:
@@ -120,10 +120,10 @@ def _effect_columns(quantity: str) -> list[Column]:
     unit = unit_of(quantity)
     sizes = {"size": "all runs", "size_without": "without"}
     return [
-        *texts(runs="without", check="check", size_where=f"{quantity} at"),
+        *fields(runs="without", check="check", size_where=f"{quantity} at"),
         *numbers(1 if unit else 3, unit, **sizes),
         *changes(size_moves="moves"),
-        *texts(change_where=f"change of {quantity}"),
+        *fields(change_where=f"change of {quantity}"),
         *changes(change="all runs", change_without="without"),
         *changes("points", change_moves="moves"),
     ]
@@ -163,8 +163,8 @@ def _pressing_table(
     return table_of(
         "to look at",
         pd.DataFrame([_row(own, compared, say) for own in pressing]),
-        texts("severity"),
-        texts(
+        ("severity",),
+        fields(
             where="where",
             says="found",
             remedy="what to do",

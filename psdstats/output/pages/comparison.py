@@ -22,27 +22,23 @@ from psdstats.findings import (
     Numbers,
     Verdict,
 )
-from psdstats.output.content import Block, Bullets, Drawing, Page, Section
-from psdstats.output.figures.effects import course_effects, effect_ratios, ratios_height_mm
-from psdstats.output.pages.parts import drawing_of, number_column, panel_of, table_of
-from psdstats.output.tables.table import (
-    Column,
-    Place,
-    Show,
-    Table,
-    changes,
-    counts,
-    number,
-    numbers,
-    p_values,
-    ratio_column,
-    spare,
-    texts,
+from psdstats.output import table as col
+from psdstats.output.content import (
+    Block,
+    Bullets,
+    Drawing,
+    Page,
+    Section,
+    drawing_of,
+    page_of,
+    panel_of,
 )
+from psdstats.output.figures.effects import course_effects, effect_ratios, ratios_height_mm
+from psdstats.output.table import Column, Place, Table, table_of
 from psdstats.words import comparison as words
 from psdstats.words import courses as told
 from psdstats.words import groups as benches
-from psdstats.words.figures import (
+from psdstats.words.captions import (
     change_words,
     changes_alternative,
     changes_caption,
@@ -58,13 +54,14 @@ _MOST_ROWS = 52  # of the figure of changes, which has a page
 _MOST_PAIRS = 3  # of levels of a further factor beside each other
 
 
-_CHANGE = spare(*changes(change_percent="change"))
-_P_AND_VERDICT = (*p_values("p"), *texts("verdict"))
+_ROLE = col.spare(*col.fields("role"))
+_CHANGE = col.spare(*col.changes(change_percent="change"))
+_P_AND_VERDICT = ("p", "verdict")
 _EQUIVALENCE = Column(
     name="ratio_equivalence_lower",
     upper="ratio_equivalence_upper",
     heading=words.EQUIVALENCE_INTERVAL,
-    show=Show.RANGE,
+    show=col.Show.RANGE,
     decimals=3,
     spare=True,
 )
@@ -73,14 +70,14 @@ _DETECTABLE = Column(
     upper="detectable_high_percent",
     heading="detectable decrease",
     unit="%",
-    show=Show.RANGE,
+    show=col.Show.RANGE,
     decimals=1,
     spare=True,
 )
 
 
 def _ratio(level: float, say: Numerals) -> Column:
-    return ratio_column(f"ratio ({say(100 * level)} % interval)")
+    return col.ratio(f"ratio ({say(100 * level)} % interval)")
 
 
 def _ends(*numbers: float) -> list[float]:
@@ -137,14 +134,14 @@ def courses_table(
     return table_of(
         "courses",
         frame[[*(one for one in frame if one != "verdict"), "verdict"]],
-        texts(quantity=plan.what) + (texts(where=where) if (frame["where"] != "").any() else ()),
+        col.fields(quantity=plan.what, **({"where": where} if plan.at_each else {})),
         (
-            Column(name="start", heading="from", unit=unit),
-            Column(name="end", heading="to", unit=unit),
+            Column("start", "from", unit),
+            Column("end", "to", unit),
             _ratio(level, say),
-            *texts(at_least="at least"),
-            number_column(frame["since_min"], name="since_min", heading="since", unit="min"),
-            *texts(stop="when to stop", verdict="verdict"),
+            *col.fields(at_least="at least"),
+            col.written("since_min", "since", "min"),
+            *col.fields(stop="when to stop", verdict="verdict"),
         ),
         say,
         notes=None if stops else (),
@@ -173,12 +170,12 @@ def factors_table(answers: Sequence[FactorAnswer], say: Numerals = PLAIN) -> Tab
         if finding.subject.where  # the levels may share no first time
     ]
     frame = pd.DataFrame(rows)
-    at = number_column(frame["time_min"], name="time_min", heading="at", unit="min")
+    at = col.written("time_min", "at", "min")
     return table_of(
         "factors",
         frame,
-        (*texts("quantity", "factor", contrast="levels"), at),
-        (*spare(*texts("role")), _ratio(answers[0].control.level, say), *_CHANGE, *_P_AND_VERDICT),
+        (*col.fields("quantity", "factor", contrast="levels"), at),
+        (*_ROLE, _ratio(answers[0].control.level, say), *_CHANGE, *_P_AND_VERDICT),
         place=Place.FIRST,
     )
 
@@ -205,7 +202,8 @@ def bench_tables(answers: Sequence[BenchAnswer], say: Numerals = PLAIN) -> list[
         for one, place, finding in named
     )
     changed = frame[frame["verdict"] == Verdict.CHANGED]
-    heads = texts("quantity", "group", condition="at")
+    heads = col.fields("quantity", "group", condition="at")
+    columns: tuple[Column | str, ...]
     columns = (_ratio(named[0][2].level, say), *_CHANGE, *_P_AND_VERDICT)
     many = len(frame)
     differing = table_of(
@@ -230,19 +228,19 @@ def effects_table(
     frame["contrast"] = [
         words.contrast_words(one.subject) for one in _of_family(comparison, family)
     ]
-    named = texts(**{where: column_words(where)}) if plan.where else ()
+    named = col.fields(**{where: column_words(where)}) if plan.where else ()
     unit = UNITS.get(plan.by, "")
     return table_of(
         f"effects {family}",
         frame.rename(columns={"where": where}),
-        (*texts("quantity"), *named, Column(name="contrast", heading="contrast", unit=unit)),
+        ("quantity", *named, Column("contrast", "contrast", unit)),
         (
             _ratio(comparison.level, say),
             *_CHANGE,
-            *p_values(p_adjusted="p"),
+            *col.fields(p_adjusted="p"),
             _DETECTABLE,
             *([] if plan.margin_percent is None else [_EQUIVALENCE]),
-            *texts("verdict"),
+            "verdict",
         ),
         say,
         key="effects",
@@ -265,15 +263,14 @@ def tests_table(comparison: Comparison) -> Table:
     return table_of(
         "tests",
         comparison.tests_frame().assign(term=terms),
-        texts("quantity"),
+        ("quantity",),
         (
-            *texts(term="factor"),
-            *p_values("p"),
-            *numbers(None, f="F"),
-            *counts(df_num="df"),
-            *numbers(1, df_den="df of the error"),
-            *p_values(p_plain="p of F"),
-            *texts(route="rests on"),
+            *col.fields(term="factor"),
+            "p",
+            *col.numbers(None, f="F"),
+            *col.counts(df_num="df"),
+            *col.numbers(1, df_den="df of the error"),
+            *col.fields(p_plain="p of F", route="rests on"),
         ),
         by=comparison.plan.by,
     )
@@ -290,16 +287,16 @@ def variance_table(comparison: Comparison) -> Table | None:
             named |= words.component_words(result.fit, comparison.plan)
     frame["component"] = frame["component"].map(named)
     wide = pd.DataFrame({"component": frame["component"].unique()}).set_index("component")
-    columns = []
+    columns = list[Column]()
     for quantity, own in frame.groupby("quantity", sort=False):
         values = own.set_index("component")
         wide[f"sd_{quantity}_percent"] = values["sd_percent"]
         wide[f"variance_{quantity}"] = values["variance"]
-        columns.append(number(f"sd_{quantity}_percent", str(quantity), "%", 2))
+        columns += col.numbers(2, "%", **{f"sd_{quantity}_percent": str(quantity)})
     return table_of(
         "variance components",
         wide.reset_index(),
-        texts(component="between"),
+        col.fields(component="between"),
         columns,
         notes=None if (frame["variance"] < 0.0).any() else (),
         place=Place.FIRST,
@@ -476,6 +473,7 @@ def answer_tables(comparison: Comparison, say: Numerals = PLAIN) -> list[Table]:
     return [one for one in found if one is not None]
 
 
+@page_of.register
 def comparison_page(comparison: Comparison, say: Numerals = PLAIN) -> Page:
     """Every change in one figure; behind it what it rests on, effects, variances, tests last."""
     tables, families = answer_tables(comparison, say), comparison.families

@@ -24,21 +24,12 @@ from psdstats.comparison.consistency import (
 from psdstats.comparison.groups import GroupAgreement, GroupRemark, group_agreement, sizes_by_run
 from psdstats.comparison.precision import Precision, Scale, group_precision
 from psdstats.findings import BenchAnswer, Remark, Verdict
-from psdstats.output.content import Drawing, Page
+from psdstats.output import table as col
+from psdstats.output.content import Drawing, Page, drawing_of
 from psdstats.output.figures.axes import joint_key, new_panels
 from psdstats.output.figures.groups import bench_deviations, deviation_reach
 from psdstats.output.figures.marks import drawn, room_for
-from psdstats.output.pages.parts import drawing_of, number_column, table_of
-from psdstats.output.tables.table import (
-    Column,
-    Place,
-    Table,
-    counts,
-    interval_column,
-    numbers,
-    p_values,
-    texts,
-)
+from psdstats.output.table import Column, Place, Table, table_of
 from psdstats.study.records import Study
 from psdstats.uncertainty.propagation import Propagation
 from psdstats.words import groups as words
@@ -191,17 +182,11 @@ def groups_page(
 
 def _conditions(results: GroupResults, *more: str) -> list[Column]:
     """The columns that name a condition, and what else names a row, of any of these tables."""
-    frame = results.precision.table
     named = [
-        number_column(
-            frame[name],
-            name=name,
-            heading=column_words(name),
-            unit="min" if name == TIME else "",
-        )
+        col.written(name, column_words(name), "min" if name == TIME else "")
         for name in results.conditions
     ]
-    return [*named, *texts(*more)]
+    return [*named, *col.fields(*more)]
 
 
 def agreement_table(agreement: GroupAgreement, say: Numerals = PLAIN) -> Table:
@@ -214,11 +199,11 @@ def agreement_table(agreement: GroupAgreement, say: Numerals = PLAIN) -> Table:
     return table_of(
         "group agreement",
         frame,
-        texts("group"),
+        ("group",),
         (
             *(one for one in pairs if frame[one.name].notna().any()),
-            *counts(differs_at="differs at"),
-            *texts("verdict"),
+            *col.fields(differs_at="differs at"),
+            "verdict",
         ),
         say,
         place=Place.FIRST,
@@ -231,7 +216,7 @@ def agreement_table(agreement: GroupAgreement, say: Numerals = PLAIN) -> Table:
 
 def _difference(what: str, level: float, say: Numerals, prefix: str = "") -> Column:
     """A difference from the others in per cent, with its interval."""
-    return interval_column(
+    return col.interval(
         f"{prefix}difference_percent",
         f"{what} ({say(100 * level)} % interval)",
         "%",
@@ -317,7 +302,7 @@ def precision_table(results: GroupResults, say: Numerals = PLAIN) -> Table:
         "group precision",
         frame,
         _conditions(results),
-        numbers(decimals, unit, **{f"{name}_{suffix}": sign for name, sign in _SDS.items()}),
+        col.numbers(decimals, unit, **{f"{name}_{suffix}": sign for name, sign in _SDS.items()}),
         notes=notes,
         place=Place.FIRST,
         quantity=results.quantity,
@@ -337,8 +322,8 @@ def suspects_table(results: GroupResults, say: Numerals = PLAIN) -> Table:
     tested = tested.assign(test=[words.TESTS[one] for one in tested["test"]])
     rows.append(tested.rename(columns={"statistic": "value"}))
     heads = _conditions(results, "group")
-    shown = numbers(2, "", "value", critical_5="5 % limit", critical_1="1 % limit")
-    columns = (*texts(test="indicator or test"), *shown)
+    shown = col.numbers(2, "", "value", critical_5="5 % limit", critical_1="1 % limit")
+    columns = (*col.fields(test="indicator or test"), *shown)
     names = [one.name for one in (*heads, *columns)]
     count = words.indicators(own)
     return table_of(
@@ -364,7 +349,7 @@ def consistency_table(results: GroupResults) -> Table:
         "group consistency",
         results.consistency,
         _conditions(results, "group"),
-        (*numbers(2, "", **indicators), *texts("finding")),
+        (*col.numbers(2, "", **indicators), "finding"),
         place=Place.FILES,
         quantity=results.quantity,
     )
@@ -378,10 +363,10 @@ def outliers_table(results: GroupResults) -> Table:
         results.outliers,
         _conditions(results, "test"),
         (
-            *texts(group="suspect"),
-            *numbers(3, "", "statistic", **limits),
-            *p_values("p"),
-            *texts("finding"),
+            *col.fields(group="suspect"),
+            *col.numbers(3, "", "statistic", **limits),
+            "p",
+            "finding",
         ),
         place=Place.FILES,
         quantity=results.quantity,
@@ -396,9 +381,9 @@ def conditions_table(results: GroupResults, say: Numerals = PLAIN) -> Table:
         _conditions(results, "group"),
         (
             _difference("difference", results.agreement.level, say),
-            *p_values(p_adjusted="p"),
-            *texts("verdict"),
-            *numbers(1, "", "zeta"),
+            *col.fields(p_adjusted="p"),
+            "verdict",
+            *col.numbers(1, "", "zeta"),
         ),
         quantity=results.quantity,
     )
@@ -409,8 +394,8 @@ def intraclass_table(found: Intraclass, quantity: str) -> Table:
     return table_of(
         "intraclass correlation",
         found.table,
-        texts("kind"),
-        (interval_column("icc", "correlation (95 % interval)"), *p_values("p")),
+        ("kind",),
+        (col.interval("icc", "correlation (95 % interval)"), "p"),
         place=Place.FILES,
         quantity=quantity,
     )

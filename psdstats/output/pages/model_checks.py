@@ -34,21 +34,11 @@ from psdstats.models.diagnostics import residual_table
 from psdstats.models.judged import Question
 from psdstats.models.mixed_model import MixedModelFit
 from psdstats.models.resampling import bootstrap_test, permutation_test, variance_intervals
-from psdstats.output.content import Bullets, Drawing, Page
+from psdstats.output import table as col
+from psdstats.output.content import Bullets, Drawing, Page, drawing_of, page_of
 from psdstats.output.figures.axes import joint_key, new_panels
 from psdstats.output.figures.effects import residual_quantiles, residuals_against_fitted
-from psdstats.output.pages.parts import drawing_of, table_of
-from psdstats.output.tables.table import (
-    Place,
-    Table,
-    changes,
-    counts,
-    numbers,
-    p_values,
-    ratio_column,
-    shares,
-    texts,
-)
+from psdstats.output.table import Place, Table, table_of
 from psdstats.planning.attained import Attained
 from psdstats.room import one_thread
 from psdstats.words import models as words
@@ -257,12 +247,11 @@ def _common_table(frame: pd.DataFrame, by: str, say: Numerals) -> Table:
         column
         for key in _COMMON
         for column in (
-            *texts(**{f"{key}_told": words.COMMON_TESTS[key]}),
-            *p_values(**{f"{key}_p": "p"}),
+            *col.fields(**{f"{key}_told": words.COMMON_TESTS[key]}, **{f"{key}_p": "p"}),
         )
     ]
-    heads = texts("quantity", **({"where": "at"} if frame["where"].any() else {}))
-    return table_of("common tests", frame, heads, (*p_values(p=words.OWN_TEST), *columns), by=by)
+    heads = col.fields("quantity", **({"where": "at"} if frame["where"].any() else {}))
+    return table_of("common tests", frame, heads, (*col.fields(p=words.OWN_TEST), *columns), by=by)
 
 
 def _left_out_tables(found: Sequence[LeftOut]) -> list[Table]:
@@ -278,8 +267,8 @@ def _left_out_tables(found: Sequence[LeftOut]) -> list[Table]:
         }
     )
     known = frame[frame["change_without_percent"].notna()].head(_LARGEST).reset_index(drop=True)
-    heads = texts("quantity", contrast="change", column="without", left_out="name")
-    columns = changes(change_percent="with it", change_without_percent="without it")
+    heads = col.fields("quantity", contrast="change", column="without", left_out="name")
+    columns = col.changes(change_percent="with it", change_without_percent="without it")
     return [
         table_of(name, rows, heads, columns, place=place)
         for name, rows, place in (
@@ -321,8 +310,8 @@ def _refit_table(
     return table_of(
         name,
         pd.concat(pieces, ignore_index=True),
-        texts("quantity", name="coefficient"),
-        numbers(None, "", *shown, **errors),
+        col.fields("quantity", name="coefficient"),
+        col.numbers(None, "", *shown, **errors),
         key="refit",
         place=Place.FILES,
     )
@@ -334,8 +323,8 @@ def _variance_table(
     return table_of(
         f"variance intervals {quantity}",
         variance_intervals(fit, level=level).rename(components).reset_index(),
-        texts(component="between"),
-        numbers(None, estimate="variance", lower="from", upper="to"),
+        col.fields(component="between"),
+        col.numbers(None, estimate="variance", lower="from", upper="to"),
         say,
         key="variance intervals",
         quantity=quantity,
@@ -357,14 +346,15 @@ def _resampled_table(fit: MixedModelFit, quantity: str, by: str) -> Table:
     return table_of(
         f"resampled tests {quantity}",
         pd.DataFrame(rows),
-        texts("test"),
-        (*p_values("p"), *counts(draws="trials or arrangements")),
+        ("test",),
+        col.fields("p", draws="trials or arrangements"),
         key="resampled tests",
         quantity=quantity,
         by=by,
     )
 
 
+@page_of.register
 def attained_page(found: Attained, say: Numerals = PLAIN) -> Page:
     """What answers attain in trials like a study."""
     frame = found.to_frame()
@@ -377,11 +367,11 @@ def attained_page(found: Attained, say: Numerals = PLAIN) -> Page:
             table_of(
                 name,
                 frame[rows].reset_index(drop=True),
-                texts("what", "quantity", where="at"),
+                col.fields("what", "quantity", where="at"),
                 (
-                    replace(*shares(1, share="trials"), unit="%"),
-                    *shares(1, error="Monte Carlo error"),
-                    *counts(trials="of"),
+                    replace(*col.shares(1, share="trials"), unit="%"),
+                    *col.shares(1, error="Monte Carlo error"),
+                    *col.fields(trials="of"),
                 ),
             )
             for name, rows in (("attained", ~again), ("found again", again))
@@ -408,12 +398,12 @@ def resampled_page(comparison: Comparison, *, seed: int = 0) -> Page:
     table = table_of(
         "resampled headlines",
         frame,
-        texts("quantity", contrast="change"),
+        col.fields("quantity", contrast="change"),
         (
-            *texts("resampled"),
-            *counts("units"),
-            ratio_column("ratio", "effect", ends=""),
-            ratio_column("by the model", "model", ends="model_"),
+            "resampled",
+            *col.counts("units"),
+            col.ratio("ratio", "effect", ends=""),
+            col.ratio("by the model", "model", ends="model_"),
         ),
     )
     blocks = (table,) if found else ()

@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from psdstats.output.content import Drawing, Page
+from psdstats.output import table as col
+from psdstats.output.content import Drawing, Page, drawing_of, page_of, panel_of
 from psdstats.output.figures.axes import joint_key, new_panels
 from psdstats.output.figures.bench import bench_bars, bench_bars_height_mm, jar_section
 from psdstats.output.figures.planning import (
@@ -15,17 +16,7 @@ from psdstats.output.figures.planning import (
     power_curves,
     uncertainty_against_sample,
 )
-from psdstats.output.pages.parts import drawing_of, number_column, panel_of, table_of
-from psdstats.output.tables.table import (
-    Column,
-    Place,
-    Table,
-    counts,
-    numbers,
-    shares,
-    spare,
-    texts,
-)
+from psdstats.output.table import Place, Table, table_of
 from psdstats.planning.bench.charge import MillCharge
 from psdstats.planning.bench.timeline import Timeline
 from psdstats.planning.power import PowerResult
@@ -55,6 +46,7 @@ def cautions_text(cautions: tuple[str, ...]) -> str:
     return "".join(["Cautions\n", *(f"- {caution}\n" for caution in cautions)])
 
 
+_RESOLUTION = col.written("resolution_g", "resolution", "g")
 _BETWEEN = "between sieves"
 _FEW_DESIGNS = 2  # told one by one beside their table
 _PARTS = {
@@ -65,6 +57,7 @@ _PARTS = {
 }
 
 
+@page_of.register
 def power_page(result: PowerResult, say: Numerals = PLAIN) -> Page:
     """What each planned trial would show."""
     told = words.power_sentences(result, say)
@@ -124,20 +117,20 @@ def _power_table(result: PowerResult, say: Numerals) -> Table:
     way = "decrease" if result.change_percent < 0 else "increase"
     often = f"in {say(100 * result.wanted_power)} %"
     detectable = {f"detectable_{way}_percent": f"{way} shown {often}"}
-    left: list[Column] = []
+    left: list[col.Column] = []
     if result.margin_percent is not None:
-        left += shares(None, power_left=f"under {say(result.margin_percent)} % left shown")
-        left += texts(enough_left="enough")
-        left += numbers(1, "%", smallest_margin_percent=f"margin shown {often}")
+        left += col.shares(None, power_left=f"under {say(result.margin_percent)} % left shown")
+        left += col.fields(enough_left="enough")
+        left += col.numbers(1, "%", smallest_margin_percent=f"margin shown {often}")
     return table_of(
         "power",
         result.to_frame(),
-        counts("groups", "times", "replicates"),
+        ("groups", "times", "replicates"),
         (
-            *counts("runs"),
-            *shares(None, power=f"{say(result.change_percent, '+g')} % shown"),
-            *texts("enough"),
-            *numbers(1, "%", **detectable),
+            "runs",
+            *col.shares(None, power=f"{say(result.change_percent, '+g')} % shown"),
+            "enough",
+            *col.numbers(1, "%", **detectable),
             *left,
         ),
         say,
@@ -151,6 +144,7 @@ def _power_table(result: PowerResult, say: Numerals) -> Table:
     )
 
 
+@page_of.register
 def precision_page(plan: PrecisionPlan, say: Numerals = PLAIN) -> Page:
     """Which balance and sample a wanted uncertainty asks for."""
     told = words.precision_sentences(plan, say)
@@ -172,7 +166,7 @@ def precision_tables(plan: PrecisionPlan, say: Numerals = PLAIN) -> tuple[Table,
             "planned uncertainty",
             plan,
             frame.drop(columns=of_change),
-            (*_compared("u", u), *texts(enough=enough), *shares(None, share_open="open")),
+            (*_compared("u", u), *col.fields(enough=enough), *col.shares(None, share_open="open")),
             say,
         ),
         _by_sample(
@@ -181,8 +175,8 @@ def precision_tables(plan: PrecisionPlan, say: Numerals = PLAIN) -> tuple[Table,
             frame[["resolution_g", "sample_g", *of_change]],
             (
                 *_compared("u_change", "u of the change"),
-                *texts(enough_for_change=enough),
-                *numbers(2, "%", u_change_alike_percent="like powders"),
+                *col.fields(enough_for_change=enough),
+                *col.numbers(2, "%", u_change_alike_percent="like powders"),
             ),
             say,
         ),
@@ -190,15 +184,15 @@ def precision_tables(plan: PrecisionPlan, say: Numerals = PLAIN) -> tuple[Table,
             "parts of the uncertainty",
             plan,
             frame[["resolution_g", "sample_g", *parts]],
-            numbers(2, "%", u_law_percent=u, **_PARTS),
+            col.numbers(2, "%", u_law_percent=u, **_PARTS),
             say,
             Place.REPORT,
         ),
         table_of(
             "smallest sample",
             needs,
-            (_resolution(needs),),
-            numbers(None, "g", **least),
+            (_RESOLUTION,),
+            col.numbers(None, "g", **least),
             say,
             wanted=plan.wanted_percent,
         ),
@@ -209,16 +203,16 @@ def _by_sample(
     name: str,
     plan: PrecisionPlan,
     frame: pd.DataFrame,
-    columns: Iterable[Column],
+    columns: Iterable[col.Column],
     say: Numerals,
     place: Place = Place.FIRST,
 ) -> Table:
     """Columns of the plan by resolution and sample."""
-    sample = number_column(frame["sample_g"], name="sample_g", heading="sample", unit="g")
+    sample = col.written("sample_g", "sample", "g")
     return table_of(
         name,
         frame,
-        (_resolution(frame), sample),
+        (_RESOLUTION, sample),
         columns,
         say,
         place=place,
@@ -229,15 +223,10 @@ def _by_sample(
     )
 
 
-def _resolution(frame: pd.DataFrame) -> Column:
-    known = frame["resolution_g"]
-    return number_column(known, name="resolution_g", heading="resolution", unit="g")
-
-
-def _compared(start: str, heading: str) -> tuple[Column, ...]:
+def _compared(start: str, heading: str) -> tuple[col.Column, ...]:
     """As simulated with its error, by the law, and what of it lies between the sieves."""
     named = {"": heading, "_error": "s.e.", "_law": "by the linear law", "_between": _BETWEEN}
-    return numbers(2, "%", **{f"{start}{kind}_percent": told for kind, told in named.items()})
+    return col.numbers(2, "%", **{f"{start}{kind}_percent": told for kind, told in named.items()})
 
 
 def precision_drawing(
@@ -273,6 +262,7 @@ def _named(frame: pd.DataFrame, say: Numerals) -> pd.DataFrame:
     return frame.assign(series=[f"{say(one)} g" for one in frame["resolution_g"]])
 
 
+@page_of.register
 def stack_page(choice: StackChoice, say: Numerals = PLAIN) -> Page:
     """Which sieves, what they would hold, and what simulated samples do on them."""
     told = words.stack_sentences(choice, say)
@@ -314,8 +304,8 @@ def stack_table(choice: StackChoice, say: Numerals = PLAIN) -> Table:
     return table_of(
         "stack",
         shown,
-        texts("sieve"),
-        (*numbers(1, "g", **masses), *numbers(None, "g", load_limit_g="load limit")),
+        ("sieve",),
+        (*col.numbers(1, "g", **masses), *col.numbers(None, "g", load_limit_g="load limit")),
         say,
         place=Place.FIRST,
         sample_g=choice.sample_g,
@@ -335,8 +325,8 @@ def tried_tables(choice: StackChoice, say: Numerals = PLAIN) -> tuple[Table, Tab
     sizes = table_of(
         "sizes tried out",
         trial.sizes_frame(),
-        texts("powder", quantity="size"),
-        (*numbers(2, "%", **u), *shares(None, share_open="open")),
+        col.fields("powder", quantity="size"),
+        (*col.numbers(2, "%", **u), *col.shares(None, share_open="open")),
         say,
         place=Place.FIRST,
         trials=trial.trials,
@@ -346,13 +336,14 @@ def tried_tables(choice: StackChoice, say: Numerals = PLAIN) -> tuple[Table, Tab
     loads = table_of(
         "loads tried out",
         trial.loads_frame(),
-        texts("powder"),
-        shares(None, share_overloaded="overloaded", share_over_half="over half"),
+        ("powder",),
+        col.shares(None, share_overloaded="overloaded", share_over_half="over half"),
         place=Place.FIRST,
     )
     return sizes, loads
 
 
+@page_of.register
 def charge_page(charge: MillCharge, say: Numerals = PLAIN) -> Page:
     """How the jar is filled; the cautions always."""
     told = words.charge_sentences(charge, say)
@@ -384,7 +375,7 @@ def charge_table(charge: MillCharge) -> Table:
     """One row a ball size."""
     frame = charge.to_frame()
     ball, density, parts = (
-        number_column(frame[name], name=name, heading=heading, unit=unit)
+        col.written(name, heading, unit)
         for name, heading, unit in (
             ("ball_diameter_mm", "ball", "mm"),
             ("density_g_per_cm3", "density", "g/cm³"),
@@ -394,14 +385,15 @@ def charge_table(charge: MillCharge) -> Table:
     columns = (
         density,
         parts,
-        *numbers(1, "g", target_g="wanted"),
-        *counts(count="balls"),
-        *numbers(1, "g", mass_g="mass"),
-        *numbers(1, "rpm", critical_speed_rpm="critical speed"),
+        *col.numbers(1, "g", target_g="wanted"),
+        *col.fields(count="balls"),
+        *col.numbers(1, "g", mass_g="mass"),
+        *col.numbers(1, "rpm", critical_speed_rpm="critical speed"),
     )
     return table_of("charge", frame, (ball,), columns, place=Place.FIRST)
 
 
+@page_of.register
 def timeline_page(plan: Timeline, *, attended_only: bool = False, say: Numerals = PLAIN) -> Page:
     """When what is done; the cautions always."""
     told = words.timeline_sentences(plan, say)
@@ -425,18 +417,18 @@ def timeline_table(plan: Timeline) -> Table:
         frame[name] = frame[moment].dt.strftime("%H:%M")
         frame[moment] = frame[moment].dt.strftime("%Y-%m-%dT%H:%M")
     frame["who"] = frame["attended"].map({True: "hands on", False: "by itself"})
-    times = frame["sample_time_min"]
-    day = counts("day") if len(plan.days) > 1 else ()
+    day = col.fields("day") if len(plan.days) > 1 else ()
     return table_of(
         "bench plan",
         frame,
-        (*day, *texts("from", "to")),
+        (*day, "from", "to"),
         (
-            *(texts(late="9 in 10 by") if varies else ()),
-            *texts("step", "charge"),
-            number_column(times, name="sample_time_min", heading="sample at", unit="min"),
-            *texts(who="needs you"),
-            *spare(*texts(uses="keeps busy")),
+            *(col.fields(late="9 in 10 by") if varies else ()),
+            "step",
+            "charge",
+            col.written("sample_time_min", "sample at", "min"),
+            *col.fields(who="needs you"),
+            *col.spare(*col.fields(uses="keeps busy")),
         ),
         notes=None if varies else (),
         place=Place.FIRST,

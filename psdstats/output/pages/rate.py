@@ -15,21 +15,10 @@ import pandas as pd
 from psdstats.columns import TIME
 from psdstats.comparison.plan import plan_comparison
 from psdstats.errors import ModelError
-from psdstats.output.content import Bullets, Drawing, Page
+from psdstats.output import table as col
+from psdstats.output.content import Bullets, Drawing, Page, page_of, panel_of
 from psdstats.output.figures.rate import loss_against_size, size_rate
-from psdstats.output.pages.parts import number_column, panel_of, table_of
-from psdstats.output.tables.table import (
-    Column,
-    Place,
-    Table,
-    changes,
-    counts,
-    interval_column,
-    numbers,
-    p_values,
-    shares,
-    texts,
-)
+from psdstats.output.table import Place, Table, table_of
 from psdstats.rate.answers import OpenInterval
 from psdstats.rate.first_order import LossRates, loss_rates
 from psdstats.rate.fit_rate import RateResult, RateSeries
@@ -65,9 +54,9 @@ def collect_loss(
         return None, (str(reason),)
 
 
-def _series(frame: pd.DataFrame, *heads: Column) -> tuple[Column, ...]:
+def _series(frame: pd.DataFrame, *heads: col.Column | str) -> tuple[col.Column | str, ...]:
     """A column that names the series, where there is more than one, in front of other headings."""
-    return (*(texts("series") if (frame["series"] != "").any() else ()), *heads)
+    return (*(["series"] if (frame["series"] != "").any() else ()), *heads)
 
 
 def stopping_table(result: RateResult, say: Numerals = PLAIN) -> Table:
@@ -80,10 +69,10 @@ def stopping_table(result: RateResult, say: Numerals = PLAIN) -> Table:
     return table_of(
         "when to stop",
         frame,
-        _series(frame, *texts(question="wanted")),
+        _series(frame, *col.fields(question="wanted")),
         (
-            Column(name="shown", heading="milling time", unit="min"),
-            *texts(beyond_last_time="extrapolated"),
+            col.Column("shown", "milling time", "min"),
+            *col.fields(beyond_last_time="extrapolated"),
         ),
         say,
         place=Place.FIRST,
@@ -98,8 +87,8 @@ def parameters_table(result: RateResult, say: Numerals = PLAIN) -> Table:
     table = table_of(
         "rate parameters",
         frame,
-        _series(frame, *texts("parameter")),
-        (*texts("unit"), interval_column("value", f"value ({level} % interval)")),
+        _series(frame, "parameter"),
+        ("unit", col.interval("value", f"value ({level} % interval)")),
         quantity=result.quantity,
     )
     shapes = (words.POWER_SHAPES,) if (frame["parameter"] == "power shape").any() else ()
@@ -111,7 +100,7 @@ def scatter_table(result: RateResult, say: Numerals = PLAIN) -> Table:
     frame = result.scatter_frame()
     terms = {f"{term}_sd_percent": heading for term, heading in _SCATTER.items()}
     shown = {name: heading for name, heading in terms.items() if frame[name].notna().any()}
-    columns = (*numbers(1, "%", **shown), *numbers(0, df="degrees of freedom"))
+    columns = (*col.numbers(1, "%", **shown), *col.numbers(0, df="degrees of freedom"))
     table = table_of(
         "rate scatter", frame, _series(frame), columns, say, quantity=result.quantity, none=0.0
     )
@@ -124,12 +113,12 @@ def choice_table(result: RateResult) -> Table:
     return table_of(
         "rate curves",
         frame,
-        _series(frame, *texts("curve")),
+        _series(frame, "curve"),
         (
-            *counts("parameters"),
-            *p_values("p"),
-            *numbers(1, "", "criterion", "difference"),
-            *shares(None, "weight"),
+            "parameters",
+            "p",
+            *col.numbers(1, "", "criterion", "difference"),
+            *col.shares(None, "weight"),
         ),
         quantity=result.quantity,
     )
@@ -138,18 +127,16 @@ def choice_table(result: RateResult) -> Table:
 def loss_table(loss: LossRates, say: Numerals = PLAIN) -> Table:
     """Rate of loss above each sieve."""
     frame, rate = loss.frame, f"rate ({say(100 * loss.level)} % interval)"
-    above = number_column(frame["aperture_um"], name="aperture_um", heading="above", unit="µm")
+    above = col.written("aperture_um", "above", "µm")
     ends = {"lower": "lower_per_min", "upper": "upper_per_min"}
     return table_of(
         "loss above each sieve",
         frame,
         _series(frame, above),
         (
-            interval_column("rate_per_min", rate, "1/min", **ends),
-            *numbers(None, "min", half_life_min="half gone after"),
-            *counts("runs"),
-            *p_values(curvature_p="p of a bend"),
-            *texts(verdict="rate with time"),
+            col.interval("rate_per_min", rate, "1/min", **ends),
+            *col.numbers(None, "min", half_life_min="half gone after"),
+            *col.fields("runs", curvature_p="p of a bend", verdict="rate with time"),
         ),
         place=Place.FILES,
     )
@@ -161,12 +148,12 @@ def residuals_table(result: RateResult) -> Table:
     return table_of(
         f"rate residuals {result.quantity}",
         frame,
-        _series(frame, *texts("run")),
+        _series(frame, "run"),
         (
-            *texts("group"),
-            number_column(frame[TIME], name=TIME, heading="milling time", unit="min"),
-            *numbers(None, "µm", size_um="size", fitted_um="fitted"),
-            *changes(residual_percent="residual"),
+            "group",
+            col.written(TIME, "milling time", "min"),
+            *col.fields(size_um="size", fitted_um="fitted"),
+            *col.changes(residual_percent="residual"),
         ),
         key="rate residuals",
         place=Place.FILES,
@@ -181,18 +168,19 @@ def withdrawal_table(result: RateResult) -> Table:
         "ball-to-powder ratio",
         frame,
         (
-            *texts("charge"),
-            number_column(frame[TIME], name=TIME, heading="sample at", unit="min"),
+            "charge",
+            col.written(TIME, "sample at", "min"),
         ),
         (
-            *numbers(None, "g", withdrawn_g="taken in all", left_g="left"),
-            *numbers(2, ball_to_powder="balls to powder"),
-            *changes(change_percent="change"),
+            *col.numbers(None, "g", withdrawn_g="taken in all", left_g="left"),
+            *col.numbers(2, ball_to_powder="balls to powder"),
+            *col.changes(change_percent="change"),
         ),
         place=Place.FILES,
     )
 
 
+@page_of.register
 def rate_page(
     result: RateResult,
     loss: LossRates | None = None,

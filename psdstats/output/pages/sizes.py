@@ -19,23 +19,11 @@ from psdstats.comparison.result import Comparison
 from psdstats.distribution.moments import study_moments
 from psdstats.errors import SizeError
 from psdstats.models.design_columns import level_text
-from psdstats.output.content import Drawing, Page, Paragraph
+from psdstats.output import table as col
+from psdstats.output.content import Drawing, Page, Paragraph, drawing_of
 from psdstats.output.figures.sizes import size_panels
 from psdstats.output.figures.undersize import undersize_panels
-from psdstats.output.pages.parts import drawing_of, number_column, table_of
-from psdstats.output.tables.table import (
-    Column,
-    Place,
-    Show,
-    Table,
-    counts,
-    interval_column,
-    numbers,
-    ratio_column,
-    shares,
-    spare,
-    texts,
-)
+from psdstats.output.table import Column, Place, Table, table_of
 from psdstats.study.records import Study, Trial
 from psdstats.uncertainty.bootstrap import bootstrap_sizes
 from psdstats.uncertainty.law import MOST_AT_ONCE
@@ -43,7 +31,7 @@ from psdstats.uncertainty.linear import coverage_factor
 from psdstats.uncertainty.propagation import Propagation, mean_sizes
 from psdstats.uncertainty.ratios import RatioIntervals
 from psdstats.words import sizes as words
-from psdstats.words.figures import level_label
+from psdstats.words.captions import level_label
 from psdstats.words.numbers import PLAIN, Numerals, decimals_for
 from psdstats.words.report import left_out_notes
 
@@ -64,8 +52,12 @@ def sizes_table(propagation: Propagation, runs: pd.DataFrame, say: Numerals = PL
     charge = [CHARGE] if runs[CHARGE].notna().any() else []
     wide = runs[["run", "group", TIME, *charge, *_factors(runs)]].copy()
     columns = [
-        *(() if _names_tell_group(wide) else texts("group")),
-        *([time_column(wide[TIME])] if propagation.sources or wide[TIME].any() else []),
+        *(() if _names_tell_group(wide) else col.fields("group")),
+        *(
+            [col.written(TIME, "milling time", "min")]
+            if propagation.sources or wide[TIME].any()
+            else []
+        ),
     ]
     for quantity in propagation.quantities:
         own = frame[frame["quantity"] == quantity].set_index("run").loc[wide["run"]]
@@ -76,10 +68,10 @@ def sizes_table(propagation: Propagation, runs: pd.DataFrame, say: Numerals = PL
         note = words.sizes_note(propagation, say)
         share = frame[frame["quantity"] == "D50"].set_index("run").loc[wide["run"], "balance_share"]
         wide["balance_share_D50"] = share.to_numpy()
-        columns += spare(*shares(1, balance_share_D50="balance"))
+        columns += col.spare(*col.shares(1, balance_share_D50="balance"))
     key = "sizes" if propagation.sources else "values"
     notes = (note,) if note else ()
-    return table_of("sizes", wide, texts("run"), columns, key=key, notes=notes, place=Place.FIRST)
+    return table_of("sizes", wide, ("run",), columns, key=key, notes=notes, place=Place.FIRST)
 
 
 def _file_name(quantity: str) -> str:
@@ -90,7 +82,7 @@ def _file_name(quantity: str) -> str:
 def _measured(quantity: str, *more: str) -> Column:
     """The column of a quantity that was added with u, U and bounds, and ``more`` of its numbers."""
     name = _file_name(quantity)
-    own = Column(name=name, heading=quantity, unit=unit_of(quantity), show=Show.MEASURED)
+    own = Column(name, quantity, unit_of(quantity), show=col.Show.MEASURED)
     behind: dict[str, Any] = {one: f"{one}_{name}" for one in ("u", "expanded", "side", *more)}
     return replace(own, **behind)
 
@@ -116,9 +108,9 @@ def _add_quantity(wide: pd.DataFrame, quantity: str, own: pd.DataFrame) -> Colum
 
 def curves_table(bands: pd.DataFrame) -> Table:
     """Cumulative undersize of every run at every aperture."""
-    undersize = interval_column("undersize", "undersize")
-    columns = (*numbers(None, "µm", aperture_um="aperture"), replace(undersize, u="u"))
-    return table_of("undersize", bands, texts("run", "sieve"), columns, place=Place.FILES)
+    undersize = col.interval("undersize", "undersize")
+    columns = (*col.numbers(None, "µm", aperture_um="aperture"), replace(undersize, u="u"))
+    return table_of("undersize", bands, ("run", "sieve"), columns, place=Place.FILES)
 
 
 def covariance_tables(propagation: Propagation) -> tuple[Table, ...]:
@@ -158,11 +150,11 @@ def means_table(comparison: Comparison, say: Numerals = PLAIN) -> Table:
         for column in ("value", "lower", "upper", "side"):
             wide[f"{name}_{column}"] = rows[column].to_numpy()
         unit = unit_of(str(quantity))
-        columns.append(Column(name=f"{name}_text", heading=str(quantity), unit=unit))
-    heads = [Column(name="at", heading=column_words(at), unit=UNITS.get(at, ""))]
+        columns.append(Column(f"{name}_text", str(quantity), unit))
+    heads = [Column("at", column_words(at), UNITS.get(at, ""))]
     if factor:
         wide["level_text"] = [level_label(level, factor) for level in wide["level"]]
-        heads += texts(level_text=column_words(factor))
+        heads += col.fields(level_text=column_words(factor))
     return table_of(
         "mean sizes of conditions",
         wide,
@@ -198,11 +190,8 @@ def conditions_page(propagation: Propagation, runs: pd.DataFrame, say: Numerals 
         wide[name] = own["value"]
         wide[f"u_{name}"], wide[f"expanded_{name}"] = half / k, half
         wide[f"side_{name}"] = own["side"]
-    heads = [
-        number_column(wide[name], name=name, heading=column_words(name), unit=UNITS.get(name, ""))
-        for name in by
-    ]
-    columns = [*counts(n_runs="runs"), *map(_measured, propagation.quantities)]
+    heads = [col.written(name, column_words(name), UNITS.get(name, "")) for name in by]
+    columns = [*col.fields(n_runs="runs"), *map(_measured, propagation.quantities)]
     table = table_of(
         "mean sizes by condition", wide, heads, columns, say, place=Place.FIRST, coverage=coverage
     )
@@ -387,8 +376,8 @@ def ratios_page(
     table = table_of(
         "size ratios",
         frame,
-        (Column(name=by, heading=column_words(by), unit=UNITS.get(by, "")), *texts("quantity")),
-        (ratio_column("ratio", ends=""), *shares(None, share_unbracketed="open draws")),
+        (Column(by, column_words(by), UNITS.get(by, "")), "quantity"),
+        (col.ratio("ratio", ends=""), *col.shares(None, share_unbracketed="open draws")),
         say,
         place=Place.FIRST,
         by=by,
@@ -413,15 +402,15 @@ def bootstrap_page(
     for name in ("level", "versus"):
         whole[name] = ["" if pd.isna(one) else level_text(one) for one in whole[name]]
     whole["status"] = [words.BOOTSTRAP_STATUS.get(one, one) for one in whole["status"]]
-    level = Column(name="level", heading=column_words(by), unit=UNITS.get(by, ""))
+    level = Column("level", column_words(by), UNITS.get(by, ""))
     table = table_of(
         "bootstrap",
         whole,
-        (*texts("quantity"), level, *texts(versus="over")),
+        ("quantity", level, *col.fields(versus="over")),
         (
-            *numbers(3, estimate="mean or ratio", lower="from", upper="to"),
-            *counts(n_units="units"),
-            *texts(status="interval"),
+            *col.numbers(3, estimate="mean or ratio", lower="from", upper="to"),
+            *col.counts(n_units="units"),
+            *col.fields(status="interval"),
         ),
         say,
         place=Place.FIRST,
@@ -439,11 +428,6 @@ def sizes_notes(propagation: Propagation, say: Numerals = PLAIN) -> tuple[str, .
         *left_out_notes(propagation.sources_left_out),
         *([words.covariance_left(runs, MOST_AT_ONCE)] if runs > MOST_AT_ONCE else []),
     )
-
-
-def time_column(times: pd.Series) -> Column:
-    """The column of milling times, with as many decimals as the times need."""
-    return number_column(times, name=TIME, heading="milling time", unit="min")
 
 
 def _names_tell_group(runs: pd.DataFrame) -> bool:
@@ -464,8 +448,8 @@ def moments_page(study: Study) -> Page:
         "arithmetic_sd_um": "standard deviation",
         "geometric_mean_um": "geometric mean",
     }
-    surface = numbers(4, "m²/g", specific_surface_m2_per_g="specific surface")
+    surface = col.numbers(4, "m²/g", specific_surface_m2_per_g="specific surface")
     stated = bool(frame["specific_surface_m2_per_g"].notna().all())
-    columns = (*numbers(1, "µm", **means), *numbers(3, geometric_sd="geometric SD"))
-    table = table_of("mean sizes", frame, texts("run"), (*columns, *(surface if stated else ())))
+    columns = (*col.numbers(1, "µm", **means), *col.numbers(3, geometric_sd="geometric SD"))
+    table = table_of("mean sizes", frame, ("run",), (*columns, *(surface if stated else ())))
     return Page(heading="Mean sizes", blocks=(table,))

@@ -14,22 +14,12 @@ import pandas as pd
 from psdstats.columns import column_words
 from psdstats.comparison.whole import WholeComparison
 from psdstats.comparison.whole_fits import CurvePoints, StudyFits
-from psdstats.output.content import Bullets, Drawing, Page
+from psdstats.output import table as col
+from psdstats.output.content import Bullets, Drawing, Page, drawing_of, page_of
 from psdstats.output.figures.axes import joint_key, new_panels
 from psdstats.output.figures.groups import class_changes, fit_misfit
 from psdstats.output.figures.marks import drawn, room_for
-from psdstats.output.pages.parts import drawing_of, number_column, table_of
-from psdstats.output.tables.table import (
-    Column,
-    Place,
-    Table,
-    counts,
-    interval_column,
-    numbers,
-    p_values,
-    shares,
-    texts,
-)
+from psdstats.output.table import Place, Table, table_of
 from psdstats.words import distribution as words
 from psdstats.words.captions import FIGURES
 from psdstats.words.numbers import PLAIN, Numerals
@@ -42,6 +32,7 @@ if TYPE_CHECKING:
 _MOST_PANELS = 4
 
 
+@page_of.register
 def whole_page(whole: WholeComparison, say: Numerals = PLAIN) -> Page:
     """Verdict, figures of the classes, and how far the answer rests on empty classes."""
     moved = [] if whole.to_frame().empty else [moved_table(whole, say)]
@@ -80,12 +71,12 @@ def moved_table(whole: WholeComparison, say: Numerals = PLAIN) -> Table:
         f"moved classes by {column_words(whole.by)}",
         frame,
         (
-            *(texts(stack="sieves of") if several else ()),
-            number_column(frame["low"], name="low", heading="from"),
-            number_column(frame["high"], name="high", heading="to"),
-            Column(name="class", heading="size class"),
+            *(col.fields(stack="sieves of") if several else ()),
+            col.written("low", "from"),
+            col.written("high", "to"),
+            col.Column("class", "size class"),
         ),
-        (interval_column("change_percent", change, "points"), *texts(p_shown="p", moved="moved")),
+        (col.interval("change_percent", change, "points"), *col.fields(p_shown="p", moved="moved")),
         say,
         key="moved classes",
         place=Place.FILES,
@@ -101,12 +92,12 @@ def sensitivity_table(whole: WholeComparison, say: Numerals = PLAIN) -> Table:
     return table_of(
         f"whole distribution by {column_words(whole.by)}",
         whole.sensitivity.assign(p_shown=told),
-        numbers(1, delta_factor=words.REPLACEMENT),
+        col.numbers(1, delta_factor=words.REPLACEMENT),
         (
-            *counts(empty_classes="empty classes"),
-            *numbers(None, pseudo_f="pseudo-F"),
-            *shares(1, r_squared="share of the variation"),
-            *texts(p_shown="p"),
+            *col.fields(empty_classes="empty classes"),
+            *col.numbers(None, pseudo_f="pseudo-F"),
+            *col.shares(1, r_squared="share of the variation"),
+            *col.fields(p_shown="p"),
         ),
         key="whole distribution",
         place=Place.FIRST,
@@ -177,12 +168,12 @@ def families_table(fits: StudyFits, say: Numerals = PLAIN) -> Table:
     return table_of(
         "fitted families",
         _titled(frame),
-        texts(family="distribution"),
+        col.fields(family="distribution"),
         (
-            *counts(fitted="runs fitted", described="described", refused="not fitted"),
-            *numbers(None, chi_squared="χ²"),
-            *counts("df"),
-            *numbers(None, per_df="χ²/df"),
+            *col.fields(fitted="runs fitted", described="described", refused="not fitted"),
+            *col.numbers(None, chi_squared="χ²"),
+            *col.counts("df"),
+            *col.numbers(None, per_df="χ²/df"),
         ),
         say,
         place=Place.FIRST,
@@ -197,12 +188,12 @@ def parameters_table(fits: StudyFits) -> Table:
     return table_of(
         "fitted parameters",
         frame,
-        texts("run", family="distribution", parameter="parameter"),
+        col.fields("run", family="distribution", parameter="parameter"),
         (
-            interval_column("value", "value (interval)"),
-            *p_values(p="p of the fit"),
-            *numbers(2, "points", misfit_percent="misfit"),
-            *texts("status"),
+            col.interval("value", "value (interval)"),
+            *col.fields(p="p of the fit"),
+            *col.numbers(2, "points", misfit_percent="misfit"),
+            "status",
         ),
     )
 
@@ -216,17 +207,17 @@ def fitted_sizes_table(fits: StudyFits) -> Table:
     return table_of(
         "fitted sizes",
         frame,
-        texts("run", family="distribution", quantity="size"),
-        (interval_column("size_um", "value (interval)", "µm", **ends), *texts("note")),
+        col.fields("run", family="distribution", quantity="size"),
+        (col.interval("size_um", "value (interval)", "µm", **ends), "note"),
     )
 
 
 def fineness_table_of(frame: pd.DataFrame) -> Table:
     """Fineness class of every run by the step rule."""
     shown = frame.assign(step_shown_um=frame["step_um"].where(np.isfinite(frame["step_um"])))
-    named = texts(classes="class of powder", scheme="scheme", source="source")
-    columns = (*numbers(None, "µm", step_shown_um="step size"), *named)
-    return table_of("fineness", shown, texts("run"), columns)
+    named = col.fields(classes="class of powder", scheme="scheme", source="source")
+    columns = (*col.numbers(None, "µm", step_shown_um="step size"), *named)
+    return table_of("fineness", shown, ("run",), columns)
 
 
 def misfit_drawing(

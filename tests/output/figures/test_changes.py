@@ -10,7 +10,7 @@ from matplotlib.markers import CARETLEFT, CARETRIGHT
 
 from psdstats.output.figures import effects as figures
 from psdstats.output.style import house_style, narrow_screen
-from psdstats.words.figures import change_words, changes_alternative, short_change
+from psdstats.words.captions import change_words, changes_alternative, short_change
 from psdstats.words.numbers import PLAIN, Numerals
 
 NAMES = ["quantity", "at", "level", "ratio", "ratio_lower", "ratio_upper", "verdict"]

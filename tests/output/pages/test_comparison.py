@@ -18,7 +18,7 @@ from psdstats.output.pages.comparison import (
 from psdstats.output.pages.comparison import (
     tests_table as f_table,
 )
-from psdstats.output.tables.table import Table
+from psdstats.output.table import Table
 from psdstats.words.comparison import (
     BALANCE,
     GROUPS,

@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import pytest
 
-from psdstats.output.pages.limits import limits_page
+from psdstats.output.pages.budget import limits_page
 from psdstats.uncertainty.conformity import Specification, judge_limit, specifications
 from psdstats.words.numbers import Numerals
 

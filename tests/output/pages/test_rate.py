@@ -19,7 +19,7 @@ from psdstats.output.pages.rate import (
     stopping_table,
     withdrawal_table,
 )
-from psdstats.output.tables.table import Table
+from psdstats.output.table import Table
 from psdstats.rate import fit_rate
 from psdstats.rate.fit_rate import UNITS
 from psdstats.uncertainty import propagate

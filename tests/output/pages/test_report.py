@@ -11,11 +11,10 @@ from psdstats.comparison.plan import LevelTest
 from psdstats.models import verdicts as models
 from psdstats.output import report
 from psdstats.output.collect import Results
-from psdstats.output.content import Bullets, Equation, Page, Paragraph, Section
+from psdstats.output.content import Bullets, Equation, Page, Paragraph, Section, without_repeats
 from psdstats.output.pages.checks import checks_page, checks_table, tare_drawings
-from psdstats.output.pages.parts import without_repeats
 from psdstats.output.report import provenance_text, report_content, report_record
-from psdstats.output.tables.table import Table
+from psdstats.output.table import Table
 from psdstats.study.tares import tare_history
 from psdstats.words.numbers import PLAIN, Numerals
 from psdstats.words.report import CAUTIONS

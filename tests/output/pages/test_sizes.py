@@ -10,7 +10,6 @@ import pandas as pd
 import pytest
 
 from psdstats import compare, propagate
-from psdstats.output.pages.parts import number_column
 from psdstats.output.pages.sizes import (
     course_drawing,
     curves_table,
@@ -20,6 +19,7 @@ from psdstats.output.pages.sizes import (
     sizes_table,
     undersize_drawing,
 )
+from psdstats.output.table import written
 from psdstats.uncertainty.propagation import Method
 from psdstats.words.numbers import Numerals
 from psdstats.words.sizes import balance_sentence, notes_in_words, size_sentence
@@ -301,7 +301,7 @@ def test_balance_that_does_not_matter_is_said_shortly():
     [([0.01, 0.1], ["0.01", "0.10"]), ([6.0, 12.0], ["6", "12"]), ([0.5, 24.0], ["0.5", "24.0"])],
 )
 def test_declared_numbers_keep_their_decimals(values, texts):
-    column = number_column(pd.Series(values), name="x", heading="x", unit="g")
+    column = written("x", "x", "g").settled(pd.Series(values))
     assert [column.text({"x": value}) for value in values] == texts
 
 

@@ -15,7 +15,7 @@ import openpyxl
 import pandas as pd
 import pytest
 
-from psdstats.output.tables.formats import (
+from psdstats.output.formats import (
     to_csv,
     to_html,
     to_latex,
@@ -23,7 +23,7 @@ from psdstats.output.tables.formats import (
     to_terminal,
     to_xlsx,
 )
-from psdstats.output.tables.table import Column, Show, Table
+from psdstats.output.table import Column, Show, Table
 from psdstats.words.numbers import Numerals
 
 # the compilation is checked where a TeX engine is installed

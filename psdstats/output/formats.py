@@ -25,8 +25,7 @@ from typing import Any
 
 import pandas as pd
 
-from psdstats.output.equations import words_html
-from psdstats.output.tables.table import Column, Show, Table, is_missing
+from psdstats.output.table import Column, Show, Table, is_missing
 from psdstats.output.text import (
     clean,
     escape_html,
@@ -34,6 +33,7 @@ from psdstats.output.text import (
     escape_markdown,
     keep_units,
     spreadsheet_safe,
+    words_html,
 )
 from psdstats.study.cells import put_text, workbook_bytes
 from psdstats.words.numbers import PLAIN, DecimalSign, Numerals
@@ -328,7 +328,7 @@ def to_xlsx(tables: Iterable[Table]) -> bytes:
 
 
 def _fill(sheet: Any, table: Table) -> None:
-    formats = {column.name: _FORMATS.get(column.show, "") for column in table.columns}
+    formats = {column.name: _FORMATS.get(column.show or Show.TEXT, "") for column in table.columns}
     widths = []
     for at, name in enumerate(table.frame.columns, start=1):
         _put(sheet.cell(row=1, column=at), name, "")

@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 from psdstats.errors import OutputError
-from psdstats.output.tables.table import Column, Show, Table, columns_of
+from psdstats.output.table import Column, Show, Table, columns_of
 from psdstats.words.numbers import Numerals
 
 

@@ -14,15 +14,19 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import KW_ONLY, dataclass, replace
+from decimal import Decimal
 from enum import StrEnum
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from psdstats.errors import OutputError
 from psdstats.output.text import slug
+from psdstats.words.captions import CAPTIONS, NOTES
 from psdstats.words.numbers import MISSING, PLAIN, Numerals
+from psdstats.words.remarks import fill
 
 _UNITS = {
     "_g_per_cm3": "g/cm³",
@@ -69,7 +73,7 @@ class Show(StrEnum):
     P_VALUE = "p-value"
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True)
 class Column:
     """One column as a reader sees it.
 
@@ -81,8 +85,8 @@ class Column:
         What stands above it.
     unit : str, default=""
         Unit, shown beside the heading; "" for none.
-    show : Show, default=Show.TEXT
-        Rule for the text.
+    show : Show or None
+        Rule for the text; None is the usual one of the column's name and values (`usual`).
     u : str or None
         Column with the standard uncertainty, by which the value and what stands behind it are
         rounded.
@@ -98,12 +102,15 @@ class Column:
         `Show.SIGNED`.
     spare : bool, default=False
         Whether a narrow terminal does without it first.
+    as_written : bool, default=False
+        Whether numbers have the decimals that the values need.
     """
 
     name: str
     heading: str
     unit: str = ""
-    show: Show = Show.TEXT
+    _: KW_ONLY
+    show: Show | None = None
     u: str | None = None
     expanded: str | None = None
     lower: str | None = None
@@ -111,11 +118,12 @@ class Column:
     side: str | None = None
     decimals: int | None = None
     spare: bool = False
+    as_written: bool = False
 
     @property
     def is_number(self) -> bool:
         """Whether the column is set to the right, as numbers are."""
-        return self.show is not Show.TEXT
+        return self.show not in (None, Show.TEXT)
 
     @property
     def sources(self) -> tuple[str, ...]:
@@ -128,12 +136,22 @@ class Column:
         """Heading with its unit after a comma, for formats of plain text."""
         return f"{self.heading}, {self.unit}" if self.unit else self.heading
 
+    def settled(self, values: pd.Series) -> Column:
+        """The same column with a rule for its text, by its name and values where none is stated."""
+        if self.show is not None:
+            return self
+        if pd.api.types.is_bool_dtype(values) or not pd.api.types.is_numeric_dtype(values):
+            return replace(self, show=Show.TEXT)
+        if self.as_written:
+            return replace(self, show=Show.NUMBER, decimals=_places(values))
+        return replace(self, show=_usual(self.name, values), unit=self.unit or _unit_of(self.name))
+
     def text(self, row: dict[str, object], say: Numerals = PLAIN) -> str:
         """The cell of one row."""
         value = row[self.name]
         if is_missing(value):
             return MISSING
-        if self.show is Show.TEXT:
+        if not self.is_number:
             if isinstance(value, (bool, np.bool_)):
                 return "yes" if value else "no"
             return str(value)
@@ -178,7 +196,13 @@ class Column:
 
 def columns_of(frame: pd.DataFrame) -> tuple[Column, ...]:
     """Columns for a frame of which nothing is said: headings and units from its names."""
-    return tuple(_column_of(str(name), frame[name]) for name in frame.columns)
+    found = []
+    for name in map(str, frame.columns):
+        unit = _unit_of(name)
+        end = next((end for end in _UNITS if unit and name.endswith(end)), "")
+        heading = name.removesuffix(end).replace("_", " ")
+        found.append(Column(name=name, heading=heading, unit=unit).settled(frame[name]))
+    return tuple(found)
 
 
 def is_missing(value: object) -> bool:
@@ -186,23 +210,24 @@ def is_missing(value: object) -> bool:
     return value is None or value is pd.NA or value is pd.NaT or value != value
 
 
-def _column_of(name: str, values: pd.Series) -> Column:
-    heading, unit = name, ""
-    for suffix, symbol in _UNITS.items():
-        if name.endswith(suffix) and len(name) > len(suffix):
-            heading, unit = name.removesuffix(suffix), symbol
-            break
-    if pd.api.types.is_bool_dtype(values) or not pd.api.types.is_numeric_dtype(values):
-        show = Show.TEXT
-    elif pd.api.types.is_integer_dtype(values):
-        show = Show.COUNT
-    elif name == "p" or name.startswith("p_") or name.endswith("_p"):
-        show = Show.P_VALUE
-    elif name == "share" or name.endswith("_share"):
-        show = Show.PER_CENT
-    else:
-        show = Show.NUMBER
-    return Column(name=name, heading=heading.replace("_", " "), unit=unit, show=show)
+def _unit_of(name: str) -> str:
+    """The unit that the name of a column ends with."""
+    return next((unit for end, unit in _UNITS.items() if name.endswith(end) and name != end), "")
+
+
+def _usual(name: str, values: pd.Series) -> Show:
+    """The usual rule for numbers of a column."""
+    if pd.api.types.is_integer_dtype(values):
+        return Show.COUNT
+    if name == "p" or name.startswith("p_") or name.endswith("_p"):
+        return Show.P_VALUE
+    return Show.PER_CENT if name == "share" or name.endswith("_share") else Show.NUMBER
+
+
+def _places(values: pd.Series) -> int:
+    """The decimals that values need, such as apertures, times, resolutions."""
+    written = (Decimal(f"{float(one):.6g}").as_tuple().exponent for one in values.dropna())
+    return max((-one for one in written if isinstance(one, int) and one < 0), default=0)
 
 
 def _with_interval(
@@ -266,8 +291,6 @@ class Table:
                 f"table {self.name!r} has column {twice[0]!r} twice; give each column its own name."
             )
         object.__setattr__(self, "frame", own)
-        if not self.columns:
-            object.__setattr__(self, "columns", columns_of(own))
         for column in self.columns:
             for source in column.sources:
                 if source not in own.columns:
@@ -275,6 +298,8 @@ class Table:
                         f"table {self.name!r} has no column {source!r} (it has "
                         f"{', '.join(own.columns)}); name one of these."
                     )
+        settled = tuple(one.settled(own[one.name]) for one in self.columns)
+        object.__setattr__(self, "columns", settled or columns_of(own))
 
     @property
     def key(self) -> str:
@@ -299,7 +324,7 @@ def _plain(value: object) -> object:
 
 
 def _shown(
-    show: Show,
+    show: Show | None,
     names: Iterable[str],
     headings: dict[str, str],
     unit: str = "",
@@ -312,25 +337,33 @@ def _shown(
     )
 
 
-def texts(*names: str, **headings: str) -> tuple[Column, ...]:
-    """Columns of text: those headed by their own names, then those with a heading.
+def fields(*names: str, **headings: str) -> tuple[Column, ...]:
+    """Columns by the usual rule: those headed by their own names, then those with a heading.
 
     Examples
     --------
-    >>> [column.heading for column in texts("quantity", contrast="levels")]
+    >>> [column.heading for column in fields("quantity", contrast="levels")]
     ['quantity', 'levels']
     """
-    return _shown(Show.TEXT, names, headings)
+    return _shown(None, names, headings)
 
 
 def counts(*names: str, **headings: str) -> tuple[Column, ...]:
-    """Columns of whole numbers, named as `texts` names them."""
+    """Columns of whole numbers that may be missing or infinite, named as `fields` names them."""
     return _shown(Show.COUNT, names, headings)
 
 
-def p_values(*names: str, **headings: str) -> tuple[Column, ...]:
-    """Columns of p."""
-    return _shown(Show.P_VALUE, names, headings)
+def written(name: str, heading: str = "", unit: str = "") -> Column:
+    """A column of numbers with the decimals that they need, such as levels of a factor; or of text.
+
+    Examples
+    --------
+    >>> written("d", "resolution").settled(pd.Series([0.1, 0.01])).decimals
+    2
+    >>> written("slope_u").settled(pd.Series([1e-5])).decimals
+    5
+    """
+    return Column(name=name, heading=heading, unit=unit, show=None, as_written=True)
 
 
 def shares(decimals: int | None, /, *names: str, **headings: str) -> tuple[Column, ...]:
@@ -350,17 +383,12 @@ def numbers(
     return _shown(Show.NUMBER, names, headings, unit, decimals)
 
 
-def number(name: str, heading: str = "", unit: str = "", decimals: int | None = None) -> Column:
-    """A column of plain numbers."""
-    return numbers(decimals, unit, **{name: heading or name})[0]
-
-
 def spare(*columns: Column) -> tuple[Column, ...]:
     """Columns that a narrow terminal does without first."""
     return tuple(replace(one, spare=True) for one in columns)
 
 
-def interval_column(
+def interval(
     name: str, heading: str, unit: str = "", *, lower: str = "lower", upper: str = "upper"
 ) -> Column:
     """A column of values with the limits of their intervals behind."""
@@ -369,7 +397,41 @@ def interval_column(
     )
 
 
-def ratio_column(heading: str, name: str = "ratio", *, ends: str = "ratio_") -> Column:
+def ratio(heading: str, name: str = "ratio", *, ends: str = "ratio_") -> Column:
     """A column of ratios with their intervals, whose columns begin with ``ends``."""
     lower, upper = f"{ends}lower", f"{ends}upper"
     return Column(name=name, heading=heading, show=Show.RATIO, lower=lower, upper=upper)
+
+
+def table_of(
+    name: str,
+    frame: pd.DataFrame,
+    heads: Iterable[Column | str] = (),
+    columns: Iterable[Column | str] = (),
+    say: Numerals = PLAIN,
+    *,
+    key: str = "",
+    notes: Iterable[str] | None = None,
+    place: Place = Place.REPORT,
+    is_front: bool = False,
+    **said: Any,
+) -> Table:
+    """A table of which `psdstats.words.captions` has caption and notes, by its name or ``key``.
+
+    Columns ``heads`` name the row; one given by its name alone is headed by it.  Without any column
+    all of the frame are shown.  What stands in
+    the gaps of the words is ``said``; ``notes`` are given where they are not the usual ones.
+    """
+    own = NOTES.get(key or name, ())
+    usual = (own,) if isinstance(own, str) else own
+    named, others = tuple(heads), tuple(columns)
+    return Table(
+        name=name,
+        frame=frame,
+        caption=fill(CAPTIONS[key or name], say, **said),
+        columns=tuple(fields(one)[0] if isinstance(one, str) else one for one in (*named, *others)),
+        notes=tuple(fill(one, say, **said) for one in usual) if notes is None else tuple(notes),
+        row_headings=len(named) or 1,
+        place=place,
+        is_front=is_front,
+    )
