@@ -19,7 +19,6 @@ import pandas as pd
 from numpy.typing import ArrayLike
 
 from psdstats.columns import QUANTITIES
-from psdstats.comparison.advice import advise
 from psdstats.comparison.analysis import (
     Analysis,
     QuantityAnalysis,
@@ -28,6 +27,7 @@ from psdstats.comparison.analysis import (
 )
 from psdstats.comparison.answers import (
     Answers,
+    advise,
     answer,
     balance_answer,
     doubted,
@@ -35,7 +35,7 @@ from psdstats.comparison.answers import (
     obstacle,
     with_missing,
 )
-from psdstats.comparison.groups import bench_answers
+from psdstats.comparison.benches import bench_answers
 from psdstats.comparison.plan import (
     ComparisonPlan,
     Direction,

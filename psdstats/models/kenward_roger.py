@@ -25,8 +25,7 @@ from numpy.typing import ArrayLike, NDArray
 from psdstats.frozen import Array
 from psdstats.models.engine import BatchFit
 from psdstats.models.judged import f_tail
-from psdstats.models.likelihood import Choice
-from psdstats.models.solver import add_bend, root_jacobian
+from psdstats.models.likelihood import Choice, add_bend, root_jacobian
 
 
 class Inference(Choice):

@@ -23,10 +23,9 @@ from scipy import special
 from psdstats.covariance import Covariance, SharedErrors
 from psdstats.errors import ModelError
 from psdstats.frozen import Array, freeze_arrays
-from psdstats.models.engine import CovarianceParts
+from psdstats.models.engine import Columns, CovarianceParts, shared_problem
 from psdstats.models.judged import Family, Judged, Side
-from psdstats.models.solver import maximise
-from psdstats.models.woodbury import Columns, shared_problem
+from psdstats.models.likelihood import maximise
 from psdstats.student import scale_rule
 
 POINTS = {1: (96,), 2: (20, 40), 3: (10, 10, 20)}

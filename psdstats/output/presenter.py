@@ -18,8 +18,7 @@ import pandas as pd
 from psdstats.columns import BALANCE, CHARGE, GROUP, TIME
 from psdstats.comparison.groups import GroupAgreement
 from psdstats.comparison.result import Comparison, QuantityComparison
-from psdstats.comparison.whole import WholeComparison
-from psdstats.comparison.whole_fits import StudyFits
+from psdstats.comparison.whole import StudyFits, WholeComparison
 from psdstats.distribution.curves import curve_frame
 from psdstats.distribution.fits import DistributionFit
 from psdstats.distribution.moments import Fineness

@@ -23,7 +23,7 @@ from numpy.typing import ArrayLike
 from psdstats.columns import BALL_RATIO, BOOKKEEPING, GROUP, REPLICATE, TIME, column_words
 from psdstats.comparison.analysis import QuantityAnalysis, SpreadBasis
 from psdstats.comparison.plan import columns_of
-from psdstats.comparison.trial_design import indicators
+from psdstats.comparison.response import indicators
 from psdstats.errors import ModelError
 from psdstats.findings import Remark, RemarkKind
 from psdstats.frozen import Array, freeze_arrays
