@@ -282,7 +282,7 @@ def _answers(subjects: Subjects, judged: list[Mixture], rule: Rule) -> tuple[Dev
         "upper": estimate + half,
         "p": p,
         "p_adjusted": adjusted,
-        **detectable_percent(u, df, critical=half / u),
+        **detectable_percent(u, df, half),
     }
     margin = rule["margin_percent"]
     if margin is not None:

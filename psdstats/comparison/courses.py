@@ -55,7 +55,6 @@ from psdstats.models.verdicts import (
     detectable_percent,
     equivalence_of,
     judge,
-    multiples,
 )
 
 FEWEST_TIMES = 4
@@ -179,7 +178,7 @@ def _numbers(
         "df": df,
         "p": p,
         "p_adjusted": p_adjusted,
-        **detectable_percent(se, df, critical=multiples(reach, se)),
+        **detectable_percent(se, df, reach),
     }
     margin = rule["margin_percent"]
     if margin is not None:

@@ -276,7 +276,7 @@ def own_contrasts(
     names = ("estimate", "lower", "upper", "lower_single", "upper_single", "df", "p", "p_adjusted")
     se = table.standard_error
     columns = {name: getattr(table, name) for name in names} | {"u": se}
-    columns |= detectable_percent(se, table.df, critical=table.simultaneous.critical)
+    columns |= detectable_percent(se, table.df, table.simultaneous.critical * se)
     if plan.margin_percent is not None:
         count = len(kept)
         law = StudentJudged(estimate=value, se=se, df=table.df, correlation=np.eye(count))

@@ -13,7 +13,7 @@ Units: whatever the response has; variances in its square.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 
 import numpy as np
@@ -106,17 +106,15 @@ def variance_posterior(y: ArrayLike, x: ArrayLike, parts: CovarianceParts) -> Va
         return _among(found, felt)
     axes = _axes(r, inner, given)
     theta = _points(axes)
-    level = np.concatenate([_log_likelihood(some, inner, given, r) for some in _few(theta)])
-
-    def information(near: NDArray[np.bool_]) -> Array:
-        return np.concatenate([_information(some, inner, given) for some in _few(theta[near])])
-
-    return _among(_weighed(axes, level, information), felt)
+    level = _few(_log_likelihood, theta, inner, given, r)
+    found = _weighed(axes, level, lambda near: _few(_information, theta[near], inner, given))
+    return _among(found, felt)
 
 
-def _few(theta: Array) -> list[Array]:
-    """Points a few at a time: matrices at all of them at once take long to fill."""
-    return [theta[i : i + _AT_ONCE] for i in range(0, len(theta), _AT_ONCE)]
+def _few(function: Callable[..., Array], theta: Array, *given: Array) -> Array:
+    """A function of points, a few at a time: matrices at all of them at once take long to fill."""
+    parts = (theta[i : i + _AT_ONCE] for i in range(0, len(theta), _AT_ONCE))
+    return np.concatenate([function(some, *given) for some in parts])
 
 
 def _log_likelihood(theta: Array, inner: Array, given: Array, r: Array) -> Array:
@@ -247,40 +245,32 @@ class Mixture(Judged):
         Estimates at the points.
     covariance : ndarray, shape (h, q, q)
         Their covariances.
+
+    Attributes
+    ----------
+    sd : ndarray, shape (h, q)
+        Their standard deviations.
+    estimate, se, df : ndarray, shape (q,)
+        Mean over the points, weighed by precision; one over the root of the mean precision; degrees
+        of freedom from its second moment.
     """
 
     weight: Array
     centre: Array
     covariance: Array
+    sd: Array = field(init=False)
 
     def __post_init__(self) -> None:
+        sd = np.sqrt(np.maximum(np.einsum("hqq->hq", self.covariance), 1e-300))
+        precision = self.weight @ sd**-2.0
+        with np.errstate(divide="ignore", over="ignore", invalid="ignore"):
+            rest = self.weight @ sd**-4.0 - precision**2
+            df = 2 * precision**2 / np.maximum(rest, 0.0)
+        estimate = self.weight @ (self.centre / sd**2) / precision
+        own = {"sd": sd, "estimate": estimate, "se": precision**-0.5}
+        for name, value in {**own, "df": np.where(df > 1e6, np.inf, df)}.items():
+            object.__setattr__(self, name, value)
         freeze_arrays(self)
-
-    @cached_property
-    def _sd(self) -> Array:
-        return np.asarray(np.sqrt(np.maximum(np.einsum("hqq->hq", self.covariance), 1e-300)))
-
-    @cached_property
-    def _precision(self) -> Array:
-        return np.asarray(self.weight @ self._sd**-2.0)
-
-    @cached_property
-    def estimate(self) -> Array:  # type: ignore[override]
-        """Mean over the points, weighed by precision, (q,)."""
-        return np.asarray(self.weight @ (self.centre / self._sd**2) / self._precision)
-
-    @cached_property
-    def se(self) -> Array:  # type: ignore[override]
-        """Scale: one over the root of the mean precision, (q,)."""
-        return np.asarray(self._precision**-0.5)
-
-    @cached_property
-    def df(self) -> Array:  # type: ignore[override]
-        """Degrees of freedom from the second moment of the precision, (q,)."""
-        rest = self.weight @ self._sd**-4.0 - self._precision**2
-        with np.errstate(divide="ignore"):
-            df = 2 * self._precision**2 / np.maximum(rest, 0.0)
-        return np.asarray(np.where(df > 1e6, np.inf, df))
 
     def p_below(self, limit: float = 0.0) -> Array:
         """One-sided p (q,) of "the contrast is the limit or more", as the intervals have it."""
@@ -302,7 +292,7 @@ class Mixture(Judged):
     def tail(self, half: Array) -> Array:
         """Posterior probability (q,) of a distance of more than half (q,) from the estimate."""
         shift = self.centre - self.estimate
-        beyond = special.ndtr((shift - half) / self._sd) + special.ndtr((-shift - half) / self._sd)
+        beyond = special.ndtr((shift - half) / self.sd) + special.ndtr((-shift - half) / self.sd)
         return np.asarray(np.minimum(self.weight @ beyond, 1.0))
 
     def half_width(self, alpha: float) -> Array:
@@ -325,13 +315,9 @@ class Mixture(Judged):
         else:
             below, above = self.p_below()[rows], self.p_above()[rows]
             single, reached = np.where(signs > 0, below, above), -score
-        beyond = self.family_tail(family, reached)
-        return np.asarray(np.clip(beyond, single, np.minimum(len(rows) * single, 1.0)))
-
-    def family_tail(self, family: Family, score: Array) -> Array:
-        """Share of draws whose largest score lies beyond each of the scores (members,)."""
         largest = np.sort(self._largest(family))
-        return np.asarray(1 - np.searchsorted(largest, score) / len(largest))
+        beyond = 1 - np.searchsorted(largest, reached) / len(largest)
+        return np.asarray(np.clip(beyond, single, np.minimum(len(rows) * single, 1.0)))
 
     def family_half_width(self, family: Family, alpha: float) -> Array:
         """Half widths (members,) of limits that hold together."""

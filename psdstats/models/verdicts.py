@@ -326,21 +326,12 @@ def _shift(df: float, critical: float, power: float) -> float:
 _RANGE = 0.9  # coverage of the range of what could be detected
 
 
-def multiples(half: Array, standard_error: Array) -> Array:
-    """Half widths as multiples of standard errors; NaN where either has no end."""
-    found = np.full(np.shape(half), np.nan)
-    np.divide(
-        half, standard_error, out=found, where=np.isfinite(standard_error) & (standard_error > 0)
-    )
-    return found
-
-
 def detectable_percent(
-    standard_error: Array, df: Array, *, critical: Array, power: float = POWER
+    standard_error: Array, df: Array, half: Array, *, power: float = POWER
 ) -> dict[str, Array]:
     """Smallest decrease that would have been shown, per cent, and its range: fields of `Numbers`.
 
-    Shapes: all (m,); NaN where there is no standard error.
+    Shapes: all (m,), half widths of the intervals among them; NaN where there is no standard error.
 
     Notes
     -----
@@ -350,11 +341,11 @@ def detectable_percent(
     """
     names = ("detectable_decrease_percent", "detectable_low_percent", "detectable_high_percent")
     found = {name: np.full(np.shape(standard_error), np.nan) for name in names}
-    good = np.isfinite(standard_error) & (standard_error > 0.0) & (df > 0.0) & np.isfinite(critical)
+    good = np.isfinite(standard_error) & (standard_error > 0.0) & (df > 0.0) & np.isfinite(half)
     if not good.any():
         return found
-    error, df, critical = standard_error[good], df[good], critical[good]
-    seen = smallest_detectable(error, df, critical=critical, power=power).log_change
+    error, df = standard_error[good], df[good]
+    seen = smallest_detectable(error, df, critical=half[good] / error, power=power).log_change
     finite = np.isfinite(df)
     some = np.where(finite, df, 1.0)
     tails = (0.5, 0.5 + 0.5 * _RANGE, 0.5 - 0.5 * _RANGE)
