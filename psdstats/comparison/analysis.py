@@ -29,11 +29,12 @@ from psdstats.comparison.response import (
     cell_texts,
     drift_lines,
     indicators,
+    level_order,
     same_level,
     trial_design,
     where_columns,
 )
-from psdstats.comparison.spread import drift_slope, level_order, smooth_spread
+from psdstats.comparison.spread import drift_slope, smooth_spread
 from psdstats.covariance import Covariance, SharedErrors
 from psdstats.errors import ModelError
 from psdstats.frozen import Array

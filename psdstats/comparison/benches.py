@@ -31,7 +31,7 @@ from numpy.typing import NDArray
 from psdstats.columns import BALL_RATIO, GROUP, TIME
 from psdstats.comparison.analysis import QuantityAnalysis
 from psdstats.comparison.plan import columns_of
-from psdstats.comparison.spread import level_order
+from psdstats.comparison.response import level_order
 from psdstats.covariance import Covariance, SharedErrors
 from psdstats.findings import (
     BenchAnswer,
@@ -44,7 +44,7 @@ from psdstats.findings import (
     Rule,
     numbers_of,
 )
-from psdstats.frozen import Array, freeze_arrays
+from psdstats.frozen import Array, Still
 from psdstats.models.design_columns import level_text
 from psdstats.models.engine import CovarianceParts, squares_of
 from psdstats.models.judged import Family
@@ -65,7 +65,7 @@ ENOUGH_DF = 3
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class BenchRuns:
+class BenchRuns(Still):
     """The runs whose groups are compared.
 
     Parameters
@@ -91,9 +91,6 @@ class BenchRuns:
     order: Array
     further: tuple[Array, ...] = ()
     stated: tuple[float, float] | None = None
-
-    def __post_init__(self) -> None:
-        freeze_arrays(self)
 
     def cells(self) -> Array:
         """Indicators of the combinations of group and condition that hold runs, (n, cells)."""

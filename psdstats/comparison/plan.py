@@ -213,7 +213,7 @@ def plan_comparison(
     """
     frame, remarks = study.runs_frame(), list[Remark]()
     asked = _asked(
-        _settings_for(study.compare, by),
+        study.compare,
         by=by,
         within=within,
         also=also,
@@ -255,7 +255,14 @@ def plan_comparison(
 
 
 def _asked(settings: Mapping[str, Any], **given: Any) -> dict[str, Any]:
-    """Settings of study.toml, and above them what the caller says, each of its kind."""
+    """Settings of study.toml, and above them what the caller says, each of its kind.
+
+    Where another factor than theirs is compared, the groupings they name are dropped.
+    """
+    if given["by"] is not None and settings.get("by") not in (None, given["by"]):
+        also = tuple(name for name in _names_in(settings.get("also")) if name != given["by"])
+        kept = {name: one for name, one in settings.items() if name not in _OF_ONE_FACTOR}
+        settings = {"also": also, **kept}
     asked = {**settings, **{name: one for name, one in given.items() if one is not None}}
     margin = asked.get("margin_percent")
     if margin is not None:
@@ -267,12 +274,9 @@ def _asked(settings: Mapping[str, Any], **given: Any) -> dict[str, Any]:
 def _usual_factor(frame: pd.DataFrame, names: Sequence[str]) -> str:
     """Milling time where it differs, else the first factor that does within groups, else groups."""
     within = [one for one in names if not _one_to_one(frame, one, GROUP)]
-    usual = (one for one in (TIME, *within, GROUP) if _differs(frame[one]))
-    return next(usual, TIME)
-
-
-def _differs(column: pd.Series) -> bool:
-    return len(column.dropna().unique()) > 1
+    return next(
+        (one for one in (TIME, *within, GROUP) if len(frame[one].dropna().unique()) > 1), TIME
+    )
 
 
 def _one_to_one(frame: pd.DataFrame, name: str, grouping: str) -> bool:
@@ -290,7 +294,9 @@ def _crossed(
     remarks: list[Remark],
 ) -> tuple[tuple[str, ...], tuple[str, ...]]:
     """Further factors answered level by level, and those set aside additively."""
-    for name in (one for one in beside if one not in each and _differs(frame[one])):
+    for name in (
+        one for one in beside if one not in each and len(frame[one].dropna().unique()) > 1
+    ):
         crossing, times = place_factor(frame, name, by=by, among=each)
         nested = crossing is Crossing.IN_GROUPS and times > 1
         if name in further and not nested:
@@ -398,19 +404,6 @@ def _one_of(kind: type[Chosen], given: object, name: str) -> Chosen:
         known = ", ".join(repr(str(one)) for one in kind)
         raise ModelError(f"There is no {name} {given!r}; choose from {known}.")
     return kind(str(given))
-
-
-def _settings_for(settings: Mapping[str, object], by: str | None) -> Mapping[str, object]:
-    """The settings of study.toml, adapted where another factor than theirs is compared.
-
-    The groupings they name belong to their own factor and are dropped.
-    """
-    own = settings.get("by")
-    if by is None or own is None or own == by:
-        return settings
-    also = tuple(name for name in _names_in(settings.get("also")) if name != by)
-    kept = {name: one for name, one in settings.items() if name not in _OF_ONE_FACTOR}
-    return {"also": also, **kept}
 
 
 def _names_in(given: object) -> tuple[str, ...]:

@@ -17,21 +17,20 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, partial
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from psdstats.columns import RUN
 from psdstats.comparison.plan import ComparisonPlan, SpreadRule, columns_of
-from psdstats.comparison.spread import level_order
 from psdstats.covariance import Covariance
 from psdstats.findings import ContrastKind, Remark, RemarkKind
 from psdstats.frozen import Array
 from psdstats.models.contrasts import ContrastMatrix, contrast_matrix, within_each
 from psdstats.models.design_columns import level_text
 from psdstats.models.engine import squares_of
-from psdstats.uncertainty.propagation import in_open_cell
 
 _MOST_SET_ASIDE = 0.5  # of the runs of a level (own rule, no source)
 
@@ -127,8 +126,26 @@ class Response:
         return matrix if self.plan.where is None else within_each(matrix, self.at_levels)
 
 
-def _levels(runs: pd.DataFrame, column: str | None) -> tuple[str, ...]:
-    return () if column is None else tuple(map(level_text, sorted(runs[column].unique())))
+def in_open_cell(
+    runs: pd.DataFrame, is_open: NDArray[np.bool_], cell: Sequence[str]
+) -> NDArray[np.bool_]:
+    """Which runs belong to a cell that holds an open value.
+
+    Such a value is an interval and cannot enter a mean.  Leaving out only the runs at fault would
+    favour those that happened to stay inside the stack, so the whole cell (such as group and
+    milling time) is set aside.
+
+    Shapes: is_open (n,); gives (n,).
+
+    Examples
+    --------
+    >>> runs = pd.DataFrame({"group": ["a", "a", "b"], "milling_time_min": [6.0, 6.0, 6.0]})
+    >>> in_open_cell(runs, np.array([True, False, False]), ["group", "milling_time_min"])
+    array([ True,  True, False])
+    """
+    keys = [runs[name].reset_index(drop=True) for name in cell]
+    found = pd.Series(is_open).groupby(keys, dropna=False, observed=True).transform("any")
+    return np.asarray(found, dtype=np.bool_)
 
 
 def build_response(
@@ -146,7 +163,7 @@ def build_response(
     """Take what can enter of one quantity, cell by cell.
 
     Shapes: value (R,), known, balance, gives of own (R, R), bounds (R, 2): the open interval of a
-    size.
+    size, anything above zero where none is given.
     """
     is_open = ~np.isfinite(value)
     first = [one for one in plan.within[:1] if isinstance(one, str)]
@@ -156,20 +173,21 @@ def build_response(
     share = pd.Series(aside, index=runs.index)[placed].groupby(texts[placed]).mean()
     lost = [cell for cell in share.index if share[cell] > _MOST_SET_ASIDE]
     gone = placed & texts.isin(lost).to_numpy()
-    obstacles = {}
-    for cell in lost:
-        here = placed & texts.isin([cell]).to_numpy()
-        obstacles[cell] = ComparisonRemark.NOT_BRACKETED(
-            quantity=quantity,
-            column=plan.by,
-            level=cell[0],
-            count=int((is_open & here).sum()),
-            runs=int(here.sum()),
-        )
+    here = {cell: placed & texts.isin([cell]).to_numpy() for cell in lost}
+    why = partial(ComparisonRemark.NOT_BRACKETED, quantity=quantity, column=plan.by)
+    obstacles = {
+        cell: why(level=cell[0], count=int((is_open & own).sum()), runs=int(own.sum()))
+        for cell, own in here.items()
+    }
+    levels = [
+        () if name is None else tuple(map(level_text, sorted(runs[name][placed].unique())))
+        for name in (plan.by, plan.where)
+    ]
     kept = placed & ~aside & ~gone
     both = np.ix_(kept, kept)
+    open_ends = (0.0, np.inf) if bounds is None else bounds
     with np.errstate(divide="ignore", invalid="ignore"):
-        ends = np.log(np.where(is_open[:, None], _bounds(bounds, value), value[:, None]))
+        ends = np.log(np.where(is_open[:, None], open_ends, value[:, None]))
         log_value = np.log(value)
     return Response(
         quantity=quantity,
@@ -184,15 +202,18 @@ def build_response(
         .reset_index(drop=True),
         placed_known=known[np.ix_(placed, placed)],
         set_aside=tuple(runs[RUN][placed & ~kept]),
-        levels=_levels(runs[placed], plan.by),
-        at_levels=_levels(runs[placed], plan.where),
+        levels=levels[0],
+        at_levels=levels[1],
         obstacles=obstacles,
     )
 
 
-def _bounds(bounds: Array | None, value: Array) -> Array:
-    """Open intervals of the sizes; anything above zero where none is given."""
-    return np.tile([0.0, np.inf], (len(value), 1)) if bounds is None else bounds
+def level_order(column: pd.Series) -> pd.Series | None:
+    """Place of each run's level among the levels, from 0; None unless levels are numbers."""
+    levels = sorted(column.unique().tolist())
+    if not all(isinstance(one, (int, float)) for one in levels):
+        return None
+    return column.map({level: float(place) for place, level in enumerate(levels)})
 
 
 def cell_texts(runs: pd.DataFrame, plan: ComparisonPlan) -> list[tuple[str, str]]:

@@ -22,7 +22,7 @@ from scipy import special
 
 from psdstats.covariance import Covariance, SharedErrors
 from psdstats.errors import ModelError
-from psdstats.frozen import Array, freeze_arrays
+from psdstats.frozen import Array, Still, freeze_arrays
 from psdstats.models.engine import Columns, CovarianceParts, shared_problem
 from psdstats.models.judged import Family, Judged, Side
 from psdstats.models.likelihood import maximise
@@ -44,7 +44,7 @@ ALIKE = 1e-9  # covariances of unit trace nearer than this are one
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class VariancePosterior:
+class VariancePosterior(Still):
     """What the variances of a design may be.
 
     Parameters
@@ -57,9 +57,6 @@ class VariancePosterior:
 
     theta: Array
     weight: Array
-
-    def __post_init__(self) -> None:
-        freeze_arrays(self)
 
 
 def stated_posterior(variance: float, df: float) -> VariancePosterior:

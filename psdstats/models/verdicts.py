@@ -23,7 +23,7 @@ from scipy import special
 
 from psdstats.errors import ModelError
 from psdstats.findings import Contrast, Finding, FindingKind, Numbers, Remark, RemarkKind, Verdict
-from psdstats.frozen import Array, freeze_arrays
+from psdstats.frozen import Array, Still
 from psdstats.limits import ALPHA, MARGIN_PERCENT
 from psdstats.models.contrasts import Adjustment, adjust_p
 from psdstats.models.judged import Family, Judged, StudentJudged
@@ -196,7 +196,7 @@ _LARGEST_SHIFT, _FEWEST_DF = 1000.0, 0.05  # beyond them a change is too large t
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class DetectableChange:
+class DetectableChange(Still):
     """Smallest detectable change of one or several contrasts.
 
     Parameters
@@ -212,9 +212,6 @@ class DetectableChange:
     log_change: Array
     power: float
     critical: Array
-
-    def __post_init__(self) -> None:
-        freeze_arrays(self)
 
     @property
     def increase_percent(self) -> Array:
@@ -382,7 +379,7 @@ def equivalence_of(
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class EquivalenceResult:
+class EquivalenceResult(Still):
     """Two one-sided tests of one or several ratios against a margin.
 
     Parameters
@@ -406,9 +403,6 @@ class EquivalenceResult:
     p_too_high: Array
     p: Array
     p_adjusted: Array
-
-    def __post_init__(self) -> None:
-        freeze_arrays(self)
 
     @property
     def equivalent(self) -> NDArray[np.bool_]:

@@ -26,7 +26,7 @@ from psdstats.comparison.plan import columns_of
 from psdstats.comparison.response import indicators
 from psdstats.errors import ModelError
 from psdstats.findings import Remark, RemarkKind
-from psdstats.frozen import Array, freeze_arrays
+from psdstats.frozen import Array, Still
 from psdstats.models.design_columns import level_text, need_columns
 from psdstats.models.engine import CovarianceParts
 from psdstats.models.posterior import (
@@ -103,7 +103,7 @@ def runs_without_level(frame: pd.DataFrame, columns: Sequence[str]) -> tuple[Rem
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class RunSizes:
+class RunSizes(Still):
     """One percentile of n runs, and what is known of its spread.
 
     Parameters
@@ -142,9 +142,6 @@ class RunSizes:
     where: str = ""
     frame: pd.DataFrame = field(default_factory=pd.DataFrame)
     notes: tuple[Remark, ...] = ()
-
-    def __post_init__(self) -> None:
-        freeze_arrays(self)
 
     @cached_property
     def times(self) -> Array:

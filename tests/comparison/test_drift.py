@@ -8,8 +8,8 @@ import pytest
 import scipy.stats
 
 from psdstats.comparison.plan import plan_comparison
-from psdstats.comparison.response import ComparisonRemark
-from psdstats.comparison.spread import drift_slope, find_misfit, level_order
+from psdstats.comparison.response import ComparisonRemark, level_order
+from psdstats.comparison.spread import drift_slope, find_misfit
 from psdstats.models import MixedModel, RandomSlope
 from psdstats.words.comparison import model_sentence
 from psdstats.words.remarks import sentence
