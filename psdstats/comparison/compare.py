@@ -19,12 +19,7 @@ import pandas as pd
 from numpy.typing import ArrayLike
 
 from psdstats.columns import QUANTITIES
-from psdstats.comparison.analysis import (
-    Analysis,
-    QuantityAnalysis,
-    SpreadBasis,
-    analyse,
-)
+from psdstats.comparison.analysis import Analysis, QuantityAnalysis, SpreadBasis, analyse
 from psdstats.comparison.answers import (
     Answers,
     advise,

@@ -50,12 +50,7 @@ from psdstats.findings import (
 )
 from psdstats.frozen import Array
 from psdstats.models.judged import Judged
-from psdstats.models.verdicts import (
-    VerdictRemark,
-    detectable_percent,
-    equivalence_of,
-    judge,
-)
+from psdstats.models.verdicts import VerdictRemark, detectable_percent, equivalence_of, judge
 
 FEWEST_TIMES = 4
 """Times of single runs from which a smooth course leaves a spread."""
