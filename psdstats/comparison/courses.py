@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import replace
+from functools import partial
 from math import nan
 
 import numpy as np
@@ -18,7 +19,6 @@ from psdstats.comparison.ordered import (
     KEPT,
     CourseRows,
     FactorFlags,
-    FactorRows,
     Flags,
     OrderedQuestion,
     Rows,
@@ -103,6 +103,17 @@ def read_courses(
         stop = None
         if flags.stops:
             stop = _stop(judged, asked, rows, flags.stops[place], margin_percent)
+        end = rows.change.some([-1])  # the change by the end, with its two-sided interval
+        p = end.p_below(judged) if asked.direction else end.p_both(judged)
+        plain = -end if asked.direction == Way.RISING else end
+        (numbers,) = _numbers(judged, plain, p, np.array([end_p[place]]), rule)
+        subject = Contrast(
+            high=rows.times[-1],
+            low=rows.times[0],
+            where=rows.where,
+            quantity=asked.quantity,
+            family=ContrastKind.AGAINST_FIRST,
+        )
         courses.append(
             Course(
                 quantity=asked.quantity,
@@ -110,7 +121,7 @@ def read_courses(
                 times=rows.times,
                 start=Numbers(),
                 end=Numbers(),
-                fallen=_fallen(judged, asked, rows, end_p[place], rule),
+                fallen=judge(subject, numbers, kind=FindingKind.FALLEN, **rule),
                 shown=tuple(fall.shown.tolist()),
                 at_least=tuple(fall.at_least.tolist()),
                 since=_first(rows.times[1:], from_the_end(fall.shown)),
@@ -181,24 +192,6 @@ def _numbers(
     return numbers_of(columns)
 
 
-def _fallen(
-    judged: Judged, asked: OrderedQuestion, rows: CourseRows, p_end: float, rule: Rule
-) -> Finding:
-    """Change by the end of a course, with its two-sided interval."""
-    end = rows.change.some([-1])
-    p = end.p_below(judged) if asked.direction else end.p_both(judged)
-    plain = -end if asked.direction == Way.RISING else end
-    (numbers,) = _numbers(judged, plain, p, np.array([p_end]), rule)
-    subject = Contrast(
-        high=rows.times[-1],
-        low=rows.times[0],
-        where=rows.where,
-        quantity=asked.quantity,
-        family=ContrastKind.AGAINST_FIRST,
-    )
-    return judge(subject, numbers, kind=FindingKind.FALLEN, **rule)
-
-
 def _stop(
     judged: Judged,
     asked: OrderedQuestion,
@@ -264,38 +257,24 @@ def _factors(
             alone = rows.control.p_both(judged)
             beside = np.clip(alone / (share * BESIDE / (1.0 - BESIDE) / len(p)), gate_p, 1.0)
             control = _numbers(judged, rows.control, alone, beside, rule)
-        found.append(_factor_answer(asked.quantity, rows, (*control, *at), own, same, rule))
-    return tuple(found)
-
-
-def _factor_answer(
-    quantity: str,
-    rows: FactorRows,
-    numbers: Sequence[Numbers],
-    flags: FactorFlags,
-    is_one_course: Flags | None,
-    rule: Rule,
-) -> FactorAnswer:
-    """Findings of one pair of levels: at the first time, then at each later one."""
-    first, *later = (
-        judge(
-            Contrast(high=rows.high, low=rows.low, where=time, quantity=quantity),
-            own,
-            kind=FindingKind.FACTOR,
-            **rule,
+        pair = partial(Contrast, quantity=asked.quantity, high=rows.high, low=rows.low)
+        first, *later = (
+            judge(pair(where=time), numbers, kind=FindingKind.FACTOR, **rule)
+            for time, numbers in zip((rows.start, *rows.times), (*control, *at), strict=True)
         )
-        for time, own in zip((rows.start, *rows.times), numbers, strict=True)
-    )
-    return FactorAnswer(
-        quantity=quantity,
-        factor=rows.factor,
-        high=rows.high,
-        low=rows.low,
-        control=first,
-        at=tuple(later),
-        since=_first(rows.times, flags.differs),
-        is_one_course=None if is_one_course is None else bool(is_one_course),
-    )
+        found.append(
+            FactorAnswer(
+                quantity=asked.quantity,
+                factor=rows.factor,
+                high=rows.high,
+                low=rows.low,
+                control=first,
+                at=tuple(later),
+                since=_first(rows.times, own.differs),
+                is_one_course=None if same is None else bool(same),
+            )
+        )
+    return tuple(found)
 
 
 def family_findings(

@@ -32,7 +32,7 @@ from psdstats.comparison.courses import OrderedRemark, read_courses
 from psdstats.comparison.ordered import Cell, OrderedQuestion, Way
 from psdstats.covariance import Covariance, SharedErrors
 from psdstats.errors import ModelError
-from psdstats.findings import Course, Ending, Finding, Numbers, Remark, Verdict
+from psdstats.findings import Course, Ending, Numbers, Remark, Verdict
 from psdstats.frozen import Array, freeze_arrays
 from psdstats.models.engine import CovarianceParts, fit_batch
 from psdstats.models.judged import Judged, Question, StudentJudged
@@ -302,8 +302,19 @@ def _bounded(runs: OpenRuns, asked: OrderedQuestion, course: Course) -> Course:
     first, last = ((course.times[k], course.where) for k in (0, -1))
     fallen, best, stop = course.fallen, course.at_least[-1], course.stop
     if first in runs.bounds or last in runs.bounds:
-        why = _beyond(runs, asked, first, last)
-        fallen = _bounded_fall(fallen, runs.room(last, first), why)
+        # no estimate but a bound where it has an end, which may decide
+        old, (below, above) = fallen.numbers, runs.room(last, first)
+        lower, upper = old.lower - below, old.upper + above
+        shown = fallen.verdict is Verdict.CHANGED and not lower < 0.0 < upper
+        fallen = judge(
+            fallen.subject,
+            Numbers(lower=lower, upper=upper, p=old.p, p_adjusted=old.p_adjusted),
+            kind=fallen.kind,
+            level=fallen.level,
+            margin_percent=fallen.margin_percent,
+            within_margin=None if fallen.margin_percent is None else False,
+            obstacles=() if shown else (_beyond(runs, asked, first, last),),
+        )
         if np.isfinite(best) and asked.direction:
             end = "upper" if asked.direction is Way.FALLING else "lower"
             bound = -int(asked.direction) * best
@@ -328,22 +339,6 @@ def _bounded(runs: OpenRuns, asked: OrderedQuestion, course: Course) -> Course:
 def _beyond(runs: OpenRuns, asked: OrderedQuestion, *cells: Cell) -> Remark:
     times = tuple(cell[0] for cell in cells if cell in runs.bounds)
     return OrderedRemark.BEYOND_SIEVES(quantity=asked.quantity, times=times)
-
-
-def _bounded_fall(finding: Finding, room: tuple[float, float], why: Remark) -> Finding:
-    """A difference that has no estimate: a bound where it has an end, which may decide."""
-    old = finding.numbers
-    lower, upper = old.lower - room[0], old.upper + room[1]
-    shown = finding.verdict is Verdict.CHANGED and not lower < 0.0 < upper
-    return judge(
-        finding.subject,
-        Numbers(lower=lower, upper=upper, p=old.p, p_adjusted=old.p_adjusted),
-        kind=finding.kind,
-        level=finding.level,
-        margin_percent=finding.margin_percent,
-        within_margin=None if finding.margin_percent is None else False,
-        obstacles=() if shown else (why,),
-    )
 
 
 # ------------------------------------------------------------------ what a law of open runs needs

@@ -192,15 +192,7 @@ class Constraint:
 
 
 GRID_RATES, GRID_SHAPES = 25, 9
-SLOWEST, FASTEST = 1e-4, 30.0  # k times the longest, the shortest time
-
-
-def bounds_of(curve: Curve, data: RunSizes) -> tuple[Array, Array]:
-    """Bounds of the parameters: a rate that does nothing up to one that ends at once."""
-    times = data.times[data.times > 0]
-    low = [-np.inf, np.log(SLOWEST / times.max()), curve.shape_range[0]]
-    high = [np.inf, np.log(FASTEST / times.min()), curve.shape_range[1]]
-    return np.array(low[: curve.size]), np.array(high[: curve.size])
+SLOWEST, FASTEST = 1e-4, 30.0  # k times the longest, the shortest time: from nothing to at once
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -226,14 +218,17 @@ class Search:
 
         Started from the best point of a coarse grid.
         """
-        free, (lower, upper) = constraint.free, bounds_of(self.curve, self.data)
+        times, free = self.data.times[self.data.times > 0], constraint.free
+        low = [-np.inf, np.log(SLOWEST / times.max()), self.curve.shape_range[0]]
+        high = [np.inf, np.log(FASTEST / times.min()), self.curve.shape_range[1]]
+        lower, upper = (np.array(ends)[free] for ends in (low, high))
 
         def residuals(reduced: Array) -> tuple[Array, Array]:
             beta, slope = constraint.expand(value, reduced)
             jacobian = self.curve.gradient(self.data.times, beta) @ slope
             return self._whitened(beta), -(self._reduced[2] @ jacobian)
 
-        found = minimise(residuals, self._grid_start(constraint, value), lower[free], upper[free])
+        found = minimise(residuals, self._grid_start(constraint, value), lower, upper)
         return constraint.expand(value, found.beta)[0], found.cost
 
     @cached_property

@@ -382,14 +382,10 @@ def withdrawals(
     charges = {}
     for values, part in frame.groupby(keys, sort=True):
         name = ", ".join(
-            _words(key) + (f"{one:g}" if isinstance(one, float) else str(one))
+            ("" if key in (GROUP, REPLICATE) else column_words(key) + " ")
+            + (f"{one:g}" if isinstance(one, float) else str(one))
             for key, one in zip(keys, values, strict=True)
         )
         balls = powder_g * float(part[BALL_RATIO].iloc[0]) if balls_g is None else balls_g
         charges[name] = withdrawal(part[TIME], part["taken_g"], powder_g=powder_g, balls_g=balls)
     return charges
-
-
-def _words(column: str) -> str:
-    """What stands before a level: the column's name, which group and replicate do without."""
-    return "" if column in (GROUP, REPLICATE) else column_words(column) + " "
