@@ -8,7 +8,7 @@ What to do next, as it follows from what a comparison found: one remark a remedy
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 from itertools import combinations
@@ -24,9 +24,18 @@ from psdstats.comparison.courses import (
     family_findings,
     of_single_runs,
     read_courses,
+    with_open_times,
     with_undoing,
 )
-from psdstats.comparison.open_sizes import OpenRuns, law_of_whole_levels, read_open_courses
+from psdstats.comparison.open_sizes import (
+    Law,
+    OpenRuns,
+    Step,
+    law_of_whole_levels,
+    open_differences,
+    open_pairs,
+    read_open_courses,
+)
 from psdstats.comparison.ordered import OrderedQuestion, Way, ordered_question
 from psdstats.comparison.plan import ComparisonPlan, Direction, PlanRemark, SpreadRule, columns_of
 from psdstats.comparison.response import ComparisonRemark, Response, cell_texts, where_columns
@@ -44,11 +53,12 @@ from psdstats.findings import (
     Numbers,
     Remark,
     RemarkKind,
+    Rule,
     Verdict,
 )
 from psdstats.frozen import Array
 from psdstats.models.design_columns import level_text
-from psdstats.models.judged import Judged
+from psdstats.models.judged import Judged, Question
 from psdstats.models.verdicts import (
     PLAUSIBLE_DRIFT_PERCENT,
     PLAUSIBLE_RUN_TO_RUN_PERCENT,
@@ -166,10 +176,10 @@ def answer(one: QuantityAnalysis, families: Sequence[ContrastKind]) -> Answers:
 
 
 def _ordered(one: QuantityAnalysis, asked: OrderedQuestion, judged: Judged) -> Answered:
-    """Courses and factors; sizes beyond the sieves decide courses by their bounds.
+    """Courses and factors; sizes beyond the sieves decide by their bounds.
 
-    Levels of a further factor are compared where both lie within the sieves, from the last such
-    time back.
+    Levels of a further factor are compared in order where both lie within the sieves, from the last
+    such time back; beside the order where their bounds keep them apart (`_with_bounds`).
     """
     if one.plan.by != TIME:
         return (), ()
@@ -180,10 +190,9 @@ def _ordered(one: QuantityAnalysis, asked: OrderedQuestion, judged: Judged) -> A
         level=level,
         one_family=plan.one_family,
     )
-    courses, factors = read(judged, asked)
     whole = one.with_open()
     if whole is None:
-        return courses, factors
+        return read(judged, asked)
     frame, design, question = whole.frame, whole.design, question_of(whole, (), factors=False)
     texts = cell_texts(frame, plan)
     blocks = sorted({name for block in plan.blocks for name in columns_of(block)})
@@ -195,13 +204,45 @@ def _ordered(one: QuantityAnalysis, asked: OrderedQuestion, judged: Judged) -> A
         alike=tuple(zip(texts, keys, strict=True)),
         is_stated=plan.in_hand,
     )
-    own = question.question
-    plain = partial(law_of_whole_levels, design.x, design.columns, whole.known, own, runs)
-    try:  # the law at every corner; where that would take too long, one linear in the values
-        law = whole.law(own, plain)
-        return read_open_courses(question, runs, law, **read.keywords), factors
+
+    def law_of(asked: Question) -> Law:  # where all corners take too long, linear in the values
+        plain = partial(law_of_whole_levels, design.x, design.columns, whole.known, asked, runs)
+        return whole.law(asked, plain)
+
+    pairs = () if plan.one_family else ((row.high, row.low) for row in asked.factors)
+    steps = open_pairs(runs, whole.cells, pairs)
+    courses, factors = read(judged, asked, beside_shared=bool(steps))
+    try:
+        courses = read_open_courses(question, runs, law_of(question.question), **read.keywords)
+        return courses, _with_bounds(whole, runs, factors, steps, law_of)
     except ModelError:  # too little lies within the sieves to know any scatter
         return courses, factors
+
+
+def _with_bounds(
+    whole: QuantityAnalysis,
+    runs: OpenRuns,
+    factors: tuple[FactorAnswer, ...],
+    steps: Sequence[Step],
+    law_of: Callable[[Question], Law],
+) -> tuple[FactorAnswer, ...]:
+    """Factors with the times at which bounds show that two levels differ."""
+    design, rule = whole.design, Rule(level=whole.response.level, margin_percent=None)
+    rows = {
+        step: design.mean_row(*step[0]) - design.mean_row(*step[1])
+        for step in steps
+        if runs.are_apart(*step)
+    }
+    rows = {step: row for step, row in rows.items() if design.is_told(row)}
+    if not rows:
+        return factors
+    law = law_of(Question(contrasts=np.array(list(rows.values()))))
+    told = open_differences(runs, law, list(rows), len(steps), rule["level"])
+    shown = list[Finding]()
+    for ((time, high), (_, low)), numbers in zip(rows, told, strict=True):
+        subject = Contrast(high=high, low=low, where=time, quantity=whole.quantity)
+        shown.append(judge(subject, numbers, kind=FindingKind.FACTOR, **rule))
+    return with_open_times(factors, shown, list(dict.fromkeys(time for time, _ in whole.cells)))
 
 
 def _with_what_is_unknown(one: QuantityAnalysis, courses: tuple[Course, ...]) -> tuple[Course, ...]:

@@ -76,6 +76,7 @@ def read_courses(
     margin_percent: float | None = None,
     level: float = 0.95,
     one_family: bool = False,
+    beside_shared: bool = False,
 ) -> Answered:
     """Courses of one size, and what further factors do.
 
@@ -91,6 +92,9 @@ def read_courses(
         Confidence level.
     one_family : bool
         Falls, factor and stop under one error.
+    beside_shared : bool
+        Whether half of what stands beside the order of a factor is kept for times at which a size
+        lies beyond the sieves.
     """
     rule = Rule(level=level, margin_percent=margin_percent)
     margin = DEFAULT_MARGIN_PERCENT if margin_percent is None else margin_percent
@@ -129,7 +133,7 @@ def read_courses(
             )
         )
     gate_p = max(end_p, default=0.0) if one_family else 0.0
-    return tuple(courses), _factors(judged, asked, flags.factors, gate_p, rule)
+    return tuple(courses), _factors(judged, asked, flags.factors, gate_p, rule, 1 + beside_shared)
 
 
 def _end_p(judged: Judged, asked: OrderedQuestion, *, one_family: bool) -> list[float]:
@@ -236,6 +240,7 @@ def _factors(
     flags: Sequence[FactorFlags],
     gate_p: float,
     rule: Rule,
+    beside: int,
 ) -> tuple[FactorAnswer, ...]:
     share = 1.0 - BESIDE
     if gate_p > 0.0:
@@ -255,8 +260,9 @@ def _factors(
         control: tuple[Numbers, ...] = (Numbers(),)
         if rows.start:  # the difference at the first time, beside the order
             alone = rows.control.p_both(judged)
-            beside = np.clip(alone / (share * BESIDE / (1.0 - BESIDE) / len(p)), gate_p, 1.0)
-            control = _numbers(judged, rows.control, alone, beside, rule)
+            own_share = share * BESIDE / (1.0 - BESIDE) / len(p) / beside
+            adjusted_alone = np.clip(alone / own_share, gate_p, 1.0)
+            control = _numbers(judged, rows.control, alone, adjusted_alone, rule)
         pair = partial(Contrast, quantity=asked.quantity, high=rows.high, low=rows.low)
         first, *later = (
             judge(pair(where=time), numbers, kind=FindingKind.FACTOR, **rule)
@@ -292,6 +298,23 @@ def family_findings(
         p, p_adjusted = rows.p_both(judged), judged.family_p(family)
         numbers = _numbers(judged, rows, p, p_adjusted, rule, half)
         found += [judge(one, own, **rule) for one, own in zip(subjects, numbers, strict=True)]
+    return tuple(found)
+
+
+def with_open_times(
+    factors: Sequence[FactorAnswer], told: Sequence[Finding], times: Sequence[str]
+) -> tuple[FactorAnswer, ...]:
+    """Factors with what bounds show at times of open sizes; what they do not show is not told."""
+    found, shown = [], [one for one in told if one.verdict is Verdict.CHANGED]
+    for answer in factors:
+        pair = (answer.high, answer.low)
+        own = [one for one in shown if (one.subject.high, one.subject.low) == pair]
+        if own:
+            at = sorted((*answer.at, *own), key=lambda one: times.index(one.subject.where))
+            differs = np.array([one.verdict is Verdict.CHANGED for one in at])
+            since = _first([one.subject.where for one in at], from_the_end(differs))
+            answer = replace(answer, at=tuple(at), since=since)
+        found.append(answer)
     return tuple(found)
 
 
