@@ -21,7 +21,7 @@ within a margin, by the one rule of `models.verdicts`.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import partial
 
 import numpy as np
@@ -44,7 +44,7 @@ from psdstats.findings import (
     Rule,
     numbers_of,
 )
-from psdstats.frozen import Array, Still
+from psdstats.frozen import Array, freeze_arrays
 from psdstats.models.design_columns import level_text
 from psdstats.models.engine import CovarianceParts, squares_of
 from psdstats.models.judged import Family
@@ -65,7 +65,7 @@ ENOUGH_DF = 3
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class BenchRuns(Still):
+class BenchRuns:
     """The runs whose groups are compared.
 
     Parameters
@@ -82,6 +82,13 @@ class BenchRuns(Still):
         Z of each Z Zᵀ that a further variance multiplies (charges sampled several times).
     stated : tuple of (float, float) or None
         Variance between runs and its degrees of freedom where it does not come from these runs.
+
+    Attributes
+    ----------
+    cells : ndarray, shape (n, cells)
+        Indicators of the combinations of group and condition that hold runs.
+    additive : ndarray, shape (n, p)
+        Condition and group effects, of full rank.
     """
 
     y: Array
@@ -92,13 +99,15 @@ class BenchRuns(Still):
     further: tuple[Array, ...] = ()
     stated: tuple[float, float] | None = None
 
-    def cells(self) -> Array:
-        """Indicators of the combinations of group and condition that hold runs, (n, cells)."""
-        return indicators(self.group * len(self.order) + self.condition)
+    cells: Array = field(init=False)
+    additive: Array = field(init=False)
 
-    def additive(self) -> Array:
-        """Condition and group effects, of full rank, (n, p)."""
-        return np.hstack([indicators(self.condition), indicators(self.group)[:, 1:]])
+    def __post_init__(self) -> None:
+        cells = indicators(self.group * len(self.order) + self.condition)
+        additive = np.hstack([indicators(self.condition), indicators(self.group)[:, 1:]])
+        object.__setattr__(self, "cells", cells)
+        object.__setattr__(self, "additive", additive)
+        freeze_arrays(self)
 
     def posterior(self, design: Array) -> VariancePosterior:
         """What the variances may be, from what a design leaves."""
@@ -143,15 +152,15 @@ def at_conditions(
     own = runs if runs.stated else replace(runs, known=freed(runs.known))
     if own.stated is not None:
         judged = [_plain(own, weights, stated_posterior(*own.stated))]
-    elif _left(own.cells()) >= ENOUGH_DF:
-        judged = [_plain(own, weights, own.posterior(own.cells()))]
+    elif _left(own.cells) >= ENOUGH_DF:
+        judged = [_plain(own, weights, own.posterior(own.cells))]
     elif isinstance(own.known, SharedErrors):  # one cell of very many moves no scatter
-        judged = [_plain(own, weights, own.posterior(own.additive()))]
+        judged = [_plain(own, weights, own.posterior(own.additive))]
     else:  # each by what is left when its own cell has a parameter of its own
         judged = []
         for (group, condition), row in zip(subjects, weights, strict=True):
             cell = (own.group == group) & (own.condition == condition)
-            design = np.column_stack([own.additive(), cell])
+            design = np.column_stack([own.additive, cell])
             if not _left(design):
                 return _by_measurement(
                     runs, subjects, weights, Rule(level=level, margin_percent=margin_percent)
@@ -172,7 +181,7 @@ def in_rate(
     steps, groups = float(np.ptp(runs.order)), lines.shape[1]
     if steps == 0 or np.count_nonzero(np.abs(lines).sum(axis=0)) < groups:
         return ()
-    design = np.hstack([runs.additive(), lines[:, 1:]])
+    design = np.hstack([runs.additive, lines[:, 1:]])
     return _of_design(runs, design, steps, Rule(level=level, margin_percent=margin_percent))
 
 
@@ -180,7 +189,7 @@ def on_average(
     runs: BenchRuns, *, level: float, margin_percent: float | None = None
 ) -> tuple[Deviation, ...]:
     """Each group averaged over the conditions."""
-    return _of_design(runs, runs.additive(), 1.0, Rule(level=level, margin_percent=margin_percent))
+    return _of_design(runs, runs.additive, 1.0, Rule(level=level, margin_percent=margin_percent))
 
 
 def _compared(runs: BenchRuns) -> tuple[Subjects, Array]:
@@ -231,7 +240,7 @@ def _of_design(runs: BenchRuns, design: Array, scale: float, rule: Rule) -> tupl
     against = against[:1] if groups == 2 else against
     wanted = np.hstack([np.zeros((len(against), design.shape[1] - groups + 1)), against[:, 1:]])
     subjects: Subjects = [(group, None) for group in range(len(against))]
-    cells = runs.cells()
+    cells = runs.cells
     spare = cells.shape[1] - design.shape[1]
     if runs.stated is not None:
         posterior = stated_posterior(*runs.stated)
@@ -322,17 +331,6 @@ class GroupRemark(RemarkKind):
     ALONE = "no other group alike"
     NO_UNCERTAINTY = "no uncertainty counted"
     WITHOUT_CONDITION = "runs without a condition"
-
-
-def bench_answers(
-    one: QuantityAnalysis, *, level: float, margin_percent: float | None
-) -> tuple[BenchAnswer, ...]:
-    """Each group against the others; two groups are one answer.
-
-    Empty where there is one group, or groups are what is compared.
-    """
-    rule = Rule(level=level, margin_percent=margin_percent)
-    return () if GROUP in one.plan.factors else compare_groups(one, rule)[1]
 
 
 Found = list[tuple[dict[str, object], Finding]]

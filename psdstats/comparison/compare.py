@@ -18,7 +18,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
-from psdstats.columns import QUANTITIES
+from psdstats.columns import GROUP, QUANTITIES
 from psdstats.comparison.analysis import Analysis, QuantityAnalysis, SpreadBasis, analyse
 from psdstats.comparison.answers import (
     Answers,
@@ -30,7 +30,7 @@ from psdstats.comparison.answers import (
     obstacle,
     with_missing,
 )
-from psdstats.comparison.benches import bench_answers
+from psdstats.comparison.benches import compare_groups
 from psdstats.comparison.plan import (
     ComparisonPlan,
     Direction,
@@ -45,7 +45,7 @@ from psdstats.comparison.result import Comparison, OverallTest, QuantityComparis
 from psdstats.comparison.spread import find_misfit, own_contrasts, own_means
 from psdstats.comparison.values import Values, analyse_values, values_of_frame
 from psdstats.errors import ModelError
-from psdstats.findings import ContrastKind, Finding, Remark
+from psdstats.findings import ContrastKind, Finding, Remark, Rule
 from psdstats.limits import LEVEL
 from psdstats.models.contrasts import contrast_matrix
 from psdstats.models.design_columns import RandomSlope, level_text
@@ -435,7 +435,8 @@ def _by_one_law(one: QuantityAnalysis, families: Sequence[ContrastKind]) -> Quan
     else:
         route, basis = Route.MIXED_MODEL, ComparisonRemark.BY_MODEL()
     fit = None if single else one.fit
-    benches = bench_answers(one, level=level, margin_percent=margin)
+    rule = Rule(level=level, margin_percent=margin)
+    benches = () if GROUP in one.plan.factors else compare_groups(one, rule)[1]
     balance = balance_answer(one, answers)
     return QuantityComparison(
         quantity=one.quantity,

@@ -140,7 +140,14 @@ def find_misfit(fit: MixedModelFit, plan: ComparisonPlan) -> Misfit | None:
     order = place.to_numpy(dtype=float)
     noise = np.random.default_rng(_SEED).standard_normal((_DRAWS, len(order)))
     weighted = _weighted_residuals(fit, noise)
-    p = [float(np.mean(one >= one[0])) for one in _figures(weighted, frame, plan, order, fit)]
+    squares = weighted**2
+    slope = squares @ (order - order.mean()) / squares.sum(axis=1)
+    figures = [np.abs(slope - slope[1:].mean())]  # of the trial (first) and of the drawn trials
+    has_lines = any(isinstance(one, RandomSlope) for one in fit.model.random)
+    if plan.crossing is not None and not has_lines:
+        lines = indicators(frame, columns_of(plan.crossing)) * order[:, None]
+        figures.append(((weighted @ lines) ** 2).sum(axis=1))
+    p = [float(np.mean(one >= one[0])) for one in figures]
     plain = fit.response - fit.fixed.matrix @ fit.estimates.beta
     ends = [plain[order == 0], plain[order == order.max()]]
     percent = [100.0 * float(np.sqrt((one**2).sum() / max(len(one) - 1, 1))) for one in ends]
@@ -167,22 +174,6 @@ def _weighted_residuals(fit: MixedModelFit, noise: Array) -> Array:
         return np.asarray(span.freed(rows, _projector(v, found.design)) / span.sd)
     drawn = (noise * root) @ vectors.T
     return np.vstack([fit.response[None], drawn]) @ _projector(v, fit.fixed.matrix)
-
-
-def _figures(
-    weighted: Array, frame: pd.DataFrame, plan: ComparisonPlan, order: Array, fit: MixedModelFit
-) -> list[Array]:
-    """Each figure of the trial (first) and of the drawn trials."""
-    squares = weighted**2
-    slope = squares @ (order - order.mean()) / squares.sum(axis=1)
-    figures = [np.abs(slope - slope[1:].mean())]
-    has_lines = any(isinstance(one, RandomSlope) for one in fit.model.random)
-    if plan.crossing is not None and not has_lines:
-        columns = list(columns_of(plan.crossing))
-        number = frame.groupby(columns, sort=False).ngroup().to_numpy()
-        lines = (number[:, None] == np.arange(number.max() + 1)) * order[:, None]
-        figures.append(((weighted @ lines) ** 2).sum(axis=1))
-    return figures
 
 
 def _projector(v: Array, design: Array) -> Array:

@@ -270,22 +270,17 @@ def _sphere_law(rank: int, reaching: Array, error: float = 0.0) -> DirectionLaw:
     spread = np.sqrt((mass * np.square(stretch - centre[:, None])).sum(axis=1) / total)
     # where the mass is skewed, centre - spread may lie below all of it: keep within, mean kept
     spread = np.minimum(spread, centre - stretch.min(axis=1))
+    # what the weights miss of 1 goes mostly to the largest angles, where the sampling errors are,
+    # spread as the largest of several angles drawn
+    weight = np.repeat(total / 2.0, 2)
+    sum_to = np.concatenate([[0.0], weight.cumsum()])
+    largest = np.diff((sum_to / sum_to[-1]) ** _DRAWN)
     return DirectionLaw(
         rank=rank,
         stretch=np.stack([centre - spread, centre + spread], axis=1).ravel(),
-        weight=_completed(np.repeat(total / 2.0, 2)),
+        weight=weight + (1.0 - sum_to[-1]) * largest,
         error=error,
     )
-
-
-def _completed(weight: Array) -> Array:
-    """Weights, by rising angle, with what they miss of 1 given mostly to the largest angles.
-
-    That is where the sampling errors are; it is spread as the largest of several angles drawn.
-    """
-    sum_to = np.concatenate([[0.0], weight.cumsum()])
-    largest = np.diff((sum_to / sum_to[-1]) ** _DRAWN)
-    return np.asarray(weight + (1.0 - sum_to[-1]) * largest, dtype=np.float64)
 
 
 def _circle_law(frames: list[Array]) -> DirectionLaw:

@@ -122,7 +122,13 @@ def judge(
     elif within:
         answer = Verdict.EQUIVALENT
     else:
-        reasons = _too_wide(numbers, margin_percent) if kind in _WITH_INTERVAL else ()
+        # "not shown" may not be said of what holds no change and all that would matter
+        share, reason = _ANY_CHANGE, VerdictRemark.SHOWS_NOTHING
+        if margin_percent is not None:
+            share, reason = 1.0 + margin_percent / 100.0, VerdictRemark.MARGIN_TOO_SMALL
+        is_wide = numbers.lower < 0.0 < numbers.upper
+        is_wide = is_wide and max(-numbers.lower, numbers.upper) >= np.log(share)
+        reasons = (reason(),) if is_wide and kind in _WITH_INTERVAL else ()
         answer = Verdict.CANNOT_BE_TOLD if reasons else Verdict.NOT_SHOWN
     if undone_by_percent is not None:
         undone = answer is Verdict.CHANGED and undone_by_percent < PLAUSIBLE_RUN_TO_RUN_PERCENT
@@ -164,15 +170,6 @@ def _within(
             "both or neither."
         )
     return numbers.equivalence_p < alpha
-
-
-def _too_wide(numbers: Numbers, margin_percent: float | None) -> tuple[Remark, ...]:
-    """What forbids to say "not shown": the interval holds no change and all that would matter."""
-    share, reason = _ANY_CHANGE, VerdictRemark.SHOWS_NOTHING
-    if margin_percent is not None:
-        share, reason = 1.0 + margin_percent / 100.0, VerdictRemark.MARGIN_TOO_SMALL
-    reach = max(-numbers.lower, numbers.upper)
-    return (reason(),) if numbers.lower < 0.0 < numbers.upper and reach >= np.log(share) else ()
 
 
 def undoing_percent(

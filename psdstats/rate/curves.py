@@ -197,7 +197,7 @@ SLOWEST, FASTEST = 1e-4, 30.0  # k times the longest, the shortest time: from no
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Search:
-    """A curve, the sizes it is fitted to and their weights.
+    """A curve and the sizes it is fitted to, which have their weights.
 
     Parameters
     ----------
@@ -205,13 +205,10 @@ class Search:
         The curve.
     data : RunSizes
         The sizes.
-    whitener : ndarray, shape (n, n)
-        W with WᵀW = V⁻¹, less what the groups explain.
     """
 
     curve: Curve
     data: RunSizes
-    whitener: Array
 
     def best(self, constraint: Constraint, value: Array) -> tuple[Array, Array]:
         """Parameters (B, p) and costs (B,) of the best curves for the values (B,) held.
@@ -236,8 +233,8 @@ class Search:
         """Base, target, weight: residuals are target − weight · (ln size at the times − base)."""
         data = self.data
         base = float(data.ln_size.mean())  # kept small, so that nothing is lost by cancellation
-        q, weight = np.linalg.qr(self.whitener @ data.at_times)
-        whole = self.whitener @ (data.ln_size - base)
+        q, weight = np.linalg.qr(data.whitener @ data.at_times)
+        whole = data.whitener @ (data.ln_size - base)
         moving = q.T @ whole
         fixed = float(np.linalg.norm(whole - q @ moving))
         return base, np.append(moving, fixed), np.vstack([weight, np.zeros((1, weight.shape[1]))])
@@ -330,7 +327,7 @@ class CurveFit:
     @cached_property
     def _weights(self) -> Array:
         """Weights (kept, n) of the runs in β, linear at the solution."""
-        whitener = self.search.whitener
+        whitener = self.data.whitener
         gradient = self.curve.gradient(self.data.time_min, self.beta)[:, : self.kept]
         return np.asarray(np.linalg.pinv(whitener @ gradient) @ whitener)
 
@@ -362,6 +359,6 @@ def fit_curve(curve: Curve, data: RunSizes) -> CurveFit:
             f"the curve {str(curve.name)!r} has {curve.size} parameters for {n} runs; sample more "
             "times or choose a simpler curve."
         )
-    search = Search(curve=curve, data=data, whitener=data.whitener)
+    search = Search(curve=curve, data=data)
     betas, costs = search.best(Constraint(curve), np.zeros(1))
     return CurveFit(search=search, beta=betas[0], cost=float(costs[0]))
