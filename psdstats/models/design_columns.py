@@ -424,7 +424,12 @@ def build_fixed(
 ) -> FixedDesign:
     """X for a list of terms, with an intercept."""
     variables, sets = _variables(frame, fixed, frozenset(factors))
-    wanted, added = _with_margins(sets)
+    margins: dict[frozenset[str], tuple[str, ...]] = {}  # with the lower terms of interactions
+    for labels in sets:
+        for size in range(1, len(labels) + 1):
+            for chosen in combinations(labels, size):
+                margins.setdefault(frozenset(chosen), chosen)
+    wanted, given = sorted(margins.values(), key=len), [frozenset(labels) for labels in sets]
     factor_map = {k: v for k, v in variables.items() if isinstance(v, FactorColumn)}
     numeric_map = {k: v for k, v in variables.items() if isinstance(v, NumericColumn)}
     for single in factor_map.values():
@@ -451,7 +456,7 @@ def build_fixed(
         terms=tuple(terms),
         factors=factor_map,
         numerics=numeric_map,
-        added=added,
+        added=tuple(":".join(v) for k, v in margins.items() if k not in given),
     )
 
 
@@ -481,20 +486,6 @@ def _variables(
         labels[item] = variable.label
         variables.setdefault(variable.label, variable)
     return variables, [tuple(labels[item] for item in term_items(spec)) for spec in fixed]
-
-
-def _with_margins(
-    sets: Sequence[tuple[str, ...]],
-) -> tuple[list[tuple[str, ...]], tuple[str, ...]]:
-    """Terms by order, each once, with the lower terms that interactions contain."""
-    given = [frozenset(labels) for labels in sets]
-    wanted: dict[frozenset[str], tuple[str, ...]] = {}
-    for labels in sets:
-        for size in range(1, len(labels) + 1):
-            for chosen in combinations(labels, size):
-                wanted.setdefault(frozenset(chosen), chosen)
-    added = tuple(":".join(v) for k, v in wanted.items() if k not in given)
-    return sorted(wanted.values(), key=len), added
 
 
 def _term_columns(variables: Sequence[Variable], n_rows: int) -> tuple[Array, list[Coefficient]]:

@@ -95,13 +95,19 @@ def variance_posterior(y: ArrayLike, x: ArrayLike, parts: CovarianceParts) -> Va
     # a variance that the scatter does not show has no posterior: zero
     felt = np.abs(inner).max(axis=(1, 2)) > _UNFELT * np.abs(parts.matrices).max(axis=(1, 2))
     inner, given = inner[felt], np.zeros((len(r), len(r)))
-    if known is not None:
-        given = _positive(complement.T @ known @ complement)
+    if known is not None:  # without the negative directions that rounding gives it
+        size, turn = np.linalg.eigh(complement.T @ known @ complement)
+        given = (turn * np.maximum(size, _ROUNDING * size[-1])) @ turn.T
     if len(inner) == 1 and not np.any(given):
         df = len(r)
         found = stated_posterior(float(r @ np.linalg.solve(inner[0], r)) / df, df)
         return _among(found, felt)
-    axes = _axes(r, inner, given)
+    # variances from far below to far above the measurement and the scatter
+    sizes = [float(np.mean(r**2)), float(np.mean(np.diag(given)))]
+    sizes = [one for one in sizes if one > 0] or [1.0]
+    low, high = FROM * min(sizes), TO * max(sizes)
+    counts = zip(POINTS[len(inner)], inner, strict=True)
+    axes = [np.geomspace(low, high, n) / np.linalg.eigvalsh(one)[-1] for n, one in counts]
     theta = _points(axes)
     level = _few(_log_likelihood, theta, inner, given, r)
     found = _weighed(axes, level, lambda near: _few(_information, theta[near], inner, given))
@@ -170,9 +176,12 @@ def _weighed(
     axes: list[Array], level: Array, information: Callable[[NDArray[np.bool_]], Array]
 ) -> VariancePosterior:
     """Points of a grid by their log likelihood (h,) and the information at some of them."""
-    near = level > level.max() - NEAR
+    near, volume = level > level.max() - NEAR, np.ones(1)
     log_size = 0.5 * np.linalg.slogdet(information(near))[1]
-    log_weight = level[near] + log_size + np.log(_cells(axes)[near])
+    for one in axes:  # the first cell of an axis reaches down to zero
+        edges = np.concatenate([[0.0], (one[1:] + one[:-1]) / 2, [1.5 * one[-1] - 0.5 * one[-2]]])
+        volume = np.multiply.outer(volume, np.diff(edges)).ravel()
+    log_weight = level[near] + log_size + np.log(volume[near])
     weight = np.exp(log_weight - log_weight.max())
     kept = weight > LEAST_WEIGHT * weight.sum()
     theta = _points(axes)[near][kept]
@@ -184,12 +193,6 @@ def _among(found: VariancePosterior, felt: NDArray[np.bool_]) -> VariancePosteri
     theta = np.zeros((len(found.weight), len(felt)))
     theta[:, felt] = found.theta
     return VariancePosterior(theta=theta, weight=found.weight)
-
-
-def _positive(covariance: Array) -> Array:
-    """A covariance without the negative directions that rounding gives it."""
-    size, axes = np.linalg.eigh(covariance)
-    return np.asarray((axes * np.maximum(size, _ROUNDING * size[-1])) @ axes.T, dtype=np.float64)
 
 
 def freed(known: Covariance) -> Covariance:
@@ -209,25 +212,6 @@ def left_over(design: Array) -> Array:
     left, size, _ = np.linalg.svd(design, full_matrices=True)
     rank = int(np.count_nonzero(size > 1e-9 * size[0])) if len(size) else 0
     return np.asarray(left[:, rank:], dtype=np.float64)
-
-
-def _axes(r: Array, inner: Array, given: Array) -> list[Array]:
-    """Variances from far below to far above the measurement and the scatter."""
-    sizes = [float(np.mean(r**2)), float(np.mean(np.diag(given)))]
-    sizes = [one for one in sizes if one > 0] or [1.0]
-    return [
-        np.geomspace(FROM * min(sizes), TO * max(sizes), count) / np.linalg.eigvalsh(one)[-1]
-        for count, one in zip(POINTS[len(inner)], inner, strict=True)
-    ]
-
-
-def _cells(axes: list[Array]) -> Array:
-    """Volume of the grid cells; the first cell of an axis reaches down to zero."""
-    size = np.ones(1)
-    for one in axes:
-        edges = np.concatenate([[0.0], (one[1:] + one[:-1]) / 2, [1.5 * one[-1] - 0.5 * one[-2]]])
-        size = np.multiply.outer(size, np.diff(edges)).ravel()
-    return size
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
