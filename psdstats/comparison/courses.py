@@ -305,7 +305,10 @@ def with_open_times(
     factors: Sequence[FactorAnswer], told: Sequence[Finding], times: Sequence[str]
 ) -> tuple[FactorAnswer, ...]:
     """Factors with what bounds show at times of open sizes; what they do not show is not told."""
-    found, shown = [], [one for one in told if one.verdict is Verdict.CHANGED]
+    found, shown = [], list[Finding]()
+    for one in told:
+        is_apart = not one.numbers.lower < 0.0 < one.numbers.upper
+        shown += [one] if one.verdict is Verdict.CHANGED and is_apart else []
     for answer in factors:
         pair = (answer.high, answer.low)
         own = [one for one in shown if (one.subject.high, one.subject.low) == pair]
