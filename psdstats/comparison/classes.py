@@ -560,14 +560,13 @@ def moved_classes(
     constant = total <= NOISE * np.sum(shares**2, axis=0)
     centred[:, constant], total[constant] = 0.0, 0.0
     score = direction @ centred
-    t = _ratio(score, total, df)
+    change, t = score / length, _ratio(score, total, df)
 
     def largest(rows: Codes) -> Array:
         other = np.einsum("n,bnk->bk", direction, centred[rows])
         return np.asarray(np.abs(_ratio(other, total, df)).max(axis=1))
 
     maxima = np.sort(design.over(largest, permutations, seed))
-    change = score / length
     error = np.sqrt(np.clip(total - score**2, 0, None) / df) / length
     # an interval leaves out zero exactly where the adjusted p is at most 1 - level
     allowed = int((1 - level) * len(maxima) + TIE)

@@ -172,7 +172,6 @@ def build_response(
     texts = pd.Series(cell_texts(runs, plan), index=runs.index)
     share = pd.Series(aside, index=runs.index)[placed].groupby(texts[placed]).mean()
     lost = [cell for cell in share.index if share[cell] > _MOST_SET_ASIDE]
-    gone = placed & texts.isin(lost).to_numpy()
     here = {cell: placed & texts.isin([cell]).to_numpy() for cell in lost}
     why = partial(ComparisonRemark.NOT_BRACKETED, quantity=quantity, column=plan.by)
     obstacles = {
@@ -183,7 +182,7 @@ def build_response(
         () if name is None else tuple(map(level_text, sorted(runs[name][placed].unique())))
         for name in (plan.by, plan.where)
     ]
-    kept = placed & ~aside & ~gone
+    kept = placed & ~aside & ~texts.isin(lost).to_numpy()
     both = np.ix_(kept, kept)
     open_ends = (0.0, np.inf) if bounds is None else bounds
     with np.errstate(divide="ignore", invalid="ignore"):
