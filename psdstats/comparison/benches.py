@@ -141,9 +141,7 @@ class Deviation:
     undone_by_percent: float | None = None
 
 
-def at_conditions(
-    runs: BenchRuns, *, level: float, margin_percent: float | None = None
-) -> tuple[Deviation, ...]:
+def at_conditions(runs: BenchRuns, rule: Rule) -> tuple[Deviation, ...]:
     """Each group at each condition; with two groups one difference a condition."""
     subjects, weights = _compared(runs)
     if not subjects:
@@ -162,16 +160,12 @@ def at_conditions(
             cell = (own.group == group) & (own.condition == condition)
             design = np.column_stack([own.additive, cell])
             if not _left(design):
-                return _by_measurement(
-                    runs, subjects, weights, Rule(level=level, margin_percent=margin_percent)
-                )
+                return _by_measurement(runs, subjects, weights, rule)
             judged.append(_plain(own, row[None], own.posterior(design)))
-    return _answers(subjects, judged, Rule(level=level, margin_percent=margin_percent))
+    return _answers(subjects, judged, rule)
 
 
-def in_rate(
-    runs: BenchRuns, *, level: float, margin_percent: float | None = None
-) -> tuple[Deviation, ...]:
+def in_rate(runs: BenchRuns, rule: Rule) -> tuple[Deviation, ...]:
     """The change of each group from first to last milling time against that of the others.
 
     Empty with fewer than two times or groups, or where a group has all its runs at one time.
@@ -182,14 +176,12 @@ def in_rate(
     if steps == 0 or np.count_nonzero(np.abs(lines).sum(axis=0)) < groups:
         return ()
     design = np.hstack([runs.additive, lines[:, 1:]])
-    return _of_design(runs, design, steps, Rule(level=level, margin_percent=margin_percent))
+    return _of_design(runs, design, steps, rule)
 
 
-def on_average(
-    runs: BenchRuns, *, level: float, margin_percent: float | None = None
-) -> tuple[Deviation, ...]:
+def on_average(runs: BenchRuns, rule: Rule) -> tuple[Deviation, ...]:
     """Each group averaged over the conditions."""
-    return _of_design(runs, runs.additive, 1.0, Rule(level=level, margin_percent=margin_percent))
+    return _of_design(runs, runs.additive, 1.0, rule)
 
 
 def _compared(runs: BenchRuns) -> tuple[Subjects, Array]:
@@ -348,7 +340,7 @@ def compare_groups(
         return columns, (), []
     meets, conditions, runs = _bench_runs(one, columns, list(names))
     at, rate, average = (
-        f(runs, **rule) if len(meets) > 1 else () for f in (at_conditions, in_rate, on_average)
+        f(runs, rule) if len(meets) > 1 else () for f in (at_conditions, in_rate, on_average)
     )
     judged = partial(_judged, quantity=one.quantity, rule=rule)
     other = meets[1] if len(meets) == 2 else ""

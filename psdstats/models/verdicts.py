@@ -320,9 +320,7 @@ def _shift(df: float, critical: float, power: float) -> float:
 _RANGE = 0.9  # coverage of the range of what could be detected
 
 
-def detectable_percent(
-    standard_error: Array, df: Array, half: Array, *, power: float = POWER
-) -> dict[str, Array]:
+def detectable_percent(standard_error: Array, df: Array, half: Array) -> dict[str, Array]:
     """Smallest decrease that would have been shown, per cent, and its range: fields of `Numbers`.
 
     Shapes: all (m,), half widths of the intervals among them; NaN where there is no standard error.
@@ -339,7 +337,7 @@ def detectable_percent(
     if not good.any():
         return found
     error, df = standard_error[good], df[good]
-    seen = smallest_detectable(error, df, critical=half[good] / error, power=power).log_change
+    seen = smallest_detectable(error, df, critical=half[good] / error, power=POWER).log_change
     finite = np.isfinite(df)
     some = np.where(finite, df, 1.0)
     tails = (0.5, 0.5 + 0.5 * _RANGE, 0.5 - 0.5 * _RANGE)
