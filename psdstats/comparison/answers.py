@@ -227,7 +227,9 @@ def _with_bounds(
     law_of: Callable[[Question], Law],
 ) -> tuple[FactorAnswer, ...]:
     """Factors with the times at which bounds show that two levels differ."""
-    design, rule = whole.design, Rule(level=whole.response.level, margin_percent=None)
+    design, margin = whole.design, whole.plan.margin_percent
+    rule = Rule(level=whole.response.level, margin_percent=margin)
+    judged = partial(judge, within_margin=None if margin is None else False, **rule)
     rows = {
         step: design.mean_row(*step[0]) - design.mean_row(*step[1])
         for step in steps
@@ -241,7 +243,7 @@ def _with_bounds(
     shown = list[Finding]()
     for ((time, high), (_, low)), numbers in zip(rows, told, strict=True):
         subject = Contrast(high=high, low=low, where=time, quantity=whole.quantity)
-        shown.append(judge(subject, numbers, kind=FindingKind.FACTOR, **rule))
+        shown.append(judged(subject, numbers, kind=FindingKind.FACTOR))
     return with_open_times(factors, shown, list(dict.fromkeys(time for time, _ in whole.cells)))
 
 

@@ -40,7 +40,12 @@ from psdstats.comparison.plan import (
     columns_of,
     plan_comparison,
 )
-from psdstats.comparison.response import ComparisonRemark, Response, families_for
+from psdstats.comparison.response import (
+    ComparisonRemark,
+    Response,
+    families_for,
+    where_columns,
+)
 from psdstats.comparison.result import Comparison, OverallTest, QuantityComparison, Route
 from psdstats.comparison.spread import find_misfit, own_contrasts, own_means
 from psdstats.comparison.values import Values, analyse_values, values_of_frame
@@ -359,13 +364,14 @@ def _compare_quantity(
     """Compare one quantity on the best basis its runs allow."""
     response, why_not = one.response, obstacle(one)
     if why_not is not None:  # every contrast cannot be told, for one reason
+        factors = [one.plan.by, *where_columns(one.plan)]
         found = QuantityComparison(
             quantity=one.quantity,
             route=Route.NONE,
             basis=ComparisonRemark.NOT_FITTED(reason=why_not),
             tests=(),
             findings=with_missing(response, families, (), why_not),
-            means=pd.DataFrame(columns=[one.plan.by, "value", "lower", "upper"]),
+            means=pd.DataFrame(columns=[*factors, "value", "lower", "upper"]),
         )
     elif one.plan.spread is SpreadRule.EACH_CONTRAST and one.design.left > 0:
         found = _by_own_spread(response, families)

@@ -15,7 +15,7 @@ import psdstats
 from psdstats.columns import TIME
 from psdstats.comparison import compare
 from psdstats.comparison.plan import PlanRemark
-from psdstats.comparison.result import Route
+from psdstats.comparison.result import Route, condition_sizes
 from psdstats.errors import ModelError
 from psdstats.findings import Ending, Verdict
 from psdstats.words.comparison import finding_sentence
@@ -361,3 +361,13 @@ def test_sizes_below_the_sieves_at_both_levels_tell_nothing_of_a_factor(tmp_path
     truth = {5: (250, 216, 80), 10: (250, 174, 60)}
     (answer,) = compare(_two_ratios(tmp_path, truth), quantities=["D10"])["D10"].factors
     assert [one.subject.where for one in answer.at] == ["12"]
+
+
+def test_a_size_that_cannot_be_compared_has_means_of_its_runs_at_each_level(tmp_path):
+    """D90 is above the coarsest sieve until the end, so that one milling time is left."""
+    study = _two_ratios(tmp_path, {5: (250, 216, 60), 10: (250, 190, 60)})
+    found = compare(study, quantities=["D90"])
+    assert found["D90"].route is Route.NONE
+    told = condition_sizes(found).query("at == '48'")
+    assert told["level"].tolist() == ["5", "10"]
+    assert told["value"].between(110, 160).all()
