@@ -291,10 +291,12 @@ def _undone(
         numbers, percent = course.fallen.numbers, np.nan
         if course.where in ends:  # else the last size is a bound
             leverage = float(np.square(ends[course.where] @ lines).sum())
-            if np.isfinite(numbers.estimate) and numbers.u > 0 and leverage > 0:
-                critical = (numbers.upper - numbers.estimate) / numbers.u
+            half = numbers.upper - numbers.estimate
+            if np.isfinite(numbers.estimate) and half > 0 and leverage > 0:
+                # what is stated is known: it adds its normal limit to the interval in quadrature
+                known = critical_t(1.0 - one.response.level, np.inf)
                 percent = float(
-                    undoing_percent(numbers.estimate, numbers.u, critical, leverage=leverage)
+                    undoing_percent(numbers.estimate, half / known, known, leverage=leverage)
                 )
         other = others.get(course.where)
         if other is not None and other.times == course.times:

@@ -341,9 +341,13 @@ def with_undoing(course: Course, allowed: Course, percent: float, *, by_drift: b
         Drift of groups or of one charge; else run-to-run variation.
     """
     undone, unknown = VerdictRemark.UNDONE, VerdictRemark.RUN_TO_RUN_UNKNOWN
-    if by_drift:
+    fallen, at_least = course.fallen, course.at_least
+    if by_drift:  # limits are claims too: those of the wider law
         undone, unknown = VerdictRemark.UNDONE_BY_DRIFT, VerdictRemark.DRIFT_UNKNOWN
-    fallen, why = course.fallen, undone(percent=percent)
+        at_least = tuple(map(min, at_least, allowed.at_least))
+        numbers = max(fallen.numbers, allowed.fallen.numbers, key=lambda one: one.upper - one.lower)
+        fallen = replace(fallen, numbers=numbers)
+    why = undone(percent=percent)
     is_claim = fallen.verdict in (Verdict.CHANGED, Verdict.EQUIVALENT)
     if is_claim and allowed.fallen.verdict is not fallen.verdict:
         fallen = replace(fallen, verdict=Verdict.CANNOT_BE_TOLD, reasons=(why,))
@@ -360,7 +364,7 @@ def with_undoing(course: Course, allowed: Course, percent: float, *, by_drift: b
         course,
         fallen=fallen,
         shown=shown,
-        at_least=tuple(a if b else nan for a, b in zip(course.at_least, shown, strict=True)),
+        at_least=tuple(a if b else nan for a, b in zip(at_least, shown, strict=True)),
         since=_first(course.times[1:], from_the_end(np.array(shown))),
         stop=stop,
     )

@@ -16,6 +16,7 @@ from collections import OrderedDict
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from enum import StrEnum
+from functools import cached_property
 from threading import Lock
 from typing import Protocol
 
@@ -109,11 +110,13 @@ class LevelJudged(Judged):
 
     def half_width(self, alpha: float) -> Array:
         """Half width (..., q) of the two-sided interval of each contrast alone."""
-        place = self.law.design.place
-        multiple = [
-            self.reference.critical(int(k), alpha, self.df[..., [i]]) for i, k in enumerate(place)
-        ]
-        return np.asarray(self.se * np.concatenate(multiple, axis=-1), dtype=np.float64)
+        if (alpha,) not in self._known:
+            multiple = [
+                self.reference.critical(int(k), alpha, self.df[..., [i]])
+                for i, k in enumerate(self.law.design.place)
+            ]
+            self._known[alpha,] = np.asarray(self.se * np.concatenate(multiple, axis=-1))
+        return self._known[alpha,]
 
     def family_p(self, family: Family) -> Array:
         """Adjusted p (..., members) of the signed contrasts of a family."""
@@ -139,12 +142,19 @@ class LevelJudged(Judged):
         return self.joint[number]
 
     def _one_sided(self, way: float, limit: float) -> Array:
-        t = way * (self.estimate - limit) / self.se
-        two_sided = [
-            self.reference.tail(int(k), np.abs(t[..., [i]]), self.df[..., [i]])
-            for i, k in enumerate(self.law.design.place)
-        ]
-        return _half(np.concatenate(two_sided, axis=-1), t > 0)
+        if (way, limit) not in self._known:
+            t = way * (self.estimate - limit) / self.se
+            two_sided = [
+                self.reference.tail(int(k), np.abs(t[..., [i]]), self.df[..., [i]])
+                for i, k in enumerate(self.law.design.place)
+            ]
+            self._known[way, limit] = _half(np.concatenate(two_sided, axis=-1), t > 0)
+        return self._known[way, limit]
+
+    @cached_property
+    def _known(self) -> dict[tuple[float, ...], Array]:
+        """Half widths by alpha, one-sided p by way and limit: the same are asked for many times."""
+        return {}
 
 
 def _half(two_sided: Array, agrees: NDArray[np.bool_]) -> Array:

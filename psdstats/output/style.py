@@ -191,17 +191,22 @@ def new_axes(
     >>> (new_axes(width_mm=127, height_mm=63.5).figure.get_size_inches()).tolist()
     [5.0, 2.5]
     """
+    with house_style():
+        ax: Axes = new_figure(width_mm, height_mm, say).add_subplot()
+        number_ticks(ax)
+        return ax
+
+
+def new_figure(width_mm: float | None, height_mm: float, say: Numerals) -> Any:
+    """The figure of `new_axes` without Axes, where the house style is set."""
     column = column_mm()
     if width_mm is None or column < WIDTH_MM:
         width_mm = min(column, column if width_mm is None else width_mm)
     if not (width_mm > 0 and height_mm > 0):
         raise OutputError(f"a figure of {width_mm} × {height_mm} mm has no area; use sizes > 0.")
-    with house_style():
-        figure = _figure()(figsize=(width_mm / _MM_PER_INCH, height_mm / _MM_PER_INCH))
-        figure.say = say
-        ax: Axes = figure.add_subplot()
-        number_ticks(ax)
-        return ax
+    figure = _figure()(figsize=(width_mm / _MM_PER_INCH, height_mm / _MM_PER_INCH))
+    figure.say = say
+    return figure
 
 
 @cache

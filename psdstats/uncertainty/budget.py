@@ -19,6 +19,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
+from functools import cached_property
 from itertools import combinations
 
 import numpy as np
@@ -170,6 +171,11 @@ class Budget(Shown):
         0   run      D10       rounding
         1   run      D10  repeatability
         """
+        return self._divided.copy()
+
+    @cached_property
+    def _divided(self) -> pd.DataFrame:
+        """What `to_frame` gives, made once: every table and sentence of the page asks for it."""
         parts = [typical_run(self).assign(scope="run", level=None, versus=None)]
         known = self.differences.dropna(subset=["share"])
         for _, own in known.groupby("quantity", sort=False):

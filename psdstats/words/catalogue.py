@@ -24,7 +24,7 @@ from psdstats.distribution.arrays import WeighingRemark
 from psdstats.findings import RemarkKind
 from psdstats.models.diagnostics import CheckRemark
 from psdstats.models.mixed_model import FitRemark
-from psdstats.models.verdicts import VerdictRemark
+from psdstats.models.verdicts import PLAUSIBLE_DRIFT_PERCENT, VerdictRemark
 from psdstats.planning.bench.charge import ChargeRemark
 from psdstats.planning.planned_sizes import FoundSize
 from psdstats.planning.planned_weighing import PlannedWeighing, PlanningRemark
@@ -52,6 +52,7 @@ _LISTED = 10  # apertures whose tolerances a note lists; of more it gives the ra
 _MANY = 100  # times as many runs: how many more does not matter
 _RUN_TO_RUN = "run-to-run variation was not estimated"
 _DRIFT = "drift over the milling times was not estimated"
+_ALLOWED = f"{_DRIFT} (one of {PLAUSIBLE_DRIFT_PERCENT:g} % per step is allowed for)"
 _AS_MUCH = "and as much of it as a trial may well have would undo it"
 _NO_ICC = "Intraclass correlation not computed: needs"
 _FEW = (
@@ -298,7 +299,7 @@ _OF_VERDICTS: dict[RemarkKind, Wording] = {
         f"{_DRIFT}, and one of {{percent:.2g}} % per step would undo it", f"{_DRIFT}, {_AS_MUCH}"
     ),
     VerdictRemark.DRIFT_UNKNOWN: _sized(
-        f"{_DRIFT}, and it would take one of {{percent:.2g}} % per step to undo this", _DRIFT
+        f"{_ALLOWED}, and it would take one of {{percent:.2g}} % per step to undo this", _ALLOWED
     ),
     VerdictRemark.SHOWS_NOTHING: "this trial has too few runs to show any change",
     VerdictRemark.MARGIN_TOO_SMALL: "a change as large as the margin could easily have been missed",

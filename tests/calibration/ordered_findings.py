@@ -29,10 +29,12 @@ values by corners: "coarser again" gave way to "little left", which held with th
 from __future__ import annotations
 
 import argparse
+import operator
 import sys
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from datetime import date
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -49,13 +51,14 @@ from ordered_draws import (
     rates,
     single_truths,
 )
-from ordered_small import open_cells, single_cells
+from ordered_small import open_tasks, single_tasks
+from sharing import add_sharing, shared
 
 SEED = 20261129
 _BATCH = 1000  # responses judged at once by the calibrated level
 
 
-def run(design: Design, truth: str, courses: Courses, law: str, sets: int) -> Cell:
+def run(design: Design, truth: str, courses: Courses, law: str, sets: int) -> list[Cell]:
     """Draw and judge one cell of the table."""
     rng = np.random.default_rng([SEED, *f"{design.name} {truth} {law}".encode()])
     asked, size = design.asked, np.concatenate([courses[w] for w in design.levels])
@@ -73,8 +76,8 @@ def run(design: Design, truth: str, courses: Courses, law: str, sets: int) -> Ce
     wrong_all = {k: np.concatenate([np.atleast_1d(one[k]) for one in wrong]) for k in wrong[0]}
     power_all = {k: np.concatenate([np.atleast_1d(one[k]) for one in power]) for k in power[0]}
     table = "levels" if len(design.levels) > 1 else "times"
-    return Cell(table=table, design=design.name, law=law, truth=truth, sets=sets,
-                wrong=rates(wrong_all), power=rates(power_all))  # fmt: skip
+    return [Cell(table=table, design=design.name, law=law, truth=truth, sets=sets,
+                 wrong=rates(wrong_all), power=rates(power_all))]  # fmt: skip
 
 
 BOTH, THREE = ("5", "10"), ("5", "10", "20")
@@ -107,17 +110,17 @@ def truths_of(design: Design) -> dict[str, Courses]:
     return {name: {"": one} for name, one in single_truths(design.times).items()}
 
 
-def cells(sets: int) -> Iterator[Cell]:
-    """All cells: designs by truths, single runs, sizes beyond the sieves."""
+def tasks(sets: int) -> Iterator[Callable[[], list[Cell]]]:
+    """What makes all cells: designs by truths, single runs, sizes beyond the sieves."""
     for design in EXACT:
         few = len(design.levels) - 1  # dear: many contrasts
         for truth, courses in truths_of(design).items():
-            yield run(design, truth, courses, "exact", sets // (1 << few))
-    yield from single_cells(sets // 4, [SEED])
+            yield partial(run, design, truth, courses, "exact", sets // (1 << few))
+    yield from single_tasks(sets // 4, [SEED])
     for design in CALIBRATED:
         for truth, courses in truths_of(design).items():
-            yield run(design, truth, courses, "calibrated", sets // 4)
-    yield from open_cells(sets // 20, [SEED])
+            yield partial(run, design, truth, courses, "calibrated", sets // 4)
+    yield from open_tasks(sets // 20, [SEED])
 
 
 # ------------------------------------------------------------------ table
@@ -139,15 +142,16 @@ HEADS = {
 def main(arguments: Sequence[str] | None = None) -> None:
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
     parser.add_argument("--sets", type=int, default=4000)
+    add_sharing(parser)
     parser.add_argument("--out", type=Path)
     options = parser.parse_args(arguments)
     rows, last = list[dict[str, object]](), ""
-    for cell in cells(options.sets):
-        rows += cell.rows()
-        if cell.design != last:
-            sys.stdout.write(f"{time.strftime('%H:%M:%S')} {cell.table}: {cell.design}\n")
+    for cells in shared(options)(operator.call, tasks(options.sets)):
+        rows += [row for cell in cells for row in cell.rows()]
+        if cells and cells[-1].design != last:
+            last = cells[-1].design
+            sys.stdout.write(f"{time.strftime('%H:%M:%S')} {cells[-1].table}: {last}\n")
             sys.stdout.flush()
-            last = cell.design
             if options.out is not None:
                 write(pd.DataFrame(rows), options)
     if options.out is not None:

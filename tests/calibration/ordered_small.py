@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 from ordered_draws import (
@@ -179,16 +180,16 @@ def _shares(found: Sequence[dict[str, float]]) -> dict[str, float]:
     return {name: float(np.mean([one[name] for one in found])) for name in found[0]}
 
 
-def open_cells(sets: int, seed: Sequence[int]) -> Iterator[Cell]:
+def open_tasks(sets: int, seed: Sequence[int]) -> Iterator[Callable[[], list[Cell]]]:
     """Three laws, two designs."""
     small, large = Design(groups=3, times=4), Design(groups=4, times=4, runs=2)
     for truth in OPEN_TRUTHS:
-        yield from run_open(small, truth, "corners, exact", sets, seed)
+        yield partial(run_open, small, truth, "corners, exact", sets, seed)
         if truth != "nothing happens":  # there every run is open: slow
-            yield from run_open(large, truth, "corners, exact", sets // 2, seed)
+            yield partial(run_open, large, truth, "corners, exact", sets // 2, seed)
     for truth in ("falls by 63 %", "falls, last step exactly 5 %"):
-        yield from run_open(small, truth, "corners, calibrated", sets // 2, seed)
-        yield from run_open(small, truth, "whole levels", sets // 2, seed)
+        yield partial(run_open, small, truth, "corners, calibrated", sets // 2, seed)
+        yield partial(run_open, small, truth, "whole levels", sets // 2, seed)
 
 
 # ------------------------------------------------------------------ single runs
@@ -229,7 +230,9 @@ def smooth_truths(t: Floats) -> dict[str, Floats]:
     }
 
 
-def run_single(t: Floats, name: str, sd: float, truth: str, sets: int, seed: Sequence[int]) -> Cell:
+def run_single(
+    t: Floats, name: str, sd: float, truth: str, sets: int, seed: Sequence[int]
+) -> list[Cell]:
     """One bench, one run a time, the spread from smooth courses."""
     design = f"{len(t)} times, {name}, SD {100 * sd:g} %"
     rng = np.random.default_rng([*seed, *f"{design} {truth}".encode()])
@@ -265,15 +268,15 @@ def run_single(t: Floats, name: str, sd: float, truth: str, sets: int, seed: Seq
     power = {"shown last": fall.shown[..., -1], "end bound %": bound}
     if len(t) > FEWEST_TIMES:
         power |= {"left": stop.little[..., -1], "still falling": stop.falling}
-    return Cell(table="single", design=design, law="smooth courses", truth=truth, sets=sets,
-                wrong=rates(wrong), power=rates(power))  # fmt: skip
+    return [Cell(table="single", design=design, law="smooth courses", truth=truth, sets=sets,
+                 wrong=rates(wrong), power=rates(power))]  # fmt: skip
 
 
-def single_cells(sets: int, seed: Sequence[int]) -> Iterator[Cell]:
+def single_tasks(sets: int, seed: Sequence[int]) -> Iterator[Callable[[], list[Cell]]]:
     """4 to 8 times, two spacings, three standard deviations, all truths."""
     for count in range(FEWEST_TIMES, 9):
         for spacing in ("doubling", "even"):
             t = times_of(count, spacing)
             for sd in (0.01, 0.025, 0.05):
                 for truth in smooth_truths(t):
-                    yield run_single(t, spacing, sd, truth, sets, seed)
+                    yield partial(run_single, t, spacing, sd, truth, sets, seed)

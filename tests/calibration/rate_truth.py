@@ -6,8 +6,9 @@ mean size is that of an approach to a limit, and carries the time of that curve,
 and margin have a true value too.  Rates that differ between benches differ on the clock of the
 mill.
 
-The truth is the mean over benches, runs and sieves of ln D(t), D by the rule of the study from true
-apertures and true fractions, from trials of their own seed.  Units: µm, g, min.
+The truth is the mean over benches, runs and sieves of ln D(t), from trials of their own seed: D the
+powder's own, or where the study has a rule, D by that rule from true apertures and true fractions.
+Units: µm, g, min.
 """
 
 from __future__ import annotations
@@ -65,7 +66,7 @@ class Setting:
     shared: bool = False  # one stack and one balance for all benches
     apertures_um: tuple[float, ...] = STACK_UM
     quantity: str = "D50"
-    rule: str = "semilog"
+    rule: str | None = None  # the law of the curve, as studies have it by default
     spread: Spread = ONLY_RUNS
 
 
@@ -120,7 +121,7 @@ def design_of(setting: Setting, *, times_min: Sequence[float] = TIMES_MIN) -> Tr
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Reference:
-    """Mean ln D by the rule, and ln D of the typical true curve, at milling times."""
+    """Mean ln D, and ln D of the typical true curve, at milling times."""
 
     milled_min: Array
     mean: Array
@@ -140,15 +141,18 @@ def reference(setting: Setting, *, trials: int, seed: int) -> Reference:
     bench = design.benches[0]
     deep = replace(bench.sieves, apertures_um=(*FINER_UM, *bench.sieves.apertures_um))
     design = replace(design, benches=(replace(bench, sieves=deep),))
-    layout, by_rule = lay_out(design), []
+    layout, sizes = lay_out(design), []
     for readings in many_readings(design, layout, trials=trials, seed=seed):
+        if setting.rule is None:
+            sizes.append(quantities_of(readings.curves.sizes()))
+            continue
         true_um = gather(readings.apertures.true_um, layout, pad=np.inf)
-        by_rule.append(rule_sizes(readings.fraction, true_um, rule=setting.rule))
+        sizes.append(rule_sizes(readings.fraction, true_um, rule=setting.rule))
     column = QUANTITIES.index(setting.quantity)
     typical = quantities_of(mean_curves(design, layout).sizes())[0]
     return Reference(
         milled_min=times,
-        mean=np.log(np.concatenate(by_rule)[..., column]).mean(axis=0),
+        mean=np.log(np.concatenate(sizes)[..., column]).mean(axis=0),
         typical=np.log(typical[:, column]),
     )
 

@@ -11,6 +11,8 @@ from psdstats.comparison.plan import plan_comparison
 from psdstats.comparison.response import ComparisonRemark, level_order
 from psdstats.comparison.spread import drift_slope, find_misfit
 from psdstats.models import MixedModel, RandomSlope
+from psdstats.models.verdicts import VerdictRemark
+from psdstats.study.settings import Declared
 from psdstats.words.comparison import model_sentence
 from psdstats.words.remarks import sentence
 
@@ -109,6 +111,35 @@ def test_the_check_holds_its_level(planted_study):
         ).fit()
         hits += find_misfit(fit, plan).p < 0.05
     assert hits <= scipy.stats.binom.ppf(0.999, trials, 0.05)
+
+
+def test_two_groups_say_the_drift_that_undoes_a_change(planted):
+    """Declared, as much of it brings the interval to no change, though few runs know the scatter.
+
+    And the bound that is printed is none that a drift of 1.5 per cent a step would undo.
+    """
+    rows = [
+        {"group": group, "milling_time_min": time}
+        for group, time, _ in itertools.product(GROUPS[:2], TIMES[:3], range(2))
+    ]
+    order = np.array([TIMES.index(row["milling_time_min"]) for row in rows])
+    y = 5.5 - 0.1 * order + np.random.default_rng(5).normal(0, 0.015, len(rows))
+    (found,) = planted(rows, y)["D50"].courses
+    (why,) = found.fallen.reasons
+    assert why.kind is VerdictRemark.DRIFT_UNKNOWN
+    percent = why["percent"]
+    assert 3.0 < percent < 12.0
+
+    def declared(percent):
+        (course,) = planted(rows, y, drift=Declared(percent=percent, df=np.inf))["D50"].courses
+        return course
+
+    numbers = declared(percent).fallen.numbers
+    half = numbers.upper - numbers.estimate
+    assert half == pytest.approx(-numbers.estimate, rel=0.1)
+    assert not declared(percent).fallen.reasons
+    plausible = declared(1.5).at_least
+    assert np.all(np.array(found.at_least) <= np.array(plausible) + 2e-3)
 
 
 def test_lines_need_three_groups_that_hold_three_levels(planted_study):

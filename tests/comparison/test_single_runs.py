@@ -204,6 +204,19 @@ def test_an_end_that_stands_is_told_as_the_variation_allows():
     assert course.stop.gain_at_least == pytest.approx(least)
 
 
+@pytest.mark.parametrize(("plain", "allowed"), [(0.02, 0.05), (0.05, 0.02)])
+def test_limits_are_those_of_the_wider_law(plain, allowed):
+    """Drift that is allowed for may also explain scatter, and leave less of it."""
+    y = np.array([0.0, -0.2, -0.4, -0.6, -0.9, -1.0])
+    laws = [course_of(y, sd, np.inf) for sd in (plain, allowed)]
+    told = with_undoing(*laws, 29.0, by_drift=True)
+    wider = course_of(y, 0.05, np.inf)
+    assert told.at_least == wider.at_least
+    assert told.fallen.numbers == wider.fallen.numbers
+    assert told.fallen.verdict is Verdict.CHANGED
+    assert np.isfinite(told.at_least).all()
+
+
 def test_no_change_by_drift_says_that_drift_is_unknown():
     course = undone(np.zeros(6), sd=0.02, by_drift=True, allowed=0.015, percent=0.0)
     assert course.fallen.verdict is Verdict.NOT_SHOWN

@@ -6,6 +6,7 @@ The bound is three binomial standard errors below 95 %, for the stated number of
 from __future__ import annotations
 
 import importlib
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -29,7 +30,7 @@ def test_intervals_hold_the_truth_where_no_curve_is_stated(studies):
     held in 82 % of such studies, and beyond them in 70 %.
     """
     truth = importlib.import_module("rate_truth")
-    setting = truth.SETTINGS[1]
+    setting = replace(truth.SETTINGS[1], rule="semilog")  # a tenth of the time of the law
     true = truth.Truth.on(truth.MILLED, truth.reference(setting, trials=1000, seed=4))
     held: dict[str, list[float]] = {}
     for child in np.random.SeedSequence(20261125).spawn(STUDIES):

@@ -20,7 +20,7 @@ from psdstats.output.style import (
     WIDTH_MM,
     column_mm,
     house_style,
-    new_axes,
+    new_figure,
     number_ticks,
     numerals,
 )
@@ -171,8 +171,7 @@ def new_panels(
     with house_style():
         is_narrow = column_mm() < WIDTH_MM
         height_mm *= columns if is_narrow else 1
-        figure = new_axes(width_mm=width_mm, height_mm=height_mm, say=say).figure
-        figure.clear()
+        figure = new_figure(width_mm, height_mm, say)
         shape = (rows * columns, 1) if is_narrow else (rows, columns)
         grid = figure.subplots(*shape, squeeze=False, sharey="none" if is_narrow else "row")
         panels = grid.reshape(rows, columns)

@@ -17,7 +17,6 @@ from psdstats.output.figures.axes import (
     name_columns,
     new_panels,
     plain_ticks,
-    time_axis,
 )
 from psdstats.output.figures.marks import (
     arrow,
@@ -228,7 +227,6 @@ def _horizontal(ax: Axes, frame: pd.DataFrame, names: Sequence[str], unit: str) 
         share = min((share + 2.5 * _BESIDE_PT) / _panel_pt(ax)[0], 0.6) if share else 0.0
         ax.set_xlim(-0.6, len(names) - 0.4 + len(names) * share / (1.0 - share))
     else:
-        time_axis(ax, frame["at"])
         _leave_room(ax, frame, _signs_beside(frame, unit, numerals(ax)))
 
 
