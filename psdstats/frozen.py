@@ -123,3 +123,10 @@ def freeze_arrays(result: object) -> None:
             own = np.array(value)
             own.setflags(write=False)
             object.__setattr__(result, item.name, own)
+
+
+class Still:
+    """Base of a frozen dataclass whose arrays are held still."""
+
+    def __post_init__(self) -> None:
+        freeze_arrays(self)

@@ -105,7 +105,7 @@ def _whole(study: Study, options: argparse.Namespace) -> Page:
 
 
 def _fits(study: Study, options: argparse.Namespace) -> Page:
-    from psdstats.comparison.whole_fits import curve_points, fit_study
+    from psdstats.comparison.whole import curve_points, fit_study
     from psdstats.distribution.moments import fineness_table
     from psdstats.output.pages.sizes import moments_page
     from psdstats.output.pages.whole_distribution import fits_page

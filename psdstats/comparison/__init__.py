@@ -2,11 +2,9 @@
 
 from psdstats.comparison.compare import compare, compare_values
 from psdstats.comparison.consistency import consistency, intraclass_correlation, outliers
-from psdstats.comparison.groups import GroupAgreement, group_agreement
-from psdstats.comparison.precision import group_precision
+from psdstats.comparison.groups import GroupAgreement, group_agreement, group_precision
 from psdstats.comparison.result import Comparison, QuantityComparison
-from psdstats.comparison.whole import WholeComparison, compare_distributions
-from psdstats.comparison.whole_fits import fit_study
+from psdstats.comparison.whole import WholeComparison, compare_distributions, fit_study
 
 __all__ = [
     "Comparison",

@@ -21,16 +21,20 @@ from psdstats.columns import CHARGE, GROUP, QUANTITIES, TIME, column_words
 from psdstats.comparison.open_sizes import Law, known_where_open, near_ends
 from psdstats.comparison.ordered import Cell
 from psdstats.comparison.plan import ComparisonPlan, Grouping, LevelTest, SpreadRule, columns_of
-from psdstats.comparison.response import ComparisonRemark, Response, build_response, cell_texts
-from psdstats.comparison.spread import drift_slope, level_order, smooth_spread
-from psdstats.comparison.trial_design import (
+from psdstats.comparison.response import (
     AnalysisDesign,
+    ComparisonRemark,
+    Response,
+    build_response,
+    cell_texts,
     drift_lines,
     indicators,
+    level_order,
     same_level,
     trial_design,
     where_columns,
 )
+from psdstats.comparison.spread import drift_slope, smooth_spread
 from psdstats.covariance import Covariance, SharedErrors
 from psdstats.errors import ModelError
 from psdstats.frozen import Array

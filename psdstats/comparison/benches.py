@@ -1,7 +1,7 @@
 """Do the groups agree: at each condition, in how they change, and on average.
 
-Arrays in, numbers out; sizes are ln D, so that differences are ratios.  A group is compared with
-the plain mean of the other groups.
+Arrays give numbers, and these the records of an analysis; sizes are ln D, so that differences are
+ratios.  A group is compared with the plain mean of the other groups.
 
 - At each condition (a milling time at a level of the further factors): against the scatter of runs
   of the same kind where replicates show it.  Without them the scatter about group and condition
@@ -20,14 +20,32 @@ within a margin, by the one rule of `models.verdicts`.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from functools import partial
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
+from psdstats.columns import BALL_RATIO, GROUP, TIME
+from psdstats.comparison.analysis import QuantityAnalysis
+from psdstats.comparison.plan import columns_of
+from psdstats.comparison.response import level_order
 from psdstats.covariance import Covariance, SharedErrors
-from psdstats.findings import Numbers, Rule, numbers_of
+from psdstats.findings import (
+    BenchAnswer,
+    Contrast,
+    Finding,
+    FindingKind,
+    Numbers,
+    Remark,
+    RemarkKind,
+    Rule,
+    numbers_of,
+)
 from psdstats.frozen import Array, freeze_arrays
+from psdstats.models.design_columns import level_text
 from psdstats.models.engine import CovarianceParts, squares_of
 from psdstats.models.judged import Family
 from psdstats.models.posterior import (
@@ -38,7 +56,7 @@ from psdstats.models.posterior import (
     stated_posterior,
     variance_posterior,
 )
-from psdstats.models.verdicts import detectable_percent, equivalence_of, undoing_percent
+from psdstats.models.verdicts import detectable_percent, equivalence_of, judge, undoing_percent
 
 Codes = NDArray[np.intp]
 Subjects = list[tuple[int, int | None]]
@@ -64,6 +82,13 @@ class BenchRuns:
         Z of each Z Zᵀ that a further variance multiplies (charges sampled several times).
     stated : tuple of (float, float) or None
         Variance between runs and its degrees of freedom where it does not come from these runs.
+
+    Attributes
+    ----------
+    cells : ndarray, shape (n, cells)
+        Indicators of the combinations of group and condition that hold runs.
+    additive : ndarray, shape (n, p)
+        Condition and group effects, of full rank.
     """
 
     y: Array
@@ -74,16 +99,15 @@ class BenchRuns:
     further: tuple[Array, ...] = ()
     stated: tuple[float, float] | None = None
 
+    cells: Array = field(init=False)
+    additive: Array = field(init=False)
+
     def __post_init__(self) -> None:
+        cells = indicators(self.group * len(self.order) + self.condition)
+        additive = np.hstack([indicators(self.condition), indicators(self.group)[:, 1:]])
+        object.__setattr__(self, "cells", cells)
+        object.__setattr__(self, "additive", additive)
         freeze_arrays(self)
-
-    def cells(self) -> Array:
-        """Indicators of the combinations of group and condition that hold runs, (n, cells)."""
-        return indicators(self.group * len(self.order) + self.condition)
-
-    def additive(self) -> Array:
-        """Condition and group effects, of full rank, (n, p)."""
-        return np.hstack([indicators(self.condition), indicators(self.group)[:, 1:]])
 
     def posterior(self, design: Array) -> VariancePosterior:
         """What the variances may be, from what a design leaves."""
@@ -117,9 +141,7 @@ class Deviation:
     undone_by_percent: float | None = None
 
 
-def at_conditions(
-    runs: BenchRuns, *, level: float, margin_percent: float | None = None
-) -> tuple[Deviation, ...]:
+def at_conditions(runs: BenchRuns, rule: Rule) -> tuple[Deviation, ...]:
     """Each group at each condition; with two groups one difference a condition."""
     subjects, weights = _compared(runs)
     if not subjects:
@@ -128,26 +150,22 @@ def at_conditions(
     own = runs if runs.stated else replace(runs, known=freed(runs.known))
     if own.stated is not None:
         judged = [_plain(own, weights, stated_posterior(*own.stated))]
-    elif _left(own.cells()) >= ENOUGH_DF:
-        judged = [_plain(own, weights, own.posterior(own.cells()))]
+    elif _left(own.cells) >= ENOUGH_DF:
+        judged = [_plain(own, weights, own.posterior(own.cells))]
     elif isinstance(own.known, SharedErrors):  # one cell of very many moves no scatter
-        judged = [_plain(own, weights, own.posterior(own.additive()))]
+        judged = [_plain(own, weights, own.posterior(own.additive))]
     else:  # each by what is left when its own cell has a parameter of its own
         judged = []
         for (group, condition), row in zip(subjects, weights, strict=True):
             cell = (own.group == group) & (own.condition == condition)
-            design = np.column_stack([own.additive(), cell])
+            design = np.column_stack([own.additive, cell])
             if not _left(design):
-                return _by_measurement(
-                    runs, subjects, weights, Rule(level=level, margin_percent=margin_percent)
-                )
+                return _by_measurement(runs, subjects, weights, rule)
             judged.append(_plain(own, row[None], own.posterior(design)))
-    return _answers(subjects, judged, Rule(level=level, margin_percent=margin_percent))
+    return _answers(subjects, judged, rule)
 
 
-def in_rate(
-    runs: BenchRuns, *, level: float, margin_percent: float | None = None
-) -> tuple[Deviation, ...]:
+def in_rate(runs: BenchRuns, rule: Rule) -> tuple[Deviation, ...]:
     """The change of each group from first to last milling time against that of the others.
 
     Empty with fewer than two times or groups, or where a group has all its runs at one time.
@@ -157,15 +175,13 @@ def in_rate(
     steps, groups = float(np.ptp(runs.order)), lines.shape[1]
     if steps == 0 or np.count_nonzero(np.abs(lines).sum(axis=0)) < groups:
         return ()
-    design = np.hstack([runs.additive(), lines[:, 1:]])
-    return _of_design(runs, design, steps, Rule(level=level, margin_percent=margin_percent))
+    design = np.hstack([runs.additive, lines[:, 1:]])
+    return _of_design(runs, design, steps, rule)
 
 
-def on_average(
-    runs: BenchRuns, *, level: float, margin_percent: float | None = None
-) -> tuple[Deviation, ...]:
+def on_average(runs: BenchRuns, rule: Rule) -> tuple[Deviation, ...]:
     """Each group averaged over the conditions."""
-    return _of_design(runs, runs.additive(), 1.0, Rule(level=level, margin_percent=margin_percent))
+    return _of_design(runs, runs.additive, 1.0, rule)
 
 
 def _compared(runs: BenchRuns) -> tuple[Subjects, Array]:
@@ -216,7 +232,7 @@ def _of_design(runs: BenchRuns, design: Array, scale: float, rule: Rule) -> tupl
     against = against[:1] if groups == 2 else against
     wanted = np.hstack([np.zeros((len(against), design.shape[1] - groups + 1)), against[:, 1:]])
     subjects: Subjects = [(group, None) for group in range(len(against))]
-    cells = runs.cells()
+    cells = runs.cells
     spare = cells.shape[1] - design.shape[1]
     if runs.stated is not None:
         posterior = stated_posterior(*runs.stated)
@@ -264,7 +280,7 @@ def _answers(subjects: Subjects, judged: list[Mixture], rule: Rule) -> tuple[Dev
         "upper": estimate + half,
         "p": p,
         "p_adjusted": adjusted,
-        **detectable_percent(u, df, critical=half / u),
+        **detectable_percent(u, df, half),
     }
     margin = rule["margin_percent"]
     if margin is not None:
@@ -293,3 +309,144 @@ def _by_measurement(
         undone = float(undoing_percent(own.estimate, own.u, critical, leverage=leverage))
         found.append(replace(one, undone_by_percent=undone))
     return tuple(found)
+
+
+# ------------------------------------------------------------------ records
+
+_MOST_FURTHER = 2  # variances beside that of runs
+
+
+class GroupRemark(RemarkKind):
+    """Why a group cannot be compared, and what else a reader must know."""
+
+    NOT_BRACKETED = "sizes not bracketed"
+    ALONE = "no other group alike"
+    NO_UNCERTAINTY = "no uncertainty counted"
+    WITHOUT_CONDITION = "runs without a condition"
+
+
+Found = list[tuple[dict[str, object], Finding]]
+
+
+def compare_groups(
+    one: QuantityAnalysis, rule: Rule
+) -> tuple[tuple[str, ...], tuple[BenchAnswer, ...], Found]:
+    """Columns that define a condition, one answer a group, every difference at a condition.
+
+    There is one answer in all for two groups that can be compared, none for one group.
+    """
+    columns, names = _condition_columns(one), dict.fromkeys(one.response.placed[GROUP].astype(str))
+    if len(names) < 2:
+        return columns, (), []
+    meets, conditions, runs = _bench_runs(one, columns, list(names))
+    at, rate, average = (
+        f(runs, rule) if len(meets) > 1 else () for f in (at_conditions, in_rate, on_average)
+    )
+    judged = partial(_judged, quantity=one.quantity, rule=rule)
+    other = meets[1] if len(meets) == 2 else ""
+    places = [dict(row) for _, row in conditions.iterrows()]
+    levels = [tuple((name, level_text(own)) for name, own in place.items()) for place in places]
+    found = Found()
+    for each in at:
+        where = ", ".join(level for _, level in levels[each.condition or 0])
+        finding = judged(each, FindingKind.GROUP, meets[each.group], other, where)
+        found.append((places[each.condition or 0], finding))
+    last, first = (level_text(end(conditions[TIME])) for end in (max, min)) if rate else ("", "")
+    answers = {}
+    for code, name in enumerate(meets[:1] if other else meets):
+        own = [k for k, each in enumerate(at) if each.group == code]
+        rates = [
+            judged(r, FindingKind.BENCH_RATE, last, first, "") for r in rate if r.group == code
+        ]
+        means = [judged(m, FindingKind.GROUP, name, other, "") for m in average if m.group == code]
+        nothing = untold_group(name, one.quantity, GroupRemark.NO_UNCERTAINTY(), rule)
+        answers[name] = BenchAnswer(
+            quantity=one.quantity,
+            group=name,
+            at=tuple(found[k][1] for k in own) or nothing.at,
+            conditions=tuple(levels[at[k].condition or 0] for k in own),
+            rate=next(iter(rates), None),
+            average=next(iter(means), None),
+        )
+    used = set(one.frame[GROUP].astype(str))
+    for name in names.keys() - meets:  # alone, or its sizes are bounds
+        alone = GroupRemark.ALONE(columns=columns)
+        why = alone if name in used else GroupRemark.NOT_BRACKETED()
+        answers[name] = untold_group(name, one.quantity, why, rule)
+    return columns, tuple(answers[name] for name in names if name in answers), found
+
+
+def _judged(
+    deviation: Deviation,
+    kind: FindingKind,
+    high: str,
+    low: str,
+    where: str,
+    *,
+    quantity: str,
+    rule: Rule,
+) -> Finding:
+    """One difference with its verdict; what a scatter never seen would undo is not equivalent."""
+    undone = deviation.undone_by_percent
+    return judge(
+        Contrast(high=high, low=low, where=where, quantity=quantity),
+        deviation.numbers,
+        kind=kind,
+        within_margin=None if undone is None or rule["margin_percent"] is None else False,
+        undone_by_percent=undone,
+        **rule,
+    )
+
+
+def untold_group(name: str, quantity: str, why: Remark, rule: Rule) -> BenchAnswer:
+    """A group of which nothing can be said."""
+    subject = Contrast(high=name, quantity=quantity)
+    finding = judge(subject, Numbers(), kind=FindingKind.GROUP, obstacles=(why,), **rule)
+    return BenchAnswer(quantity=quantity, group=name, at=(finding,))
+
+
+def _condition_columns(one: QuantityAnalysis) -> tuple[str, ...]:
+    """Columns that define a condition, milling time first.
+
+    Beside the factors of the analysis the ball ratio, which no group has by nature.
+    """
+    plan, frame = one.plan, one.response.placed
+    named = list(plan.factors)
+    if BALL_RATIO in frame and BALL_RATIO not in plan.left_out:
+        named += [BALL_RATIO] if len(set(frame[BALL_RATIO])) > 1 else []
+    rest = [name for name in dict.fromkeys(named) if name not in (GROUP, TIME)]
+    timed = TIME in named or plan.by == GROUP
+    return (*([TIME] if timed else []), *rest)
+
+
+def _bench_runs(
+    one: QuantityAnalysis, columns: Sequence[str], names: Sequence[str]
+) -> tuple[list[str], pd.DataFrame, BenchRuns]:
+    """Groups that share a condition with another, the conditions, and their runs as arrays."""
+    frame, plan = one.frame.assign(_group=one.frame[GROUP].astype(str)), one.plan
+    conditions = frame.groupby(list(columns), sort=True, observed=True, dropna=False)
+    frame = frame.assign(_condition=conditions.ngroup())
+    groups = frame.groupby("_condition")["_group"].transform("nunique")
+    met = set(frame["_group"][groups > 1])
+    meets = [name for name in names if name in met]
+    table = frame[frame["_group"].isin(meets)]
+    first = table.drop_duplicates("_condition").sort_values("_condition")
+    held = first[list(columns)].reset_index(drop=True)
+    order = level_order(held[TIME]) if TIME in columns else None
+    rows, further = table.index.to_numpy(), []
+    for block in map(columns_of, plan.blocks):  # within groups, that may vary
+        number = table.groupby(list(block), observed=True).ngroup().to_numpy()
+        is_alone = table.assign(block=number).groupby(GROUP)["block"].nunique().max() < 2
+        if block != (GROUP,) and not is_alone and len(np.unique(number)) < len(table):
+            further.append(indicators(number.astype(np.intp)))
+    declared = plan.run_to_run if one.design.left < 2 else None
+    runs = BenchRuns(
+        y=one.y[rows],
+        known=one.response.known[np.ix_(rows, rows)],
+        group=np.array([meets.index(name) for name in table["_group"]], dtype=np.intp),
+        condition=np.unique(table["_condition"], return_inverse=True)[1].astype(np.intp),
+        order=np.zeros(len(held)) if order is None else order.to_numpy(dtype=float),
+        further=tuple(further[:_MOST_FURTHER]),
+        stated=None if declared is None else ((declared.percent / 100) ** 2, declared.df),
+    )
+    return meets, held, runs

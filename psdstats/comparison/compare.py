@@ -18,16 +18,11 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
-from psdstats.columns import QUANTITIES
-from psdstats.comparison.advice import advise
-from psdstats.comparison.analysis import (
-    Analysis,
-    QuantityAnalysis,
-    SpreadBasis,
-    analyse,
-)
+from psdstats.columns import GROUP, QUANTITIES
+from psdstats.comparison.analysis import Analysis, QuantityAnalysis, SpreadBasis, analyse
 from psdstats.comparison.answers import (
     Answers,
+    advise,
     answer,
     balance_answer,
     doubted,
@@ -35,7 +30,7 @@ from psdstats.comparison.answers import (
     obstacle,
     with_missing,
 )
-from psdstats.comparison.groups import bench_answers
+from psdstats.comparison.benches import compare_groups
 from psdstats.comparison.plan import (
     ComparisonPlan,
     Direction,
@@ -45,12 +40,17 @@ from psdstats.comparison.plan import (
     columns_of,
     plan_comparison,
 )
-from psdstats.comparison.response import ComparisonRemark, Response, families_for
+from psdstats.comparison.response import (
+    ComparisonRemark,
+    Response,
+    families_for,
+    where_columns,
+)
 from psdstats.comparison.result import Comparison, OverallTest, QuantityComparison, Route
 from psdstats.comparison.spread import find_misfit, own_contrasts, own_means
 from psdstats.comparison.values import Values, analyse_values, values_of_frame
 from psdstats.errors import ModelError
-from psdstats.findings import ContrastKind, Finding, Remark
+from psdstats.findings import ContrastKind, Finding, Remark, Rule
 from psdstats.limits import LEVEL
 from psdstats.models.contrasts import contrast_matrix
 from psdstats.models.design_columns import RandomSlope, level_text
@@ -364,13 +364,14 @@ def _compare_quantity(
     """Compare one quantity on the best basis its runs allow."""
     response, why_not = one.response, obstacle(one)
     if why_not is not None:  # every contrast cannot be told, for one reason
+        factors = [one.plan.by, *where_columns(one.plan)]
         found = QuantityComparison(
             quantity=one.quantity,
             route=Route.NONE,
             basis=ComparisonRemark.NOT_FITTED(reason=why_not),
             tests=(),
             findings=with_missing(response, families, (), why_not),
-            means=pd.DataFrame(columns=[one.plan.by, "value", "lower", "upper"]),
+            means=pd.DataFrame(columns=[*factors, "value", "lower", "upper"]),
         )
     elif one.plan.spread is SpreadRule.EACH_CONTRAST and one.design.left > 0:
         found = _by_own_spread(response, families)
@@ -440,7 +441,8 @@ def _by_one_law(one: QuantityAnalysis, families: Sequence[ContrastKind]) -> Quan
     else:
         route, basis = Route.MIXED_MODEL, ComparisonRemark.BY_MODEL()
     fit = None if single else one.fit
-    benches = bench_answers(one, level=level, margin_percent=margin)
+    rule = Rule(level=level, margin_percent=margin)
+    benches = () if GROUP in one.plan.factors else compare_groups(one, rule)[1]
     balance = balance_answer(one, answers)
     return QuantityComparison(
         quantity=one.quantity,

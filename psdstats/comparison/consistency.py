@@ -33,7 +33,7 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
-from psdstats.comparison.precision import LevelCells, Scale, cells_at_levels
+from psdstats.comparison.groups import LevelCells, Scale, cells_at_levels
 from psdstats.errors import ModelError
 from psdstats.findings import Remark, RemarkKind
 

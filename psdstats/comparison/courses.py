@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import replace
+from functools import partial
 from math import nan
 
 import numpy as np
@@ -18,7 +19,6 @@ from psdstats.comparison.ordered import (
     KEPT,
     CourseRows,
     FactorFlags,
-    FactorRows,
     Flags,
     OrderedQuestion,
     Rows,
@@ -50,13 +50,7 @@ from psdstats.findings import (
 )
 from psdstats.frozen import Array
 from psdstats.models.judged import Judged
-from psdstats.models.verdicts import (
-    VerdictRemark,
-    detectable_percent,
-    equivalence_of,
-    judge,
-    multiples,
-)
+from psdstats.models.verdicts import VerdictRemark, detectable_percent, equivalence_of, judge
 
 FEWEST_TIMES = 4
 """Times of single runs from which a smooth course leaves a spread."""
@@ -82,6 +76,7 @@ def read_courses(
     margin_percent: float | None = None,
     level: float = 0.95,
     one_family: bool = False,
+    beside_shared: bool = False,
 ) -> Answered:
     """Courses of one size, and what further factors do.
 
@@ -97,6 +92,9 @@ def read_courses(
         Confidence level.
     one_family : bool
         Falls, factor and stop under one error.
+    beside_shared : bool
+        Whether half of what stands beside the order of a factor is kept for times at which a size
+        lies beyond the sieves.
     """
     rule = Rule(level=level, margin_percent=margin_percent)
     margin = DEFAULT_MARGIN_PERCENT if margin_percent is None else margin_percent
@@ -109,6 +107,17 @@ def read_courses(
         stop = None
         if flags.stops:
             stop = _stop(judged, asked, rows, flags.stops[place], margin_percent)
+        end = rows.change.some([-1])  # the change by the end, with its two-sided interval
+        p = end.p_below(judged) if asked.direction else end.p_both(judged)
+        plain = -end if asked.direction == Way.RISING else end
+        (numbers,) = _numbers(judged, plain, p, np.array([end_p[place]]), rule)
+        subject = Contrast(
+            high=rows.times[-1],
+            low=rows.times[0],
+            where=rows.where,
+            quantity=asked.quantity,
+            family=ContrastKind.AGAINST_FIRST,
+        )
         courses.append(
             Course(
                 quantity=asked.quantity,
@@ -116,7 +125,7 @@ def read_courses(
                 times=rows.times,
                 start=Numbers(),
                 end=Numbers(),
-                fallen=_fallen(judged, asked, rows, end_p[place], rule),
+                fallen=judge(subject, numbers, kind=FindingKind.FALLEN, **rule),
                 shown=tuple(fall.shown.tolist()),
                 at_least=tuple(fall.at_least.tolist()),
                 since=_first(rows.times[1:], from_the_end(fall.shown)),
@@ -124,7 +133,7 @@ def read_courses(
             )
         )
     gate_p = max(end_p, default=0.0) if one_family else 0.0
-    return tuple(courses), _factors(judged, asked, flags.factors, gate_p, rule)
+    return tuple(courses), _factors(judged, asked, flags.factors, gate_p, rule, 1 + beside_shared)
 
 
 def _end_p(judged: Judged, asked: OrderedQuestion, *, one_family: bool) -> list[float]:
@@ -179,30 +188,12 @@ def _numbers(
         "df": df,
         "p": p,
         "p_adjusted": p_adjusted,
-        **detectable_percent(se, df, critical=multiples(reach, se)),
+        **detectable_percent(se, df, reach),
     }
     margin = rule["margin_percent"]
     if margin is not None:
         columns |= equivalence_of(judged, rows.family(), margin_percent=margin, alpha=alpha)
     return numbers_of(columns)
-
-
-def _fallen(
-    judged: Judged, asked: OrderedQuestion, rows: CourseRows, p_end: float, rule: Rule
-) -> Finding:
-    """Change by the end of a course, with its two-sided interval."""
-    end = rows.change.some([-1])
-    p = end.p_below(judged) if asked.direction else end.p_both(judged)
-    plain = -end if asked.direction == Way.RISING else end
-    (numbers,) = _numbers(judged, plain, p, np.array([p_end]), rule)
-    subject = Contrast(
-        high=rows.times[-1],
-        low=rows.times[0],
-        where=rows.where,
-        quantity=asked.quantity,
-        family=ContrastKind.AGAINST_FIRST,
-    )
-    return judge(subject, numbers, kind=FindingKind.FALLEN, **rule)
 
 
 def _stop(
@@ -249,6 +240,7 @@ def _factors(
     flags: Sequence[FactorFlags],
     gate_p: float,
     rule: Rule,
+    beside: int,
 ) -> tuple[FactorAnswer, ...]:
     share = 1.0 - BESIDE
     if gate_p > 0.0:
@@ -268,40 +260,27 @@ def _factors(
         control: tuple[Numbers, ...] = (Numbers(),)
         if rows.start:  # the difference at the first time, beside the order
             alone = rows.control.p_both(judged)
-            beside = np.clip(alone / (share * BESIDE / (1.0 - BESIDE) / len(p)), gate_p, 1.0)
-            control = _numbers(judged, rows.control, alone, beside, rule)
-        found.append(_factor_answer(asked.quantity, rows, (*control, *at), own, same, rule))
-    return tuple(found)
-
-
-def _factor_answer(
-    quantity: str,
-    rows: FactorRows,
-    numbers: Sequence[Numbers],
-    flags: FactorFlags,
-    is_one_course: Flags | None,
-    rule: Rule,
-) -> FactorAnswer:
-    """Findings of one pair of levels: at the first time, then at each later one."""
-    first, *later = (
-        judge(
-            Contrast(high=rows.high, low=rows.low, where=time, quantity=quantity),
-            own,
-            kind=FindingKind.FACTOR,
-            **rule,
+            own_share = share * BESIDE / (1.0 - BESIDE) / len(p) / beside
+            adjusted_alone = np.clip(alone / own_share, gate_p, 1.0)
+            control = _numbers(judged, rows.control, alone, adjusted_alone, rule)
+        pair = partial(Contrast, quantity=asked.quantity, high=rows.high, low=rows.low)
+        first, *later = (
+            judge(pair(where=time), numbers, kind=FindingKind.FACTOR, **rule)
+            for time, numbers in zip((rows.start, *rows.times), (*control, *at), strict=True)
         )
-        for time, own in zip((rows.start, *rows.times), numbers, strict=True)
-    )
-    return FactorAnswer(
-        quantity=quantity,
-        factor=rows.factor,
-        high=rows.high,
-        low=rows.low,
-        control=first,
-        at=tuple(later),
-        since=_first(rows.times, flags.differs),
-        is_one_course=None if is_one_course is None else bool(is_one_course),
-    )
+        found.append(
+            FactorAnswer(
+                quantity=asked.quantity,
+                factor=rows.factor,
+                high=rows.high,
+                low=rows.low,
+                control=first,
+                at=tuple(later),
+                since=_first(rows.times, own.differs),
+                is_one_course=None if same is None else bool(same),
+            )
+        )
+    return tuple(found)
 
 
 def family_findings(
@@ -319,6 +298,26 @@ def family_findings(
         p, p_adjusted = rows.p_both(judged), judged.family_p(family)
         numbers = _numbers(judged, rows, p, p_adjusted, rule, half)
         found += [judge(one, own, **rule) for one, own in zip(subjects, numbers, strict=True)]
+    return tuple(found)
+
+
+def with_open_times(
+    factors: Sequence[FactorAnswer], told: Sequence[Finding], times: Sequence[str]
+) -> tuple[FactorAnswer, ...]:
+    """Factors with what bounds show at times of open sizes; what they do not show is not told."""
+    found, shown = [], list[Finding]()
+    for one in told:
+        is_apart = not one.numbers.lower < 0.0 < one.numbers.upper
+        shown += [one] if one.verdict is Verdict.CHANGED and is_apart else []
+    for answer in factors:
+        pair = (answer.high, answer.low)
+        own = [one for one in shown if (one.subject.high, one.subject.low) == pair]
+        if own:
+            at = sorted((*answer.at, *own), key=lambda one: times.index(one.subject.where))
+            differs = np.array([one.verdict is Verdict.CHANGED for one in at])
+            since = _first([one.subject.where for one in at], from_the_end(differs))
+            answer = replace(answer, at=tuple(at), since=since)
+        found.append(answer)
     return tuple(found)
 
 

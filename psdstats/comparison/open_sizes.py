@@ -21,7 +21,7 @@ Own work; error rates in ``tests/calibration/results/ordered_findings.md``.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Hashable, Mapping, Sequence
+from collections.abc import Callable, Hashable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import product
 
@@ -29,10 +29,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from psdstats.comparison.courses import OrderedRemark, read_courses
-from psdstats.comparison.ordered import Cell, OrderedQuestion, Way
+from psdstats.comparison.ordered import BESIDE, Cell, OrderedQuestion, Way
 from psdstats.covariance import Covariance, SharedErrors
 from psdstats.errors import ModelError
-from psdstats.findings import Course, Ending, Finding, Numbers, Remark, Verdict
+from psdstats.findings import Course, Ending, Numbers, Remark, Verdict
 from psdstats.frozen import Array, freeze_arrays
 from psdstats.models.engine import CovarianceParts, fit_batch
 from psdstats.models.judged import Judged, Question, StudentJudged
@@ -138,6 +138,14 @@ class OpenRuns:
         if below.all():
             return -most
         return most if above.all() else 0.0
+
+    def are_apart(self, high: Cell, low: Cell) -> bool:
+        """Whether the bounds of two means do not meet, without which nothing can be shown."""
+        (a, b), (c, d) = (
+            [end[[one == cell for one in self.cells]].mean() for end in (self.lower, self.upper)]
+            for cell in (high, low)
+        )
+        return bool(b < c or d < a)
 
     def room(self, high: Cell, low: Cell) -> tuple[float, float]:
         """How far the difference of two cells may lie below and above all that corners try."""
@@ -302,8 +310,19 @@ def _bounded(runs: OpenRuns, asked: OrderedQuestion, course: Course) -> Course:
     first, last = ((course.times[k], course.where) for k in (0, -1))
     fallen, best, stop = course.fallen, course.at_least[-1], course.stop
     if first in runs.bounds or last in runs.bounds:
-        why = _beyond(runs, asked, first, last)
-        fallen = _bounded_fall(fallen, runs.room(last, first), why)
+        # no estimate but a bound where it has an end, which may decide
+        old, (below, above) = fallen.numbers, runs.room(last, first)
+        lower, upper = old.lower - below, old.upper + above
+        shown = fallen.verdict is Verdict.CHANGED and not lower < 0.0 < upper
+        fallen = judge(
+            fallen.subject,
+            Numbers(lower=lower, upper=upper, p=old.p, p_adjusted=old.p_adjusted),
+            kind=fallen.kind,
+            level=fallen.level,
+            margin_percent=fallen.margin_percent,
+            within_margin=None if fallen.margin_percent is None else False,
+            obstacles=() if shown else (_beyond(runs, asked, first, last),),
+        )
         if np.isfinite(best) and asked.direction:
             end = "upper" if asked.direction is Way.FALLING else "lower"
             bound = -int(asked.direction) * best
@@ -330,20 +349,41 @@ def _beyond(runs: OpenRuns, asked: OrderedQuestion, *cells: Cell) -> Remark:
     return OrderedRemark.BEYOND_SIEVES(quantity=asked.quantity, times=times)
 
 
-def _bounded_fall(finding: Finding, room: tuple[float, float], why: Remark) -> Finding:
-    """A difference that has no estimate: a bound where it has an end, which may decide."""
-    old = finding.numbers
-    lower, upper = old.lower - room[0], old.upper + room[1]
-    shown = finding.verdict is Verdict.CHANGED and not lower < 0.0 < upper
-    return judge(
-        finding.subject,
-        Numbers(lower=lower, upper=upper, p=old.p, p_adjusted=old.p_adjusted),
-        kind=finding.kind,
-        level=finding.level,
-        margin_percent=finding.margin_percent,
-        within_margin=None if finding.margin_percent is None else False,
-        obstacles=() if shown else (why,),
-    )
+# ------------------------------------------------------------------ levels of a further factor
+
+Pair = tuple[str, str]
+Step = tuple[Cell, Cell]
+
+
+def open_pairs(runs: OpenRuns, cells: Sequence[Cell], pairs: Iterable[Pair]) -> list[Step]:
+    """Two levels, high and low, at each time after their first at which one size is open."""
+    found = list[Step]()
+    for high, low in pairs:
+        shared = [time for time, where in cells if where == high and (time, low) in cells]
+        steps = [((time, high), (time, low)) for time in shared[1:]]
+        found += [one for one in steps if runs.bounds.keys() & set(one)]
+    return found
+
+
+def open_differences(
+    runs: OpenRuns, law: Law, steps: Sequence[Step], count: int, level: float
+) -> Iterator[Numbers]:
+    """Bounds of the differences of two levels at times, which a law judges in this order.
+
+    They are some of ``count`` that share half of the error beside the order in equal parts
+    (Bonferroni), so that it does not matter which of them are looked at.
+    """
+    worst, alpha = WorstCase(corners=law(corner_values(runs, law))), 1.0 - level
+    p = np.minimum(2.0 * np.minimum(worst.p_below(), worst.p_above()), 1.0)
+    lower, upper = worst.lower(0.5 * alpha), worst.upper(0.5 * alpha)
+    for k, step in enumerate(steps):
+        below, above = runs.room(*step)
+        yield Numbers(
+            lower=float(lower[k] - below),
+            upper=float(upper[k] + above),
+            p=float(p[k]),
+            p_adjusted=float(min(p[k] * count / (0.5 * BESIDE), 1.0)),
+        )
 
 
 # ------------------------------------------------------------------ what a law of open runs needs

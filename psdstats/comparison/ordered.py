@@ -31,6 +31,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from enum import IntEnum
 from itertools import combinations
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -567,28 +568,25 @@ def ordered_flags(
     ]
     never = np.full((*gate.shape, sum(one.shape[-1] for one in p)), -1.0)
     falls = _falls(judged, asked, shown, never, third)
+    for one in falls:  # shown by the end without a bound where another level's is not shown
+        end = one.at_least[..., -1]
+        one.at_least[..., -1] = np.where(gate, end, np.minimum(end, 0.0))
+    stops = stop_flags(judged, asked, margin_percent, third, guard)
+    factors = factor_flags(judged, asked, third)
     return OrderedFlags(
-        falls=tuple(_without_bound(one, gate) for one in falls),
-        stops=tuple(
-            replace(
-                one,
-                little=one.little & gate[..., None],
-                within=one.within & gate[..., None],
-                falling=one.falling & gate,
-                gain_at_least=np.where(gate, one.gain_at_least, np.nan),
-                gain_at_most=np.where(gate, one.gain_at_most, np.nan),
-            )
-            for one in stop_flags(judged, asked, margin_percent, third, guard)
-        ),
-        factors=tuple(
-            FactorFlags(control=one.control & gate, differs=one.differs & gate[..., None])
-            for one in factor_flags(judged, asked, third)
-        ),
+        falls=falls,
+        stops=tuple(replace(_gated(one, gate), coarser=one.coarser) for one in stops),
+        factors=tuple(_gated(one, gate) for one in factors),
     )
 
 
-def _without_bound(fall: FallFlags, gate: Flags) -> FallFlags:
-    """A fall by the end is shown without a bound where another level's is not shown."""
-    at_least = fall.at_least.copy()
-    at_least[..., -1] = np.where(gate, at_least[..., -1], np.minimum(at_least[..., -1], 0.0))
-    return FallFlags(shown=fall.shown, at_least=at_least)
+Gated = TypeVar("Gated", StopFlags, FactorFlags)
+
+
+def _gated(flags: Gated, gate: Flags) -> Gated:
+    """Flags and limits that count only where the gate (...,) is open."""
+    found = {}
+    for name, one in vars(flags).items():
+        is_open = gate[..., None] if one.ndim > gate.ndim else gate
+        found[name] = one & is_open if one.dtype == bool else np.where(is_open, one, np.nan)
+    return replace(flags, **found)

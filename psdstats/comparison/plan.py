@@ -213,7 +213,7 @@ def plan_comparison(
     """
     frame, remarks = study.runs_frame(), list[Remark]()
     asked = _asked(
-        _settings_for(study.compare, by),
+        study.compare,
         by=by,
         within=within,
         also=also,
@@ -255,7 +255,14 @@ def plan_comparison(
 
 
 def _asked(settings: Mapping[str, Any], **given: Any) -> dict[str, Any]:
-    """Settings of study.toml, and above them what the caller says, each of its kind."""
+    """Settings of study.toml, and above them what the caller says, each of its kind.
+
+    Where another factor than theirs is compared, the groupings they name are dropped.
+    """
+    if given["by"] is not None and settings.get("by") not in (None, given["by"]):
+        also = tuple(name for name in _names_in(settings.get("also")) if name != given["by"])
+        kept = {name: one for name, one in settings.items() if name not in _OF_ONE_FACTOR}
+        settings = {"also": also, **kept}
     asked = {**settings, **{name: one for name, one in given.items() if one is not None}}
     margin = asked.get("margin_percent")
     if margin is not None:
@@ -267,12 +274,9 @@ def _asked(settings: Mapping[str, Any], **given: Any) -> dict[str, Any]:
 def _usual_factor(frame: pd.DataFrame, names: Sequence[str]) -> str:
     """Milling time where it differs, else the first factor that does within groups, else groups."""
     within = [one for one in names if not _one_to_one(frame, one, GROUP)]
-    usual = (one for one in (TIME, *within, GROUP) if _differs(frame[one]))
-    return next(usual, TIME)
-
-
-def _differs(column: pd.Series) -> bool:
-    return len(column.dropna().unique()) > 1
+    return next(
+        (one for one in (TIME, *within, GROUP) if len(frame[one].dropna().unique()) > 1), TIME
+    )
 
 
 def _one_to_one(frame: pd.DataFrame, name: str, grouping: str) -> bool:
@@ -290,12 +294,13 @@ def _crossed(
     remarks: list[Remark],
 ) -> tuple[tuple[str, ...], tuple[str, ...]]:
     """Further factors answered level by level, and those set aside additively."""
-    for name in (one for one in beside if one not in each and _differs(frame[one])):
-        crossing, times = place_factor(frame, name, by=by, among=each)
-        nested = crossing is Crossing.IN_GROUPS and times > 1
+    for name in (
+        one for one in beside if one not in each and len(frame[one].dropna().unique()) > 1
+    ):
+        crossing = place_factor(frame, name, by=by, among=each)
+        nested, answered = crossing is Crossing.IN_GROUPS, crossing is not Crossing.APART
         if name in further and not nested:
             continue
-        answered = crossing in (Crossing.CROSSED, Crossing.PARTLY) or nested
         cells = frame.groupby([by, *each, name], observed=True).ngroups
         left = len(frame) - int(cells)
         if answered and frame[name].notna().all() and (by == TIME or left >= _FEWEST_LEFT):
@@ -309,25 +314,20 @@ def _crossed(
 
 
 class Crossing(StrEnum):
-    """How the levels of a factor were run: only the first two allow it to be judged at a time."""
+    """How the levels of a factor were run."""
 
-    CROSSED = "crossed"  # every level at every time
-    PARTLY = "partly crossed"  # two levels or more share two times or more, some cells are empty
-    CONSTANT = "constant"  # one level, or none
-    APART = "apart"  # no two levels share two times: a date, a room temperature
-    WITH_TIME = "with time"  # each time has one level
-    IN_GROUPS = "in groups"  # each group has one level
-    WITH_OTHER = "with another factor"  # each level of the one has one level of the other
+    CROSSED = "crossed"  # levels share two times or more: each can be answered by itself
+    IN_GROUPS = "in groups"  # the same, but each group has one level
+    APART = "apart"  # they go with time or another factor, or share no times: a date, a room's heat
 
 
 def place_factor(
     runs: pd.DataFrame, column: str, *, by: str = TIME, among: Sequence[str] = ()
-) -> tuple[Crossing, int]:
+) -> Crossing:
     """Find how a factor lies to the levels of `by`, to groups and to other factors.
 
-    A level that goes with the group, with the time or with another factor (one of `among`) cannot
-    be told from it.  Gives also the number of times at which two of its levels or more were run;
-    runs without a value of the factor are left aside.
+    A level that goes with the time or with another factor (one of `among`) cannot be told from it.
+    Runs without a value of the factor are left aside.
     """
     frame = runs[runs[column].notna() & runs[by].notna()]
     held = pd.crosstab(frame[by], frame[column]).to_numpy() > 0  # (times, levels)
@@ -339,19 +339,13 @@ def place_factor(
         told = frame[[one, other]].dropna().drop_duplicates()
         return len(told) > 0 and bool(told[other].is_unique)
 
-    if held.shape[1] < 2:
-        crossing = Crossing.CONSTANT
-    elif goes_with(by):
-        crossing = Crossing.WITH_TIME
-    elif goes_with(GROUP):
-        crossing = Crossing.IN_GROUPS
-    elif np.triu(held.T.astype(int) @ held, 1).max() < 2:
-        crossing = Crossing.APART
-    elif any(goes_with(other) and goes_with(column, other) for other in among):
-        crossing = Crossing.WITH_OTHER
-    else:
-        crossing = Crossing.CROSSED if held.all() else Crossing.PARTLY
-    return crossing, int((held.sum(axis=1) > 1).sum())
+    if held.shape[1] < 2 or goes_with(by):
+        return Crossing.APART
+    if goes_with(GROUP):
+        return Crossing.IN_GROUPS if (held.sum(axis=1) > 1).sum() > 1 else Crossing.APART
+    share_times = np.triu(held.T.astype(int) @ held, 1).max() > 1
+    is_another = any(goes_with(other) and goes_with(column, other) for other in among)
+    return Crossing.CROSSED if share_times and not is_another else Crossing.APART
 
 
 def _groupings(
@@ -398,19 +392,6 @@ def _one_of(kind: type[Chosen], given: object, name: str) -> Chosen:
         known = ", ".join(repr(str(one)) for one in kind)
         raise ModelError(f"There is no {name} {given!r}; choose from {known}.")
     return kind(str(given))
-
-
-def _settings_for(settings: Mapping[str, object], by: str | None) -> Mapping[str, object]:
-    """The settings of study.toml, adapted where another factor than theirs is compared.
-
-    The groupings they name belong to their own factor and are dropped.
-    """
-    own = settings.get("by")
-    if by is None or own is None or own == by:
-        return settings
-    also = tuple(name for name in _names_in(settings.get("also")) if name != by)
-    kept = {name: one for name, one in settings.items() if name not in _OF_ONE_FACTOR}
-    return {"also": also, **kept}
 
 
 def _names_in(given: object) -> tuple[str, ...]:

@@ -33,7 +33,7 @@ correlations: those estimated from a handful of groups are worth little.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -41,6 +41,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from psdstats.comparison.plan import ComparisonPlan, columns_of
+from psdstats.comparison.response import cell_texts, indicators, level_order, where_columns
 from psdstats.findings import Contrast, Numbers, numbers_of
 from psdstats.frozen import Array
 from psdstats.models.contrasts import Adjustment, ContrastMatrix, contrast_table
@@ -55,14 +56,6 @@ _SEED = 0
 PARAMETERS = 3  # of each smooth course
 _RATES = np.geomspace(0.1, 40.0, 60)  # of the approach, over the longest time
 _FEWEST = 3  # levels, and groups that hold as many of them (own rule, no source)
-
-
-def level_order(column: pd.Series) -> pd.Series | None:
-    """Place of each run's level among the levels, from 0; None unless levels are numbers."""
-    levels = sorted(column.unique().tolist())
-    if not all(isinstance(one, (int, float)) for one in levels):
-        return None
-    return column.map({level: float(place) for place, level in enumerate(levels)})
 
 
 def drift_slope(frame: pd.DataFrame, plan: ComparisonPlan, *, order: str) -> RandomSlope | None:
@@ -147,7 +140,14 @@ def find_misfit(fit: MixedModelFit, plan: ComparisonPlan) -> Misfit | None:
     order = place.to_numpy(dtype=float)
     noise = np.random.default_rng(_SEED).standard_normal((_DRAWS, len(order)))
     weighted = _weighted_residuals(fit, noise)
-    p = [float(np.mean(one >= one[0])) for one in _figures(weighted, frame, plan, order, fit)]
+    squares = weighted**2
+    slope = squares @ (order - order.mean()) / squares.sum(axis=1)
+    figures = [np.abs(slope - slope[1:].mean())]  # of the trial (first) and of the drawn trials
+    has_lines = any(isinstance(one, RandomSlope) for one in fit.model.random)
+    if plan.crossing is not None and not has_lines:
+        lines = indicators(frame, columns_of(plan.crossing)) * order[:, None]
+        figures.append(((weighted @ lines) ** 2).sum(axis=1))
+    p = [float(np.mean(one >= one[0])) for one in figures]
     plain = fit.response - fit.fixed.matrix @ fit.estimates.beta
     ends = [plain[order == 0], plain[order == order.max()]]
     percent = [100.0 * float(np.sqrt((one**2).sum() / max(len(one) - 1, 1))) for one in ends]
@@ -174,22 +174,6 @@ def _weighted_residuals(fit: MixedModelFit, noise: Array) -> Array:
         return np.asarray(span.freed(rows, _projector(v, found.design)) / span.sd)
     drawn = (noise * root) @ vectors.T
     return np.vstack([fit.response[None], drawn]) @ _projector(v, fit.fixed.matrix)
-
-
-def _figures(
-    weighted: Array, frame: pd.DataFrame, plan: ComparisonPlan, order: Array, fit: MixedModelFit
-) -> list[Array]:
-    """Each figure of the trial (first) and of the drawn trials."""
-    squares = weighted**2
-    slope = squares @ (order - order.mean()) / squares.sum(axis=1)
-    figures = [np.abs(slope - slope[1:].mean())]
-    has_lines = any(isinstance(one, RandomSlope) for one in fit.model.random)
-    if plan.crossing is not None and not has_lines:
-        columns = list(columns_of(plan.crossing))
-        number = frame.groupby(columns, sort=False).ngroup().to_numpy()
-        lines = (number[:, None] == np.arange(number.max() + 1)) * order[:, None]
-        figures.append(((weighted @ lines) ** 2).sum(axis=1))
-    return figures
 
 
 def _projector(v: Array, design: Array) -> Array:
@@ -257,11 +241,10 @@ def own_contrasts(
     Shapes: known (n, n).  Contrasts that have none are left out.
     """
     y, kept, found = frame["ln_value"].to_numpy(), list[Contrast](), list[tuple[float, ...]]()
-    layout = _Layout.of(frame, plan)
     for contrast, row in zip(asked.contrasts, asked.weights, strict=True):
         of_level = row.reshape(-1, len(levels)).sum(axis=0)  # one level of at_each holds them all
         chosen = {one: w for one, w in zip(levels, of_level, strict=True) if w}
-        units = layout.units(chosen, contrast.where)
+        units = _units(frame, plan, chosen, contrast.where)
         own = own_spread(units, y, known) if units else (np.nan, 0.0, np.nan)
         if own[1] > 0:
             kept.append(contrast)
@@ -276,7 +259,7 @@ def own_contrasts(
     names = ("estimate", "lower", "upper", "lower_single", "upper_single", "df", "p", "p_adjusted")
     se = table.standard_error
     columns = {name: getattr(table, name) for name in names} | {"u": se}
-    columns |= detectable_percent(se, table.df, critical=table.simultaneous.critical)
+    columns |= detectable_percent(se, table.df, table.simultaneous.critical * se)
     if plan.margin_percent is not None:
         count = len(kept)
         law = StudentJudged(estimate=value, se=se, df=table.df, correlation=np.eye(count))
@@ -296,11 +279,10 @@ def own_means(
 
     Shapes: known (n, n).
     """
-    y, layout = frame["ln_value"].to_numpy(), _Layout.of(frame, plan)
-    columns, rows = [*([] if plan.where is None else [plan.where]), plan.by], []
+    y, columns, rows = frame["ln_value"].to_numpy(), [*where_columns(plan), plan.by], []
     for values, part in frame.groupby(columns, sort=True):
         *where, of_level = map(level_text, values)
-        units = layout.units({of_level: 1.0}, *where)
+        units = _units(frame, plan, {of_level: 1.0}, *where)
         estimate, half = float(y[part.index].mean()), float("nan")
         if units:
             estimate, variance, df = own_spread(units, y, known)
@@ -310,57 +292,35 @@ def own_means(
     return pd.DataFrame(rows)
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
-class _Layout:
-    """Which runs stand where: level, level of ``at_each``, group, levels of further factors."""
+def _units(
+    frame: pd.DataFrame, plan: ComparisonPlan, weights: Mapping[str, float], where: str = ""
+) -> list[Units]:
+    """The units of one weighted sum of levels; none where fewer than two of a kind are left.
 
-    level: NDArray[np.object_]
-    where: NDArray[np.object_]
-    group: NDArray[np.object_] | None
-    condition: NDArray[np.object_]
+    Levels are held against each other under the same levels of further factors alone.
+    """
+    texts, condition = cell_texts(frame, plan), indicators(frame, plan.also).argmax(axis=1)
+    runs = {one: np.array([text == (one, where) for text in texts]) for one in weights}
 
-    @classmethod
-    def of(cls, frame: pd.DataFrame, plan: ComparisonPlan) -> _Layout:
-        def texts(columns: Sequence[str]) -> NDArray[np.object_]:
-            levels = [frame[column].map(level_text) for column in columns]
-            rows = zip(*levels, strict=True) if levels else [()] * len(frame)
-            return np.array([repr(tuple(row)) for row in rows], dtype=object)
+    def shared(sets: Mapping[str, NDArray[np.bool_]]) -> list[NDArray[np.bool_]]:
+        held = [set(condition[here].tolist()) for here in sets.values()]
+        return [condition == each for each in sorted(set.intersection(*held))]
 
-        where = np.full(len(frame), "", dtype=object)
-        if plan.where is not None:
-            where = frame[plan.where].map(level_text).to_numpy(dtype=object)
-        return cls(
-            level=frame[plan.by].map(level_text).to_numpy(dtype=object),
-            where=where,
-            group=None if plan.crossing is None else texts(columns_of(plan.crossing)),
-            condition=texts(plan.also),
-        )
-
-    def units(self, weights: Mapping[str, float], where: str = "") -> list[Units]:
-        """The units of one weighted sum of levels; none where fewer than two of a kind are left."""
-        runs = {one: (self.level == one) & (self.where == where) for one in weights}
-        if self.group is None:
-            shared = self._shared(runs.values())
-            identity = np.eye(len(self.level))
-            units = [
-                Units(rows=identity[runs[one] & (self.condition == each)], weight=w / len(shared))
-                for one, w in weights.items()
-                for each in shared
-            ]
-            return units if all(len(one.rows) > 1 for one in units) else []
-        rows = []
-        for group in sorted(set(self.group), key=repr):
-            own = {one: here & (self.group == group) for one, here in runs.items()}
-            shared, row = self._shared(own.values()), np.zeros(len(self.level))
-            for one, here in own.items():
-                cells = [here & (self.condition == each) for each in shared]
-                if cells:
-                    means = [cell / np.count_nonzero(cell) for cell in cells]
-                    row = row + weights[one] * np.mean(means, axis=0)
-            if shared:
-                rows.append(row)
-        return [Units(rows=np.array(rows))] if len(rows) > 1 else []
-
-    def _shared(self, runs: Iterable[NDArray[np.bool_]]) -> list[object]:
-        """Conditions that all of several sets of runs hold, in an order of their own."""
-        return sorted(set.intersection(*(set(self.condition[here]) for here in runs)), key=repr)
+    if plan.crossing is None:
+        alike, identity = shared(runs), np.eye(len(frame))
+        units = [
+            Units(rows=identity[here & each], weight=weights[one] / len(alike))
+            for one, here in runs.items()
+            for each in alike
+        ]
+        return units if all(len(one.rows) > 1 for one in units) else []
+    rows = []
+    for group in indicators(frame, columns_of(plan.crossing)).T > 0:
+        own = {one: here & group for one, here in runs.items()}
+        if alike := shared(own):
+            means = {
+                one: np.mean([(here & each) / (here & each).sum() for each in alike], axis=0)
+                for one, here in own.items()
+            }
+            rows.append(np.sum([weights[one] * mean for one, mean in means.items()], axis=0))
+    return [Units(rows=np.array(rows))] if len(rows) > 1 else []

@@ -6,9 +6,8 @@ hangs on the fit it returns.
 
 from psdstats.findings import ContrastKind
 from psdstats.models.contrasts import ContrastResult
-from psdstats.models.crosschecks import friedman_check, repeated_measures_check
 from psdstats.models.design_columns import Factor, RandomSlope, Trend
-from psdstats.models.diagnostics import leave_one_group_out
+from psdstats.models.diagnostics import friedman_check, leave_one_group_out, repeated_measures_check
 from psdstats.models.mixed_model import MixedModel, MixedModelFit
 from psdstats.models.resampling import bootstrap_test
 from psdstats.models.verdicts import equivalence_test, smallest_detectable

@@ -27,7 +27,7 @@ from numpy.typing import ArrayLike
 
 from psdstats.errors import ModelError
 from psdstats.findings import Contrast, ContrastKind
-from psdstats.frozen import Array, freeze_arrays
+from psdstats.frozen import Array, Still
 from psdstats.models.judged import Family, StudentJudged
 from psdstats.models.maximum_law import MAX_DIMENSION, maximum_law
 from psdstats.present import Shown
@@ -54,7 +54,7 @@ _JOINTLY = (Adjustment.DUNNETT, Adjustment.TUKEY, Adjustment.MULTIVARIATE_T)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class Simultaneous:
+class Simultaneous(Still):
     """Result of `simultaneous`.
 
     Parameters
@@ -80,9 +80,6 @@ class Simultaneous:
     p_adjusted: Array
     critical: Array
     integration_error: float
-
-    def __post_init__(self) -> None:
-        freeze_arrays(self)
 
 
 def simultaneous(
@@ -170,7 +167,7 @@ def adjust_p(p: ArrayLike, *, kind: Adjustment | str = Adjustment.HOLM) -> Array
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class ContrastMatrix:
+class ContrastMatrix(Still):
     """A family of contrasts between means.
 
     Parameters
@@ -183,9 +180,6 @@ class ContrastMatrix:
 
     weights: Array
     contrasts: tuple[Contrast, ...]
-
-    def __post_init__(self) -> None:
-        freeze_arrays(self)
 
 
 Asked = tuple[Array, list[Contrast]]  # weights (m, k), and what each compares
@@ -313,7 +307,7 @@ def within_each(matrix: ContrastMatrix, levels: Sequence[str]) -> ContrastMatrix
 
 
 @dataclass(frozen=True, kw_only=True, eq=False, repr=False)
-class ContrastResult(Shown):
+class ContrastResult(Shown, Still):
     """One family of contrasts, estimated, in the unit of the response.
 
     Parameters
@@ -362,9 +356,6 @@ class ContrastResult(Shown):
     covariance: Array
     simultaneous: Simultaneous
     level: float
-
-    def __post_init__(self) -> None:
-        freeze_arrays(self)
 
     def to_frame(self) -> pd.DataFrame:
         """One row a contrast, in the unit of the response.

@@ -181,15 +181,6 @@ def column(frame: pd.DataFrame, name: str) -> pd.Series:
     return series
 
 
-def is_factor(series: pd.Series) -> bool:
-    """Whether a column is a factor without being declared one."""
-    return bool(
-        isinstance(series.dtype, pd.CategoricalDtype)
-        or series.dtype == bool
-        or not pd.api.types.is_numeric_dtype(series.dtype)
-    )
-
-
 def factor_column(frame: pd.DataFrame, name: str) -> FactorColumn:
     """Read a column as a factor."""
     series = column(frame, name)
@@ -405,7 +396,13 @@ class FixedDesign:
         """
         term = self.term(spec)
         if len(self.terms) == 1:
-            return self._only_term(term)
+            # rows of the unit triangular factor of its centred cross-product
+            columns = list(term.columns)
+            centred = self.matrix[:, columns] - self.matrix[:, columns].mean(axis=0)
+            factor = np.linalg.cholesky(centred.T @ centred)
+            rows = np.zeros((len(columns), len(self.coefficients)))
+            rows[:, columns] = (factor / np.diag(factor)).T
+            return rows
         inside = [self.factors[v] for v in term.variables if v in self.factors]
         steps = [np.eye(len(f.levels))[1:] - np.eye(len(f.levels))[0] for f in inside]
         parts = sorted({self.coefficients[c].parts for c in term.columns})
@@ -421,22 +418,18 @@ class FixedDesign:
             ]
         )
 
-    def _only_term(self, term: FixedTerm) -> Array:
-        """L of the only term: rows of the unit triangular factor of its centred cross-product."""
-        columns = list(term.columns)
-        centred = self.matrix[:, columns] - self.matrix[:, columns].mean(axis=0)
-        factor = np.linalg.cholesky(centred.T @ centred)
-        rows = np.zeros((len(columns), len(self.coefficients)))
-        rows[:, columns] = (factor / np.diag(factor)).T
-        return rows
-
 
 def build_fixed(
     frame: pd.DataFrame, fixed: Sequence[TermSpec], factors: Sequence[str] = ()
 ) -> FixedDesign:
     """X for a list of terms, with an intercept."""
     variables, sets = _variables(frame, fixed, frozenset(factors))
-    wanted, added = _with_margins(sets)
+    margins: dict[frozenset[str], tuple[str, ...]] = {}  # with the lower terms of interactions
+    for labels in sets:
+        for size in range(1, len(labels) + 1):
+            for chosen in combinations(labels, size):
+                margins.setdefault(frozenset(chosen), chosen)
+    wanted, given = sorted(margins.values(), key=len), [frozenset(labels) for labels in sets]
     factor_map = {k: v for k, v in variables.items() if isinstance(v, FactorColumn)}
     numeric_map = {k: v for k, v in variables.items() if isinstance(v, NumericColumn)}
     for single in factor_map.values():
@@ -463,7 +456,7 @@ def build_fixed(
         terms=tuple(terms),
         factors=factor_map,
         numerics=numeric_map,
-        added=added,
+        added=tuple(":".join(v) for k, v in margins.items() if k not in given),
     )
 
 
@@ -481,9 +474,11 @@ def _variables(
     for item in dict.fromkeys(items):
         meant = declared.get(item, item) if isinstance(item, str) else item
         name = meant if isinstance(meant, str) else meant.column
-        if isinstance(meant, Factor) or (
-            isinstance(meant, str) and (name in factors or is_factor(column(frame, name)))
-        ):
+        is_factor = isinstance(meant, Factor) or (isinstance(meant, str) and name in factors)
+        if isinstance(meant, str) and not is_factor:  # text, categorical and boolean columns are
+            kind = column(frame, name).dtype
+            is_factor = pd.api.types.is_bool_dtype(kind) or not pd.api.types.is_numeric_dtype(kind)
+        if is_factor:
             variable: Variable = factor_column(frame, name)
         else:
             form = meant.form if isinstance(meant, Trend) else TrendForm.LINEAR
@@ -491,20 +486,6 @@ def _variables(
         labels[item] = variable.label
         variables.setdefault(variable.label, variable)
     return variables, [tuple(labels[item] for item in term_items(spec)) for spec in fixed]
-
-
-def _with_margins(
-    sets: Sequence[tuple[str, ...]],
-) -> tuple[list[tuple[str, ...]], tuple[str, ...]]:
-    """Terms by order, each once, with the lower terms that interactions contain."""
-    given = [frozenset(labels) for labels in sets]
-    wanted: dict[frozenset[str], tuple[str, ...]] = {}
-    for labels in sets:
-        for size in range(1, len(labels) + 1):
-            for chosen in combinations(labels, size):
-                wanted.setdefault(frozenset(chosen), chosen)
-    added = tuple(":".join(v) for k, v in wanted.items() if k not in given)
-    return sorted(wanted.values(), key=len), added
 
 
 def _term_columns(variables: Sequence[Variable], n_rows: int) -> tuple[Array, list[Coefficient]]:

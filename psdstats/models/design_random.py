@@ -22,8 +22,7 @@ from psdstats.covariance import Covariance, SharedErrors
 from psdstats.errors import ModelError
 from psdstats.frozen import Array
 from psdstats.models.design_columns import RandomSlope, column, factor_column
-from psdstats.models.engine import BatchFit, CovarianceParts
-from psdstats.models.woodbury import Span
+from psdstats.models.engine import BatchFit, CovarianceParts, Span
 
 
 def known_covariance(

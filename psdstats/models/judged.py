@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy import special
 
-from psdstats.frozen import Array, freeze_arrays
+from psdstats.frozen import Array, Still, freeze_arrays
 from psdstats.models.maximum_law import (
     MAX_DIMENSION,
     MaximumLaw,
@@ -56,7 +56,7 @@ class Family:
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class Question:
+class Question(Still):
     """All that is asked of one response, at once.
 
     Parameters
@@ -72,9 +72,6 @@ class Question:
     contrasts: Array
     families: tuple[Family, ...] = ()
     jointly: tuple[tuple[int, ...], ...] = ()
-
-    def __post_init__(self) -> None:
-        freeze_arrays(self)
 
 
 class Judged(ABC):

@@ -25,8 +25,7 @@ from numpy.typing import ArrayLike, NDArray
 from psdstats.frozen import Array
 from psdstats.models.engine import BatchFit
 from psdstats.models.judged import f_tail
-from psdstats.models.likelihood import Choice
-from psdstats.models.solver import add_bend, root_jacobian
+from psdstats.models.likelihood import Choice, add_bend, root_jacobian
 
 
 class Inference(Choice):
@@ -260,15 +259,8 @@ def satterthwaite(fit: BatchFit, covariance: AdjustedCovariance, contrast: Array
     size, vectors = np.linalg.eigh(l_matrix @ covariance.plain @ l_matrix.T)
     along = (vectors.mT @ difference[..., None])[..., 0]
     f = (along**2 / size).sum(axis=-1) / rank
-    df = _pooled(satterthwaite_df(fit, covariance, vectors.mT @ l_matrix))
-    return _term_test(Inference.SATTERTHWAITE, f, rank, df, np.ones_like(f))
-
-
-def _pooled(df: Array) -> Array:
-    """One denominator for independent t statistics: E[F] = Σ ν/(ν-2) / l, solved for ν."""
-    rank = df.shape[-1]
-    if rank == 1:
-        return df[..., 0]
+    df = satterthwaite_df(fit, covariance, vectors.mT @ l_matrix)
+    # one denominator for independent t statistics: E[F] = Σ ν/(ν-2) / l, solved for ν
     small = (df <= 2).any(axis=-1)
     excess = (2.0 / (np.where(df > 2, df, 3.0) - 2.0)).sum(axis=-1)
     with np.errstate(divide="ignore"):
@@ -276,4 +268,6 @@ def _pooled(df: Array) -> Array:
     finite = np.asarray(np.isfinite(df).all(axis=-1))
     safe = np.where(finite[..., None], df, 1.0)
     same = finite & (safe.max(axis=-1) - safe.min(axis=-1) < 1e-8)
-    return np.where(same, df.mean(axis=-1), np.where(small, 2.0, pooled))
+    found = np.where(same, df.mean(axis=-1), np.where(small, 2.0, pooled))
+    found = df[..., 0] if rank == 1 else found
+    return _term_test(Inference.SATTERTHWAITE, f, rank, found, np.ones_like(f))

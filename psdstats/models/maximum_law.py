@@ -258,7 +258,10 @@ def _sphere_law(rank: int, reaching: Array, error: float = 0.0) -> DirectionLaw:
     """Two angles for each panel of bins, with the mean and variance of 1 / cos² θ that it has."""
     edge = 2.0 * np.arctan(np.linspace(0.0, 1.0, _BINS + 1))
     angle = 0.5 * (edge[1:] + edge[:-1])
-    mass = reaching * _angle_density(angle, rank) * np.diff(edge)
+    # density of the angle, 0 to π/2, between a random direction and a line
+    log_constant = special.gammaln(rank / 2.0) - special.gammaln((rank - 1) / 2.0)
+    constant = 2.0 * np.exp(log_constant) / np.sqrt(np.pi)
+    mass = reaching * (constant * np.sin(angle) ** (rank - 2)) * np.diff(edge)
     mass, stretch = (part.reshape(_PANELS, -1) for part in (mass, 1.0 / np.cos(angle) ** 2))
     used = mass.any(axis=1)
     mass, stretch = mass[used], stretch[used]
@@ -267,22 +270,17 @@ def _sphere_law(rank: int, reaching: Array, error: float = 0.0) -> DirectionLaw:
     spread = np.sqrt((mass * np.square(stretch - centre[:, None])).sum(axis=1) / total)
     # where the mass is skewed, centre - spread may lie below all of it: keep within, mean kept
     spread = np.minimum(spread, centre - stretch.min(axis=1))
+    # what the weights miss of 1 goes mostly to the largest angles, where the sampling errors are,
+    # spread as the largest of several angles drawn
+    weight = np.repeat(total / 2.0, 2)
+    sum_to = np.concatenate([[0.0], weight.cumsum()])
+    largest = np.diff((sum_to / sum_to[-1]) ** _DRAWN)
     return DirectionLaw(
         rank=rank,
         stretch=np.stack([centre - spread, centre + spread], axis=1).ravel(),
-        weight=_completed(np.repeat(total / 2.0, 2)),
+        weight=weight + (1.0 - sum_to[-1]) * largest,
         error=error,
     )
-
-
-def _completed(weight: Array) -> Array:
-    """Weights, by rising angle, with what they miss of 1 given mostly to the largest angles.
-
-    That is where the sampling errors are; it is spread as the largest of several angles drawn.
-    """
-    sum_to = np.concatenate([[0.0], weight.cumsum()])
-    largest = np.diff((sum_to / sum_to[-1]) ** _DRAWN)
-    return np.asarray(weight + (1.0 - sum_to[-1]) * largest, dtype=np.float64)
 
 
 def _circle_law(frames: list[Array]) -> DirectionLaw:
@@ -295,13 +293,6 @@ def _circle_law(frames: list[Array]) -> DirectionLaw:
     return DirectionLaw(
         rank=2, stretch=(1.0 / np.cos(angle) ** 2).ravel(), weight=mass.ravel(), error=0.0
     )
-
-
-def _angle_density(angle: Array, rank: int) -> Array:
-    """Density of the angle, 0 to π/2, between a random direction and a line."""
-    log_constant = special.gammaln(rank / 2.0) - special.gammaln((rank - 1) / 2.0)
-    constant = 2.0 * np.exp(log_constant) / np.sqrt(np.pi)
-    return np.asarray(constant * np.sin(angle) ** (rank - 2), dtype=np.float64)
 
 
 _ALIKE = 1e-8  # correlations nearer than this count as equal
@@ -433,10 +424,13 @@ def _connected_law(correlation: Array) -> MaximumLaw:
     if shared is not None:
         return _product_law(shared)
     levels = round((1.0 + np.sqrt(1.0 + 8.0 * m)) / 2.0)
-    if m == levels * (levels - 1) // 2 and np.allclose(
-        correlation, _pair_correlation(levels), rtol=0.0, atol=_ALIKE
-    ):
-        return range_law(levels)
+    if (
+        m == levels * (levels - 1) // 2
+    ):  # differences b - a, a before b, of independent alike values
+        first, second = np.triu_indices(levels, 1)
+        weights = np.eye(levels)[second] - np.eye(levels)[first]
+        if np.allclose(correlation, weights @ weights.T / 2.0, rtol=0.0, atol=_ALIKE):
+            return range_law(levels)
     law = direction_law(correlation)
     return MaximumLaw(
         count=m,
@@ -445,14 +439,6 @@ def _connected_law(correlation: Array) -> MaximumLaw:
         error=law.error,
         student_tail=law.student_tail,
     )
-
-
-def _pair_correlation(levels: int) -> Array:
-    """Correlations of the differences b - a, a before b, of independent alike values."""
-    first, second = np.triu_indices(levels, 1)
-    identity = np.eye(levels)
-    weights = identity[second] - identity[first]
-    return np.asarray(weights @ weights.T / 2.0, dtype=np.float64)
 
 
 def _product_factor(correlation: Array) -> Array | None:

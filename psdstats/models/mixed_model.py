@@ -569,7 +569,16 @@ class MixedModel:
         """
         if not len(self.frame):
             raise ModelError("The frame has no rows, so there is nothing to fit.")
-        y, known = _response(self.frame, self.response), self.known_covariance
+        series, known = column(self.frame, self.response), self.known_covariance
+        if not pd.api.types.is_numeric_dtype(series.dtype):
+            raise ModelError(
+                f"The response {self.response!r} holds {series.iloc[0]!r}, not numbers."
+            )
+        y = series.to_numpy(dtype=float)
+        if not np.isfinite(y).all():
+            raise ModelError(
+                f"The response {self.response!r} holds values that are not finite numbers."
+            )
         rule = Criterion(criterion)
         if isinstance(known, SharedErrors) and rule is Criterion.ML:
             known = np.asarray(known)
@@ -588,13 +597,3 @@ class MixedModel:
         return MixedModelFit(
             model=self, response=y, fixed=fixed, random=random, estimates=batch.row(0)
         )
-
-
-def _response(frame: pd.DataFrame, name: str) -> Array:
-    series = column(frame, name)
-    if not pd.api.types.is_numeric_dtype(series.dtype):
-        raise ModelError(f"The response {name!r} holds {series.iloc[0]!r}, not numbers.")
-    values = series.to_numpy(dtype=float)
-    if not np.isfinite(values).all():
-        raise ModelError(f"The response {name!r} holds values that are not finite numbers.")
-    return values

@@ -13,7 +13,7 @@ Units: whatever the response has; variances in its square.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 
 import numpy as np
@@ -22,11 +22,10 @@ from scipy import special
 
 from psdstats.covariance import Covariance, SharedErrors
 from psdstats.errors import ModelError
-from psdstats.frozen import Array, freeze_arrays
-from psdstats.models.engine import CovarianceParts
+from psdstats.frozen import Array, Still, freeze_arrays
+from psdstats.models.engine import Columns, CovarianceParts, shared_problem
 from psdstats.models.judged import Family, Judged, Side
-from psdstats.models.solver import maximise
-from psdstats.models.woodbury import Columns, shared_problem
+from psdstats.models.likelihood import maximise
 from psdstats.student import scale_rule
 
 POINTS = {1: (96,), 2: (20, 40), 3: (10, 10, 20)}
@@ -45,7 +44,7 @@ ALIKE = 1e-9  # covariances of unit trace nearer than this are one
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class VariancePosterior:
+class VariancePosterior(Still):
     """What the variances of a design may be.
 
     Parameters
@@ -58,9 +57,6 @@ class VariancePosterior:
 
     theta: Array
     weight: Array
-
-    def __post_init__(self) -> None:
-        freeze_arrays(self)
 
 
 def stated_posterior(variance: float, df: float) -> VariancePosterior:
@@ -99,25 +95,29 @@ def variance_posterior(y: ArrayLike, x: ArrayLike, parts: CovarianceParts) -> Va
     # a variance that the scatter does not show has no posterior: zero
     felt = np.abs(inner).max(axis=(1, 2)) > _UNFELT * np.abs(parts.matrices).max(axis=(1, 2))
     inner, given = inner[felt], np.zeros((len(r), len(r)))
-    if known is not None:
-        given = _positive(complement.T @ known @ complement)
+    if known is not None:  # without the negative directions that rounding gives it
+        size, turn = np.linalg.eigh(complement.T @ known @ complement)
+        given = (turn * np.maximum(size, _ROUNDING * size[-1])) @ turn.T
     if len(inner) == 1 and not np.any(given):
         df = len(r)
         found = stated_posterior(float(r @ np.linalg.solve(inner[0], r)) / df, df)
         return _among(found, felt)
-    axes = _axes(r, inner, given)
+    # variances from far below to far above the measurement and the scatter
+    sizes = [float(np.mean(r**2)), float(np.mean(np.diag(given)))]
+    sizes = [one for one in sizes if one > 0] or [1.0]
+    low, high = FROM * min(sizes), TO * max(sizes)
+    counts = zip(POINTS[len(inner)], inner, strict=True)
+    axes = [np.geomspace(low, high, n) / np.linalg.eigvalsh(one)[-1] for n, one in counts]
     theta = _points(axes)
-    level = np.concatenate([_log_likelihood(some, inner, given, r) for some in _few(theta)])
-
-    def information(near: NDArray[np.bool_]) -> Array:
-        return np.concatenate([_information(some, inner, given) for some in _few(theta[near])])
-
-    return _among(_weighed(axes, level, information), felt)
+    level = _few(_log_likelihood, theta, inner, given, r)
+    found = _weighed(axes, level, lambda near: _few(_information, theta[near], inner, given))
+    return _among(found, felt)
 
 
-def _few(theta: Array) -> list[Array]:
-    """Points a few at a time: matrices at all of them at once take long to fill."""
-    return [theta[i : i + _AT_ONCE] for i in range(0, len(theta), _AT_ONCE)]
+def _few(function: Callable[..., Array], theta: Array, *given: Array) -> Array:
+    """A function of points, a few at a time: matrices at all of them at once take long to fill."""
+    parts = (theta[i : i + _AT_ONCE] for i in range(0, len(theta), _AT_ONCE))
+    return np.concatenate([function(some, *given) for some in parts])
 
 
 def _log_likelihood(theta: Array, inner: Array, given: Array, r: Array) -> Array:
@@ -176,9 +176,12 @@ def _weighed(
     axes: list[Array], level: Array, information: Callable[[NDArray[np.bool_]], Array]
 ) -> VariancePosterior:
     """Points of a grid by their log likelihood (h,) and the information at some of them."""
-    near = level > level.max() - NEAR
+    near, volume = level > level.max() - NEAR, np.ones(1)
     log_size = 0.5 * np.linalg.slogdet(information(near))[1]
-    log_weight = level[near] + log_size + np.log(_cells(axes)[near])
+    for one in axes:  # the first cell of an axis reaches down to zero
+        edges = np.concatenate([[0.0], (one[1:] + one[:-1]) / 2, [1.5 * one[-1] - 0.5 * one[-2]]])
+        volume = np.multiply.outer(volume, np.diff(edges)).ravel()
+    log_weight = level[near] + log_size + np.log(volume[near])
     weight = np.exp(log_weight - log_weight.max())
     kept = weight > LEAST_WEIGHT * weight.sum()
     theta = _points(axes)[near][kept]
@@ -190,12 +193,6 @@ def _among(found: VariancePosterior, felt: NDArray[np.bool_]) -> VariancePosteri
     theta = np.zeros((len(found.weight), len(felt)))
     theta[:, felt] = found.theta
     return VariancePosterior(theta=theta, weight=found.weight)
-
-
-def _positive(covariance: Array) -> Array:
-    """A covariance without the negative directions that rounding gives it."""
-    size, axes = np.linalg.eigh(covariance)
-    return np.asarray((axes * np.maximum(size, _ROUNDING * size[-1])) @ axes.T, dtype=np.float64)
 
 
 def freed(known: Covariance) -> Covariance:
@@ -217,25 +214,6 @@ def left_over(design: Array) -> Array:
     return np.asarray(left[:, rank:], dtype=np.float64)
 
 
-def _axes(r: Array, inner: Array, given: Array) -> list[Array]:
-    """Variances from far below to far above the measurement and the scatter."""
-    sizes = [float(np.mean(r**2)), float(np.mean(np.diag(given)))]
-    sizes = [one for one in sizes if one > 0] or [1.0]
-    return [
-        np.geomspace(FROM * min(sizes), TO * max(sizes), count) / np.linalg.eigvalsh(one)[-1]
-        for count, one in zip(POINTS[len(inner)], inner, strict=True)
-    ]
-
-
-def _cells(axes: list[Array]) -> Array:
-    """Volume of the grid cells; the first cell of an axis reaches down to zero."""
-    size = np.ones(1)
-    for one in axes:
-        edges = np.concatenate([[0.0], (one[1:] + one[:-1]) / 2, [1.5 * one[-1] - 0.5 * one[-2]]])
-        size = np.multiply.outer(size, np.diff(edges)).ravel()
-    return size
-
-
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Mixture(Judged):
     """Contrasts as a mixture of normals, one at each point of a posterior of the variances.
@@ -248,40 +226,32 @@ class Mixture(Judged):
         Estimates at the points.
     covariance : ndarray, shape (h, q, q)
         Their covariances.
+
+    Attributes
+    ----------
+    sd : ndarray, shape (h, q)
+        Their standard deviations.
+    estimate, se, df : ndarray, shape (q,)
+        Mean over the points, weighed by precision; one over the root of the mean precision; degrees
+        of freedom from its second moment.
     """
 
     weight: Array
     centre: Array
     covariance: Array
+    sd: Array = field(init=False)
 
     def __post_init__(self) -> None:
+        sd = np.sqrt(np.maximum(np.einsum("hqq->hq", self.covariance), 1e-300))
+        precision = self.weight @ sd**-2.0
+        with np.errstate(divide="ignore", over="ignore", invalid="ignore"):
+            rest = self.weight @ sd**-4.0 - precision**2
+            df = 2 * precision**2 / np.maximum(rest, 0.0)
+        estimate = self.weight @ (self.centre / sd**2) / precision
+        own = {"sd": sd, "estimate": estimate, "se": precision**-0.5}
+        for name, value in {**own, "df": np.where(df > 1e6, np.inf, df)}.items():
+            object.__setattr__(self, name, value)
         freeze_arrays(self)
-
-    @cached_property
-    def _sd(self) -> Array:
-        return np.asarray(np.sqrt(np.maximum(np.einsum("hqq->hq", self.covariance), 1e-300)))
-
-    @cached_property
-    def _precision(self) -> Array:
-        return np.asarray(self.weight @ self._sd**-2.0)
-
-    @cached_property
-    def estimate(self) -> Array:  # type: ignore[override]
-        """Mean over the points, weighed by precision, (q,)."""
-        return np.asarray(self.weight @ (self.centre / self._sd**2) / self._precision)
-
-    @cached_property
-    def se(self) -> Array:  # type: ignore[override]
-        """Scale: one over the root of the mean precision, (q,)."""
-        return np.asarray(self._precision**-0.5)
-
-    @cached_property
-    def df(self) -> Array:  # type: ignore[override]
-        """Degrees of freedom from the second moment of the precision, (q,)."""
-        rest = self.weight @ self._sd**-4.0 - self._precision**2
-        with np.errstate(divide="ignore"):
-            df = 2 * self._precision**2 / np.maximum(rest, 0.0)
-        return np.asarray(np.where(df > 1e6, np.inf, df))
 
     def p_below(self, limit: float = 0.0) -> Array:
         """One-sided p (q,) of "the contrast is the limit or more", as the intervals have it."""
@@ -303,7 +273,7 @@ class Mixture(Judged):
     def tail(self, half: Array) -> Array:
         """Posterior probability (q,) of a distance of more than half (q,) from the estimate."""
         shift = self.centre - self.estimate
-        beyond = special.ndtr((shift - half) / self._sd) + special.ndtr((-shift - half) / self._sd)
+        beyond = special.ndtr((shift - half) / self.sd) + special.ndtr((-shift - half) / self.sd)
         return np.asarray(np.minimum(self.weight @ beyond, 1.0))
 
     def half_width(self, alpha: float) -> Array:
@@ -326,13 +296,9 @@ class Mixture(Judged):
         else:
             below, above = self.p_below()[rows], self.p_above()[rows]
             single, reached = np.where(signs > 0, below, above), -score
-        beyond = self.family_tail(family, reached)
-        return np.asarray(np.clip(beyond, single, np.minimum(len(rows) * single, 1.0)))
-
-    def family_tail(self, family: Family, score: Array) -> Array:
-        """Share of draws whose largest score lies beyond each of the scores (members,)."""
         largest = np.sort(self._largest(family))
-        return np.asarray(1 - np.searchsorted(largest, score) / len(largest))
+        beyond = 1 - np.searchsorted(largest, reached) / len(largest)
+        return np.asarray(np.clip(beyond, single, np.minimum(len(rows) * single, 1.0)))
 
     def family_half_width(self, family: Family, alpha: float) -> Array:
         """Half widths (members,) of limits that hold together."""

@@ -385,19 +385,14 @@ def _split_by(known: Array, block: Order) -> list[Order]:
     parts: list[list[int]] = []
     for row in block.tolist():
         for part in parts:
-            if _swappable(known, part[0], row, size):
+            difference = np.abs(known[part[0]] - known[row])
+            difference[[part[0], row]] = abs(known[part[0], part[0]] - known[row, row])
+            if difference.max() <= size:
                 part.append(row)
                 break
         else:
             parts.append([row])
     return [np.array(part, dtype=np.intp) for part in parts]
-
-
-def _swappable(known: Array, one: int, other: int, size: float) -> bool:
-    difference = np.abs(known[one] - known[other])
-    difference[[one, other]] = 0.0
-    diagonal = abs(float(known[one, one] - known[other, other]))
-    return bool(max(float(difference.max()), diagonal) <= size)
 
 
 def _all_orders(blocks: list[Order]) -> Order:

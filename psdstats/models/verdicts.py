@@ -23,7 +23,7 @@ from scipy import special
 
 from psdstats.errors import ModelError
 from psdstats.findings import Contrast, Finding, FindingKind, Numbers, Remark, RemarkKind, Verdict
-from psdstats.frozen import Array, freeze_arrays
+from psdstats.frozen import Array, Still
 from psdstats.limits import ALPHA, MARGIN_PERCENT
 from psdstats.models.contrasts import Adjustment, adjust_p
 from psdstats.models.judged import Family, Judged, StudentJudged
@@ -122,7 +122,13 @@ def judge(
     elif within:
         answer = Verdict.EQUIVALENT
     else:
-        reasons = _too_wide(numbers, margin_percent) if kind in _WITH_INTERVAL else ()
+        # "not shown" may not be said of what holds no change and all that would matter
+        share, reason = _ANY_CHANGE, VerdictRemark.SHOWS_NOTHING
+        if margin_percent is not None:
+            share, reason = 1.0 + margin_percent / 100.0, VerdictRemark.MARGIN_TOO_SMALL
+        is_wide = numbers.lower < 0.0 < numbers.upper
+        is_wide = is_wide and max(-numbers.lower, numbers.upper) >= np.log(share)
+        reasons = (reason(),) if is_wide and kind in _WITH_INTERVAL else ()
         answer = Verdict.CANNOT_BE_TOLD if reasons else Verdict.NOT_SHOWN
     if undone_by_percent is not None:
         undone = answer is Verdict.CHANGED and undone_by_percent < PLAUSIBLE_RUN_TO_RUN_PERCENT
@@ -166,15 +172,6 @@ def _within(
     return numbers.equivalence_p < alpha
 
 
-def _too_wide(numbers: Numbers, margin_percent: float | None) -> tuple[Remark, ...]:
-    """What forbids to say "not shown": the interval holds no change and all that would matter."""
-    share, reason = _ANY_CHANGE, VerdictRemark.SHOWS_NOTHING
-    if margin_percent is not None:
-        share, reason = 1.0 + margin_percent / 100.0, VerdictRemark.MARGIN_TOO_SMALL
-    reach = max(-numbers.lower, numbers.upper)
-    return (reason(),) if numbers.lower < 0.0 < numbers.upper and reach >= np.log(share) else ()
-
-
 def undoing_percent(
     estimate: ArrayLike, u: ArrayLike, critical: ArrayLike, *, leverage: ArrayLike = 2.0
 ) -> Array:
@@ -196,7 +193,7 @@ _LARGEST_SHIFT, _FEWEST_DF = 1000.0, 0.05  # beyond them a change is too large t
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class DetectableChange:
+class DetectableChange(Still):
     """Smallest detectable change of one or several contrasts.
 
     Parameters
@@ -212,9 +209,6 @@ class DetectableChange:
     log_change: Array
     power: float
     critical: Array
-
-    def __post_init__(self) -> None:
-        freeze_arrays(self)
 
     @property
     def increase_percent(self) -> Array:
@@ -326,21 +320,10 @@ def _shift(df: float, critical: float, power: float) -> float:
 _RANGE = 0.9  # coverage of the range of what could be detected
 
 
-def multiples(half: Array, standard_error: Array) -> Array:
-    """Half widths as multiples of standard errors; NaN where either has no end."""
-    found = np.full(np.shape(half), np.nan)
-    np.divide(
-        half, standard_error, out=found, where=np.isfinite(standard_error) & (standard_error > 0)
-    )
-    return found
-
-
-def detectable_percent(
-    standard_error: Array, df: Array, *, critical: Array, power: float = POWER
-) -> dict[str, Array]:
+def detectable_percent(standard_error: Array, df: Array, half: Array) -> dict[str, Array]:
     """Smallest decrease that would have been shown, per cent, and its range: fields of `Numbers`.
 
-    Shapes: all (m,); NaN where there is no standard error.
+    Shapes: all (m,), half widths of the intervals among them; NaN where there is no standard error.
 
     Notes
     -----
@@ -350,11 +333,11 @@ def detectable_percent(
     """
     names = ("detectable_decrease_percent", "detectable_low_percent", "detectable_high_percent")
     found = {name: np.full(np.shape(standard_error), np.nan) for name in names}
-    good = np.isfinite(standard_error) & (standard_error > 0.0) & (df > 0.0) & np.isfinite(critical)
+    good = np.isfinite(standard_error) & (standard_error > 0.0) & (df > 0.0) & np.isfinite(half)
     if not good.any():
         return found
-    error, df, critical = standard_error[good], df[good], critical[good]
-    seen = smallest_detectable(error, df, critical=critical, power=power).log_change
+    error, df = standard_error[good], df[good]
+    seen = smallest_detectable(error, df, critical=half[good] / error, power=POWER).log_change
     finite = np.isfinite(df)
     some = np.where(finite, df, 1.0)
     tails = (0.5, 0.5 + 0.5 * _RANGE, 0.5 - 0.5 * _RANGE)
@@ -391,7 +374,7 @@ def equivalence_of(
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class EquivalenceResult:
+class EquivalenceResult(Still):
     """Two one-sided tests of one or several ratios against a margin.
 
     Parameters
@@ -415,9 +398,6 @@ class EquivalenceResult:
     p_too_high: Array
     p: Array
     p_adjusted: Array
-
-    def __post_init__(self) -> None:
-        freeze_arrays(self)
 
     @property
     def equivalent(self) -> NDArray[np.bool_]:

@@ -24,9 +24,7 @@ from psdstats.columns import QUANTITIES, RUN
 from psdstats.comparison.analysis import Analysis, QuantityAnalysis, analyse
 from psdstats.comparison.answers import condition_means
 from psdstats.comparison.plan import ComparisonPlan, columns_of
-from psdstats.comparison.response import cell_texts
-from psdstats.comparison.spread import level_order
-from psdstats.comparison.trial_design import drifting_blocks
+from psdstats.comparison.response import cell_texts, drifting_blocks, level_order
 from psdstats.distribution.arrays import StudyArrays, study_arrays
 from psdstats.errors import ModelError
 from psdstats.frozen import Array

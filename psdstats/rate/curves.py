@@ -192,20 +192,12 @@ class Constraint:
 
 
 GRID_RATES, GRID_SHAPES = 25, 9
-SLOWEST, FASTEST = 1e-4, 30.0  # k times the longest, the shortest time
-
-
-def bounds_of(curve: Curve, data: RunSizes) -> tuple[Array, Array]:
-    """Bounds of the parameters: a rate that does nothing up to one that ends at once."""
-    times = data.times[data.times > 0]
-    low = [-np.inf, np.log(SLOWEST / times.max()), curve.shape_range[0]]
-    high = [np.inf, np.log(FASTEST / times.min()), curve.shape_range[1]]
-    return np.array(low[: curve.size]), np.array(high[: curve.size])
+SLOWEST, FASTEST = 1e-4, 30.0  # k times the longest, the shortest time: from nothing to at once
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Search:
-    """A curve, the sizes it is fitted to and their weights.
+    """A curve and the sizes it is fitted to, which have their weights.
 
     Parameters
     ----------
@@ -213,27 +205,27 @@ class Search:
         The curve.
     data : RunSizes
         The sizes.
-    whitener : ndarray, shape (n, n)
-        W with WᵀW = V⁻¹, less what the groups explain.
     """
 
     curve: Curve
     data: RunSizes
-    whitener: Array
 
     def best(self, constraint: Constraint, value: Array) -> tuple[Array, Array]:
         """Parameters (B, p) and costs (B,) of the best curves for the values (B,) held.
 
         Started from the best point of a coarse grid.
         """
-        free, (lower, upper) = constraint.free, bounds_of(self.curve, self.data)
+        times, free = self.data.times[self.data.times > 0], constraint.free
+        low = [-np.inf, np.log(SLOWEST / times.max()), self.curve.shape_range[0]]
+        high = [np.inf, np.log(FASTEST / times.min()), self.curve.shape_range[1]]
+        lower, upper = (np.array(ends)[free] for ends in (low, high))
 
         def residuals(reduced: Array) -> tuple[Array, Array]:
             beta, slope = constraint.expand(value, reduced)
             jacobian = self.curve.gradient(self.data.times, beta) @ slope
             return self._whitened(beta), -(self._reduced[2] @ jacobian)
 
-        found = minimise(residuals, self._grid_start(constraint, value), lower[free], upper[free])
+        found = minimise(residuals, self._grid_start(constraint, value), lower, upper)
         return constraint.expand(value, found.beta)[0], found.cost
 
     @cached_property
@@ -241,8 +233,8 @@ class Search:
         """Base, target, weight: residuals are target − weight · (ln size at the times − base)."""
         data = self.data
         base = float(data.ln_size.mean())  # kept small, so that nothing is lost by cancellation
-        q, weight = np.linalg.qr(self.whitener @ data.at_times)
-        whole = self.whitener @ (data.ln_size - base)
+        q, weight = np.linalg.qr(data.whitener @ data.at_times)
+        whole = data.whitener @ (data.ln_size - base)
         moving = q.T @ whole
         fixed = float(np.linalg.norm(whole - q @ moving))
         return base, np.append(moving, fixed), np.vstack([weight, np.zeros((1, weight.shape[1]))])
@@ -335,7 +327,7 @@ class CurveFit:
     @cached_property
     def _weights(self) -> Array:
         """Weights (kept, n) of the runs in β, linear at the solution."""
-        whitener = self.search.whitener
+        whitener = self.data.whitener
         gradient = self.curve.gradient(self.data.time_min, self.beta)[:, : self.kept]
         return np.asarray(np.linalg.pinv(whitener @ gradient) @ whitener)
 
@@ -367,6 +359,6 @@ def fit_curve(curve: Curve, data: RunSizes) -> CurveFit:
             f"the curve {str(curve.name)!r} has {curve.size} parameters for {n} runs; sample more "
             "times or choose a simpler curve."
         )
-    search = Search(curve=curve, data=data, whitener=data.whitener)
+    search = Search(curve=curve, data=data)
     betas, costs = search.best(Constraint(curve), np.zeros(1))
     return CurveFit(search=search, beta=betas[0], cost=float(costs[0]))

@@ -48,11 +48,7 @@ from psdstats.models.contrasts import adjust_p
 from psdstats.models.engine import CovarianceParts
 from psdstats.models.posterior import Mixture, freed, left_over, mixture, variance_posterior
 from psdstats.models.verdicts import judge
-from psdstats.rate.run_sizes import (
-    RateRemark,
-    by_level,
-    runs_without_level,
-)
+from psdstats.rate.run_sizes import RateRemark, by_level, runs_without_level
 from psdstats.student import critical_t
 from psdstats.study.records import Run, Study
 

@@ -7,7 +7,7 @@ measurement covariance and spread are those of the analysis of the trial.  Times
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 
@@ -429,7 +429,9 @@ def fit_rate(
     """
     LEVEL.require("level", level, ModelError)
     stated = {"target_um": target_um, "margin_percent": margin_percent}
-    _refuse_numbers({**stated, "powder_g": powder_g, "balls_g": balls_g})
+    for name, value in {**stated, "powder_g": powder_g, "balls_g": balls_g}.items():
+        if value is not None:
+            _ALLOWED.get(name, MASS_G).require(name, value, ModelError)
     if quantity not in QUANTITIES[:3]:
         raise ModelError(f"There is no size {quantity!r} to fit; choose D10, D50 or D90.")
     if propagation is not None:
@@ -464,13 +466,6 @@ def fit_rate(
 
 
 _ALLOWED = {"target_um": SIZE_UM, "margin_percent": MARGIN_PERCENT}
-
-
-def _refuse_numbers(given: Mapping[str, float | None]) -> None:
-    """Refuse what is given out of its limits; what is no size or margin is a mass."""
-    for name, value in given.items():
-        if value is not None:
-            _ALLOWED.get(name, MASS_G).require(name, value, ModelError)
 
 
 def _same_runs(study: Study, propagation: Propagation) -> None:

@@ -23,10 +23,10 @@ from numpy.typing import ArrayLike
 from psdstats.columns import BALL_RATIO, BOOKKEEPING, GROUP, REPLICATE, TIME, column_words
 from psdstats.comparison.analysis import QuantityAnalysis, SpreadBasis
 from psdstats.comparison.plan import columns_of
-from psdstats.comparison.trial_design import indicators
+from psdstats.comparison.response import indicators
 from psdstats.errors import ModelError
 from psdstats.findings import Remark, RemarkKind
-from psdstats.frozen import Array, freeze_arrays
+from psdstats.frozen import Array, Still
 from psdstats.models.design_columns import level_text, need_columns
 from psdstats.models.engine import CovarianceParts
 from psdstats.models.posterior import (
@@ -103,7 +103,7 @@ def runs_without_level(frame: pd.DataFrame, columns: Sequence[str]) -> tuple[Rem
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class RunSizes:
+class RunSizes(Still):
     """One percentile of n runs, and what is known of its spread.
 
     Parameters
@@ -142,9 +142,6 @@ class RunSizes:
     where: str = ""
     frame: pd.DataFrame = field(default_factory=pd.DataFrame)
     notes: tuple[Remark, ...] = ()
-
-    def __post_init__(self) -> None:
-        freeze_arrays(self)
 
     @cached_property
     def times(self) -> Array:
@@ -385,14 +382,10 @@ def withdrawals(
     charges = {}
     for values, part in frame.groupby(keys, sort=True):
         name = ", ".join(
-            _words(key) + (f"{one:g}" if isinstance(one, float) else str(one))
+            ("" if key in (GROUP, REPLICATE) else column_words(key) + " ")
+            + (f"{one:g}" if isinstance(one, float) else str(one))
             for key, one in zip(keys, values, strict=True)
         )
         balls = powder_g * float(part[BALL_RATIO].iloc[0]) if balls_g is None else balls_g
         charges[name] = withdrawal(part[TIME], part["taken_g"], powder_g=powder_g, balls_g=balls)
     return charges
-
-
-def _words(column: str) -> str:
-    """What stands before a level: the column's name, which group and replicate do without."""
-    return "" if column in (GROUP, REPLICATE) else column_words(column) + " "

@@ -10,19 +10,19 @@ from collections.abc import Iterable, Sequence
 from math import isfinite
 
 from psdstats.columns import column_words, without_value
-from psdstats.comparison.advice import AdviceRemark
 from psdstats.comparison.analysis import SpreadBasis
+from psdstats.comparison.answers import AdviceRemark
+from psdstats.comparison.benches import GroupRemark
 from psdstats.comparison.classes import DistributionRemark
 from psdstats.comparison.consistency import IntraclassRemark
 from psdstats.comparison.courses import OrderedRemark
-from psdstats.comparison.groups import GroupRemark
 from psdstats.comparison.plan import PlanRemark
 from psdstats.comparison.response import ComparisonRemark
 from psdstats.comparison.values import ValuesRemark
 from psdstats.comparison.whole import ZERO_SHARE
 from psdstats.distribution.arrays import WeighingRemark
 from psdstats.findings import RemarkKind
-from psdstats.models.crosschecks import CheckRemark
+from psdstats.models.diagnostics import CheckRemark
 from psdstats.models.mixed_model import FitRemark
 from psdstats.models.verdicts import PLAUSIBLE_DRIFT_PERCENT, VerdictRemark
 from psdstats.planning.bench.charge import ChargeRemark

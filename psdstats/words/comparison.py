@@ -7,7 +7,7 @@ from collections.abc import Iterable, Sequence
 import numpy as np
 
 from psdstats.columns import GROUP, TIME, UNITS, column_words
-from psdstats.comparison.advice import AdviceRemark
+from psdstats.comparison.answers import AdviceRemark
 from psdstats.comparison.plan import ComparisonPlan, PlanRemark, columns_of
 from psdstats.comparison.response import ComparisonRemark
 from psdstats.comparison.result import Comparison, QuantityComparison, Route

@@ -7,10 +7,8 @@ from collections.abc import Mapping
 import pandas as pd
 
 from psdstats.columns import TIME, column_words
-from psdstats.comparison.classes import MovedClasses, class_names
-from psdstats.comparison.permutation_manova import PermutationManova
-from psdstats.comparison.whole import WholeComparison
-from psdstats.comparison.whole_fits import StudyFits
+from psdstats.comparison.classes import MovedClasses, PermutationManova, class_names
+from psdstats.comparison.whole import StudyFits, WholeComparison
 from psdstats.distribution.fits import DistributionFit
 from psdstats.distribution.moments import Fineness
 from psdstats.findings import Verdict

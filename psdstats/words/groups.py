@@ -10,10 +10,9 @@ import numpy as np
 import pandas as pd
 
 from psdstats.columns import TIME, column_words
-from psdstats.comparison.advice import differs
 from psdstats.comparison.analysis import SpreadBasis
-from psdstats.comparison.groups import GroupAgreement
-from psdstats.comparison.precision import Precision, Scale, Told
+from psdstats.comparison.answers import differs
+from psdstats.comparison.groups import GroupAgreement, Precision, Scale, Told
 from psdstats.findings import BenchAnswer, Finding, Verdict
 from psdstats.models.verdicts import VerdictRemark
 from psdstats.words.courses import difference_of

@@ -11,9 +11,8 @@ from psdstats.columns import column_words
 from psdstats.comparison.beside import FEWEST_UNITS, LeftOut, Unit
 from psdstats.findings import Contrast
 from psdstats.models.contrasts import ContrastResult
-from psdstats.models.crosschecks import Refit
 from psdstats.models.design_columns import FixedDesign, RandomSlope
-from psdstats.models.diagnostics import Influence
+from psdstats.models.diagnostics import Influence, Refit
 from psdstats.models.likelihood import Criterion
 from psdstats.models.mixed_model import MixedModelFit
 from psdstats.planning.attained import Attained, AttainedKind, AttainedShare

@@ -373,15 +373,17 @@ def course_sign(course: Course | None) -> str:
 
 def pair_cell(finding: Finding | None, say: Numerals = PLAIN, earlier: str = "") -> str:
     """A difference of two levels with its interval."""
-    if finding is None or pair_sign(finding):
+    if finding is None or pair_sign(finding) == UNTOLD:
         return str(Cell())
     return f"{percent_parts(finding.numbers, say)}{earlier}"
 
 
 def pair_sign(finding: Finding | None) -> str:
     """The sign that the cell of two levels has, that of an earlier time apart."""
-    is_told = finding is not None and np.isfinite(finding.numbers.estimate)
-    return "" if is_told else UNTOLD
+    if finding is None:
+        return UNTOLD
+    is_untold = finding.verdict is Verdict.CANNOT_BE_TOLD and np.isnan(finding.numbers.estimate)
+    return UNTOLD if is_untold else _sign_of(finding.numbers)
 
 
 def pair_words(finding: Finding, plan: ComparisonPlan, say: Numerals = PLAIN) -> str:

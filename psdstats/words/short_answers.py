@@ -11,11 +11,10 @@ from collections.abc import Iterator, Mapping, Sequence
 import numpy as np
 
 from psdstats.columns import TIME
-from psdstats.comparison.advice import AdviceRemark, differs
 from psdstats.comparison.analysis import Spread, SpreadBasis
-from psdstats.comparison.beside import LeftOut
+from psdstats.comparison.answers import AdviceRemark, differs
+from psdstats.comparison.beside import Gain, LeftOut, Remedy
 from psdstats.comparison.plan import ComparisonPlan, Direction
-from psdstats.comparison.remedies import Gain, Remedy
 from psdstats.comparison.result import Comparison, QuantityComparison
 from psdstats.findings import BenchAnswer, Course, Ending, Remark, RemarkKind, Stop, Verdict
 from psdstats.frozen import ReadOnly

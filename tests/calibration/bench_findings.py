@@ -27,6 +27,7 @@ import numpy as np
 import pandas as pd
 
 from psdstats.comparison.benches import BenchRuns, Deviation, at_conditions, in_rate, on_average
+from psdstats.findings import Rule
 from psdstats.models import posterior
 
 Array = np.ndarray
@@ -132,7 +133,7 @@ def row_of(design: Design, truth: str, sets: int, seed: int) -> dict[str, object
     """How often each question finds a difference, per cent."""
     rng = np.random.default_rng([seed, DESIGNS.index(design), list(TRUE_NO).index(truth)])
     found = [
-        [told(ask(runs, level=1 - ALPHA)) for ask in QUESTIONS.values()]
+        [told(ask(runs, Rule(level=1 - ALPHA, margin_percent=None))) for ask in QUESTIONS.values()]
         for runs in trials(design, truth, sets, rng)
     ]
     rates = 100 * np.mean(found, axis=0)

@@ -21,7 +21,7 @@ import pandas as pd
 from scipy.special import ndtr, ndtri
 from sharing import add_sharing, shared
 
-from psdstats.comparison.whole_fits import fit_study
+from psdstats.comparison.whole import fit_study
 from psdstats.sieves import Sieve, tolerance_um
 from psdstats.study.records import Balance, Place, Reading, Run, Study
 

@@ -19,8 +19,12 @@ import pandas as pd
 from scipy.linalg import block_diag
 from sharing import add_sharing, shared
 
-from psdstats.comparison.classes import log_ratio_coordinates, moved_classes, replace_zeros
-from psdstats.comparison.permutation_manova import permutation_manova
+from psdstats.comparison.classes import (
+    log_ratio_coordinates,
+    moved_classes,
+    permutation_manova,
+    replace_zeros,
+)
 
 DATE = "2026-11-25"
 

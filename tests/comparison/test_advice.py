@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from psdstats.comparison.advice import AdviceRemark, advise, differs
+from psdstats.comparison.answers import AdviceRemark, advise, differs
 
 _records = Path(__file__).parents[1] / "words" / "trial_records.py"
 _spec = importlib.util.spec_from_file_location("trial_records", _records)

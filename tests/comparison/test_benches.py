@@ -11,8 +11,11 @@ import statsmodels.formula.api as smf
 from scipy import stats
 
 from psdstats.comparison.benches import BenchRuns, at_conditions, in_rate, on_average
+from psdstats.findings import Rule
 
 COURSE = np.log([420.0, 270.0, 180.0, 150.0])
+
+RULE = Rule(level=0.95, margin_percent=None)
 
 
 def trial(*, groups=3, replicates=2, times=4, sd=0.02, seed=5, planted=None, known=None, **options):
@@ -39,7 +42,7 @@ def differing(found):
 
 
 def all_of(runs, **options):
-    return [f(runs, level=0.95, **options) for f in (at_conditions, in_rate, on_average)]
+    return [f(runs, Rule(**RULE | options)) for f in (at_conditions, in_rate, on_average)]
 
 
 def test_benches_that_agree_are_not_said_to_differ_and_agree_within_a_margin():
@@ -83,7 +86,7 @@ def test_replicates_give_the_cell_means_model():
     runs = trial(seed=2)
     frame = pd.DataFrame({"y": runs.y, "cell": 4 * runs.group + runs.condition + 10})
     fit = smf.ols("y ~ C(cell) - 1", frame).fit()
-    for one in at_conditions(runs, level=0.95):
+    for one in at_conditions(runs, RULE):
         row = np.zeros(12)
         row[4 * one.group + one.condition] = 1.0
         for other in set(range(3)) - {one.group}:
@@ -100,7 +103,7 @@ def test_a_single_run_is_judged_by_what_is_left_without_its_cell():
     """Additive least squares with an indicator of the cell: its residual, one df less."""
     runs = trial(replicates=1, seed=4)
     frame = pd.DataFrame({"y": runs.y, "g": runs.group, "c": runs.condition})
-    for one in at_conditions(runs, level=0.95):
+    for one in at_conditions(runs, RULE):
         frame["own"] = (frame["g"] == one.group) & (frame["c"] == one.condition)
         rest = smf.ols("y ~ C(g) + C(c) + own", frame).fit()
         assert one.numbers.df == pytest.approx(rest.df_resid)
@@ -118,16 +121,16 @@ def test_the_line_of_a_group_is_that_of_least_squares_on_cell_means():
     means["s1"], means["s2"] = ((means["g"] == one) * means["c"] for one in (1, 2))
     fit = smf.ols("y ~ C(c) + C(g) + s1 + s2", means).fit()
     test = fit.t_test("-1.5 * s1 - 1.5 * s2 = 0")
-    first = in_rate(runs, level=0.95)[0].numbers
+    first = in_rate(runs, RULE)[0].numbers
     assert first.estimate == pytest.approx(float(test.effect[0]))
     assert first.u == pytest.approx(float(np.squeeze(test.sd)))
     assert first.df == pytest.approx(fit.df_resid)
 
 
 def test_two_benches_have_one_difference_a_condition():
-    found = at_conditions(trial(groups=2), level=0.95)
+    found = at_conditions(trial(groups=2), RULE)
     assert [(one.group, one.condition) for one in found] == [(0, 0), (0, 1), (0, 2), (0, 3)]
-    assert len(on_average(trial(groups=2), level=0.95)) == 1
+    assert len(on_average(trial(groups=2), RULE)) == 1
 
 
 def test_one_bench_has_no_answer():
@@ -137,7 +140,7 @@ def test_one_bench_has_no_answer():
 def test_single_runs_of_two_benches_and_two_times_are_judged_by_the_measurement_and_say_so():
     known = 0.01**2 * np.eye(4)
     runs = trial(groups=2, times=2, replicates=1, known=known)
-    for one in at_conditions(runs, level=0.95):
+    for one in at_conditions(runs, RULE):
         assert one.undone_by_percent is not None
         # c² (u² + 2 s²) = d² with c u half the interval
         half = one.numbers.upper - one.numbers.estimate
@@ -148,7 +151,7 @@ def test_single_runs_of_two_benches_and_two_times_are_judged_by_the_measurement_
 
 def test_a_declared_spread_is_used_with_its_degrees_of_freedom():
     runs = trial(replicates=1, stated=(0.02**2, 10.0))
-    one = at_conditions(runs, level=0.95)[0].numbers
+    one = at_conditions(runs, RULE)[0].numbers
     assert one.df == pytest.approx(10)
     assert one.u == pytest.approx(0.02 * np.sqrt(1.5))
 
@@ -169,10 +172,10 @@ def test_a_missing_cell_leaves_the_others_comparable():
     keep = ~((runs.group == 2) & (runs.condition == 1))
     some = replace(runs, y=runs.y[keep], known=runs.known[np.ix_(keep, keep)],
                    group=runs.group[keep], condition=runs.condition[keep])  # fmt: skip
-    subjects = {(one.group, one.condition) for one in at_conditions(some, level=0.95)}
+    subjects = {(one.group, one.condition) for one in at_conditions(some, RULE)}
     assert (2, 1) not in subjects
     assert {(0, 1), (1, 1)} < subjects
-    assert len(in_rate(some, level=0.95)) == 3
+    assert len(in_rate(some, RULE)) == 3
 
 
 @pytest.mark.parametrize("replicates", [1, 2])

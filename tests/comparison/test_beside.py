@@ -16,7 +16,7 @@ from psdstats.comparison.beside import (
     resampled,
     without_runs,
 )
-from psdstats.comparison.trial_design import drift_lines, same_level
+from psdstats.comparison.response import drift_lines, same_level
 from psdstats.uncertainty.bootstrap import BootstrapMethod, bootstrap_interval
 
 

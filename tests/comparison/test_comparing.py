@@ -10,7 +10,7 @@ import pytest
 from psdstats_datasets import demo_study
 
 from psdstats import compare, propagate, read_study
-from psdstats.comparison.comparing import comparing_halves, condition_sizes, open_sizes
+from psdstats.comparison.result import comparing_halves, condition_sizes, open_sizes
 
 
 @pytest.fixture(scope="module")

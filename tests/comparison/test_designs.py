@@ -9,11 +9,13 @@ import itertools
 import numpy as np
 import pandas as pd
 import pytest
-from scipy import stats
+from scipy import special, stats
 
+import psdstats
+from psdstats.columns import TIME
 from psdstats.comparison import compare
 from psdstats.comparison.plan import PlanRemark
-from psdstats.comparison.result import Route
+from psdstats.comparison.result import Route, condition_sizes
 from psdstats.errors import ModelError
 from psdstats.findings import Ending, Verdict
 from psdstats.words.comparison import finding_sentence
@@ -313,3 +315,59 @@ def test_odd_designs_are_answered_or_refused_in_a_sentence(planted, seed):
     effects = found["D50"].to_frame()
     told = effects["verdict"] != "cannot be told"
     assert np.isfinite(effects.loc[told, ["ratio", "ratio_lower", "ratio_upper"]]).all(axis=None)
+
+
+def _two_ratios(folder, medians_um, *, finest_um=45):
+    """Log-normal powders at two ball ratios, sieved as far down as the finest sieve."""
+    sieves = [one for one in (32, 45, 63, 90, 125, 180, 250, 355) if one >= finest_um]
+    rng, rows = np.random.default_rng(5), []
+    for ratio, medians in medians_um.items():
+        for time, median in zip((0, 12, 48), medians, strict=True):
+            for bench in ("Alder", "Birch"):
+                for run in (1, 2):
+                    size = median * np.exp(rng.normal(0.0, 0.01))
+                    finer = special.ndtr(np.log(np.array(sieves) / size) / 0.65)
+                    for sieve, mass in zip(
+                        (0, *sieves), 100 * np.diff([0, *finer, 1]), strict=True
+                    ):
+                        name = f"{bench}-{ratio}-{time}-{run}"
+                        rows.append((name, bench, time, ratio, sieve, 300.0, 300 + round(mass, 2)))
+    columns = ["run", "group", TIME, "ball_ratio", "aperture_um", "tare_g", "gross_g"]
+    path = folder / f"trial-{finest_um}.csv"
+    pd.DataFrame(rows, columns=columns).to_csv(path, index=False)
+    return psdstats.read_study(path)
+
+
+def test_a_size_below_the_sieves_decides_whether_a_factor_matters(tmp_path):
+    """D10 is 0.43 of D50: 61 µm at one ratio, 26 µm and below the finest sieve at the other."""
+    truth = {5: (250, 216, 141), 10: (250, 174, 60)}
+    (answer,) = compare(_two_ratios(tmp_path, truth), quantities=["D10"])["D10"].factors
+    assert [one.subject.where for one in answer.at] == ["12", "48"]
+    assert answer.since == "12"
+    *_, bound = answer.at
+    assert bound.verdict is Verdict.CHANGED
+    assert np.isnan(bound.numbers.estimate)
+    assert bound.numbers.lower == -np.inf
+    assert np.log(45 / 61) < bound.numbers.upper < 0.0
+    finer = compare(_two_ratios(tmp_path, truth, finest_um=32), quantities=["D10"])["D10"]
+    *_, further = finer.factors[0].at
+    assert further.numbers.upper < bound.numbers.upper
+    # one family has no error left beside the order
+    together = compare(_two_ratios(tmp_path, truth), quantities=["D10"], one_family=True)["D10"]
+    assert [one.subject.where for one in together.factors[0].at] == ["12"]
+
+
+def test_sizes_below_the_sieves_at_both_levels_tell_nothing_of_a_factor(tmp_path):
+    truth = {5: (250, 216, 80), 10: (250, 174, 60)}
+    (answer,) = compare(_two_ratios(tmp_path, truth), quantities=["D10"])["D10"].factors
+    assert [one.subject.where for one in answer.at] == ["12"]
+
+
+def test_a_size_that_cannot_be_compared_has_means_of_its_runs_at_each_level(tmp_path):
+    """D90 is above the coarsest sieve until the end, so that one milling time is left."""
+    study = _two_ratios(tmp_path, {5: (250, 216, 60), 10: (250, 190, 60)})
+    found = compare(study, quantities=["D90"])
+    assert found["D90"].route is Route.NONE
+    told = condition_sizes(found).query("at == '48'")
+    assert told["level"].tolist() == ["5", "10"]
+    assert told["value"].between(110, 160).all()

@@ -8,9 +8,8 @@ import pytest
 import scipy.stats
 
 from psdstats.comparison.plan import plan_comparison
-from psdstats.comparison.response import ComparisonRemark
-from psdstats.comparison.spread import drift_slope, find_misfit, level_order
-from psdstats.comparison.trial_design import drift_lines
+from psdstats.comparison.response import ComparisonRemark, drift_lines, level_order
+from psdstats.comparison.spread import drift_slope, find_misfit
 from psdstats.models import MixedModel, RandomSlope
 from psdstats.models.verdicts import VerdictRemark
 from psdstats.study.settings import Declared

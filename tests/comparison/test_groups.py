@@ -10,8 +10,9 @@ import pytest
 import statsmodels.formula.api as smf
 
 from psdstats.comparison import compare
+from psdstats.comparison.benches import GroupRemark
 from psdstats.comparison.consistency import intraclass_correlation
-from psdstats.comparison.groups import GroupRemark, group_agreement, overall, sizes_by_run
+from psdstats.comparison.groups import group_agreement, overall, sizes_by_run
 from psdstats.errors import ModelError
 from psdstats.findings import FindingKind, Verdict
 from psdstats.models.verdicts import VerdictRemark
@@ -325,7 +326,7 @@ def test_by_condition_holds_each_difference():
 
 
 def test_sizes_by_run_feed_the_precision():
-    from psdstats.comparison.precision import group_precision
+    from psdstats.comparison.groups import group_precision
 
     study = make_study(REPLICATED)
     result = propagate(study, method="linear")

@@ -9,10 +9,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from psdstats.comparison.classes import log_ratio_coordinates
-from psdstats.comparison.permutation_manova import (
+from psdstats.comparison.classes import (
     arrangement_blocks,
-    count_arrangements,
+    layout_of,
+    log_ratio_coordinates,
     permutation_manova,
 )
 from psdstats.errors import ModelError
@@ -103,7 +103,7 @@ def test_blocks_are_permutations_within_strata():
             assert (np.sort(block, axis=1) == np.arange(6)).all()
             assert (strata[block] == strata).all()
     every = np.vstack(list(arrangement_blocks(levels, strata, draws=None, rng=rng)))
-    assert len(every) == count_arrangements(levels, strata) == 3 * 3
+    assert len(every) == layout_of(levels, strata).arrangements == 3 * 3
     assigned = np.empty_like(every)
     np.put_along_axis(assigned, every, np.broadcast_to(levels, every.shape), axis=1)
     assert len(np.unique(assigned, axis=0)) == len(every)

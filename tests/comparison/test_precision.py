@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 from scipy import special, stats
 
-from psdstats.comparison.precision import Told, group_precision, interval_between, interval_total
+from psdstats.comparison.groups import Told, group_precision, interval_between, interval_total
 from psdstats.errors import ModelError
 
 

@@ -8,9 +8,8 @@ from psdstats_datasets import demo_study
 
 from psdstats import compare, read_study
 from psdstats.comparison.analysis import analyse
-from psdstats.comparison.beside import headlines
-from psdstats.comparison.remedies import Remedy, gains
-from psdstats.comparison.trial_design import drift_lines, same_level
+from psdstats.comparison.beside import Remedy, gains, headlines
+from psdstats.comparison.response import drift_lines, same_level
 from psdstats.uncertainty.budget import changed_studies
 from psdstats.uncertainty.law import at_mean_curve, prepare
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.stats import weibull_min
 
-from psdstats.comparison.whole_fits import curve_points, fit_study
+from psdstats.comparison.whole import curve_points, fit_study
 from psdstats.sieves.sieve import Sieve
 from psdstats.study.records import Balance, Place, Reading, Run, Study
 

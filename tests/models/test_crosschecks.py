@@ -8,7 +8,7 @@ from statsmodels.stats.anova import AnovaRM
 
 from psdstats.errors import ModelError
 from psdstats.models import MixedModel, RandomSlope
-from psdstats.models.crosschecks import (
+from psdstats.models.diagnostics import (
     CheckRemark,
     friedman_check,
     independent_refit,

@@ -10,6 +10,7 @@ import pytest
 from psdstats.errors import ModelError
 from psdstats.models import MixedModel, RandomSlope
 from psdstats.models.diagnostics import leave_one_group_out, residual_table
+from psdstats.models.engine import Span
 from psdstats.models.mixed_model import FitRemark
 from psdstats.models.resampling import (
     bootstrap_test,
@@ -19,7 +20,6 @@ from psdstats.models.resampling import (
     simulated,
     variance_intervals,
 )
-from psdstats.models.woodbury import Span
 from psdstats.words.models import fit_sentence
 
 ROWS = 140

@@ -8,10 +8,9 @@ from scipy import sparse
 from psdstats.covariance import SharedErrors
 from psdstats.models import MixedModel, leave_one_group_out
 from psdstats.models.design_columns import RandomSlope
-from psdstats.models.engine import CovarianceParts
+from psdstats.models.engine import CovarianceParts, shared_problem
 from psdstats.models.judged import Family
 from psdstats.models.posterior import freed, mixture, variance_posterior
-from psdstats.models.woodbury import shared_problem
 
 GROUPS, TIMES, EACH = 6, 4, 3
 

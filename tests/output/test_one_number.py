@@ -9,8 +9,7 @@ from psdstats_datasets import demo_study
 
 from psdstats.columns import QUANTITIES
 from psdstats.comparison import compare, group_agreement
-from psdstats.comparison.beside import without_runs
-from psdstats.comparison.remedies import gains
+from psdstats.comparison.beside import gains, without_runs
 from psdstats.output.report import report
 from psdstats.planning.variation import variation_of
 from psdstats.study import read_study

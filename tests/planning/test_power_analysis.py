@@ -15,7 +15,8 @@ import pytest
 from psdstats.comparison.analysis import analyse_sizes
 from psdstats.comparison.answers import answer
 from psdstats.comparison.plan import plan_comparison
-from psdstats.comparison.spread import drift_slope, level_order
+from psdstats.comparison.response import level_order
+from psdstats.comparison.spread import drift_slope
 from psdstats.findings import Ending
 from psdstats.planning import Design, Variation
 from psdstats.planning.design_power import draw_ln_sizes, simulate_design

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from psdstats.models.crosschecks import friedman_check
+from psdstats.models.diagnostics import friedman_check
 
 # fmt: off
 SECONDS = np.array(

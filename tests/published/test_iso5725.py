@@ -14,7 +14,7 @@ from psdstats.comparison.consistency import (
     mandel_k_limit,
     outliers,
 )
-from psdstats.comparison.precision import group_precision
+from psdstats.comparison.groups import group_precision
 
 # ISO 5725-2:1994, Annex B.1, sulfur in coal, level 1 (from memory; the published answers follow
 # from these inputs to every printed digit).

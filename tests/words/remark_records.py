@@ -1,15 +1,15 @@
 """One remark of each kind that words must tell, made by hand."""
 
 from psdstats.comparison.analysis import SpreadBasis
+from psdstats.comparison.benches import GroupRemark
 from psdstats.comparison.classes import DistributionRemark
 from psdstats.comparison.consistency import IntraclassRemark
 from psdstats.comparison.courses import OrderedRemark
-from psdstats.comparison.groups import GroupRemark
 from psdstats.comparison.plan import PlanRemark
 from psdstats.comparison.response import ComparisonRemark
 from psdstats.comparison.values import ValuesRemark
 from psdstats.distribution.arrays import WeighingRemark
-from psdstats.models.crosschecks import CheckRemark
+from psdstats.models.diagnostics import CheckRemark
 from psdstats.models.mixed_model import FitRemark
 from psdstats.models.verdicts import VerdictRemark
 from psdstats.planning.bench.charge import ChargeRemark

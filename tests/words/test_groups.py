@@ -9,8 +9,7 @@ import pytest
 
 from psdstats.comparison.analysis import Spread, SpreadBasis
 from psdstats.comparison.consistency import consistency
-from psdstats.comparison.groups import GroupAgreement, overall
-from psdstats.comparison.precision import group_precision
+from psdstats.comparison.groups import GroupAgreement, group_precision, overall
 from psdstats.findings import BenchAnswer, Contrast, FindingKind, Numbers, Verdict
 from psdstats.models.verdicts import judge
 from psdstats.words.captions import CAPTIONS

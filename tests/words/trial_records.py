@@ -3,7 +3,7 @@
 import math
 from dataclasses import replace
 
-from psdstats.comparison.advice import AdviceRemark
+from psdstats.comparison.answers import AdviceRemark
 from psdstats.comparison.courses import OrderedRemark
 from psdstats.comparison.plan import ComparisonPlan, Direction
 from psdstats.findings import (

@@ -289,7 +289,7 @@ def fit_misfit(frame: pd.DataFrame, ax: Axes) -> Axes:
     --------
     >>> import psdstats
     >>> from psdstats.output.figures import new_axes
-    >>> from psdstats.comparison.whole_fits import curve_points
+    >>> from psdstats.comparison.whole import curve_points
     >>> from psdstats.comparison import fit_study
     >>> from psdstats_datasets import demo_study
     >>> study = psdstats.read_study(demo_study("one_bench"))

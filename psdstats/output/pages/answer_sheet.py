@@ -12,9 +12,8 @@ import numpy as np
 import pandas as pd
 
 from psdstats.columns import GROUP, column_words
-from psdstats.comparison.advice import AdviceRemark
-from psdstats.comparison.beside import LeftOut, without_runs
-from psdstats.comparison.remedies import Gain, gains
+from psdstats.comparison.answers import AdviceRemark
+from psdstats.comparison.beside import Gain, LeftOut, gains, without_runs
 from psdstats.comparison.result import Comparison, QuantityComparison, Route
 from psdstats.errors import PsdstatsError
 from psdstats.findings import Course, FactorAnswer, Finding, Remark, Verdict

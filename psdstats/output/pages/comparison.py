@@ -10,9 +10,8 @@ import numpy as np
 import pandas as pd
 
 from psdstats.columns import UNITS, column_words, common_unit
-from psdstats.comparison.comparing import open_sizes
 from psdstats.comparison.plan import ComparisonPlan, Direction
-from psdstats.comparison.result import Comparison
+from psdstats.comparison.result import Comparison, open_sizes
 from psdstats.findings import (
     BenchAnswer,
     ContrastKind,

@@ -14,6 +14,7 @@ import pandas as pd
 
 from psdstats.columns import GROUP, RUN, TIME, column_words, unit_of
 from psdstats.comparison.analysis import Analysis
+from psdstats.comparison.benches import GroupRemark
 from psdstats.comparison.consistency import (
     Intraclass,
     Suspect,
@@ -21,8 +22,14 @@ from psdstats.comparison.consistency import (
     intraclass_correlation,
     outliers,
 )
-from psdstats.comparison.groups import GroupAgreement, GroupRemark, group_agreement, sizes_by_run
-from psdstats.comparison.precision import Precision, Scale, group_precision
+from psdstats.comparison.groups import (
+    GroupAgreement,
+    Precision,
+    Scale,
+    group_agreement,
+    group_precision,
+    sizes_by_run,
+)
 from psdstats.findings import BenchAnswer, Remark, Verdict
 from psdstats.output import table as col
 from psdstats.output.content import Drawing, Page, drawing_of

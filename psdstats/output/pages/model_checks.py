@@ -20,17 +20,17 @@ from psdstats.comparison.result import Comparison
 from psdstats.errors import ModelError
 from psdstats.findings import Remark
 from psdstats.frozen import Array
-from psdstats.models.crosschecks import (
+from psdstats.models.design_columns import level_text
+from psdstats.models.diagnostics import (
     CrossCheck,
     Refit,
     friedman_check,
     independent_refit,
     refit_without_known,
     repeated_measures_check,
+    residual_table,
     why_apart,
 )
-from psdstats.models.design_columns import level_text
-from psdstats.models.diagnostics import residual_table
 from psdstats.models.judged import Question
 from psdstats.models.mixed_model import MixedModelFit
 from psdstats.models.resampling import bootstrap_test, permutation_test, variance_intervals

@@ -13,9 +13,8 @@ import numpy as np
 import pandas as pd
 
 from psdstats.columns import BALANCE, CHARGE, GROUP, QUANTITIES, TIME, UNITS, column_words, unit_of
-from psdstats.comparison.comparing import condition_sizes
 from psdstats.comparison.plan import ComparisonPlan
-from psdstats.comparison.result import Comparison
+from psdstats.comparison.result import Comparison, condition_sizes
 from psdstats.distribution.moments import study_moments
 from psdstats.errors import SizeError
 from psdstats.models.design_columns import level_text

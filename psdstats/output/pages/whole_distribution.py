@@ -12,8 +12,7 @@ import numpy as np
 import pandas as pd
 
 from psdstats.columns import column_words
-from psdstats.comparison.whole import WholeComparison
-from psdstats.comparison.whole_fits import CurvePoints, StudyFits
+from psdstats.comparison.whole import CurvePoints, StudyFits, WholeComparison
 from psdstats.output import table as col
 from psdstats.output.content import Bullets, Drawing, Page, drawing_of, page_of
 from psdstats.output.figures.axes import joint_key, new_panels

@@ -6,8 +6,8 @@ from math import exp, expm1
 
 import pytest
 
+from psdstats.comparison.beside import gains
 from psdstats.comparison.courses import OrderedRemark
-from psdstats.comparison.remedies import gains
 from psdstats.findings import Ending, Verdict
 from psdstats.output.pages import answer_sheet as page
 from psdstats.output.pages.sizes import means_table

@@ -8,8 +8,7 @@ import pytest
 from matplotlib.collections import PathCollection
 
 from psdstats.comparison.consistency import consistency
-from psdstats.comparison.groups import group_agreement, overall, sizes_by_run
-from psdstats.comparison.precision import group_precision
+from psdstats.comparison.groups import group_agreement, group_precision, overall, sizes_by_run
 from psdstats.findings import Verdict
 from psdstats.output.pages.groups import (
     agreement_table,

@@ -4,8 +4,7 @@ import numpy as np
 import pytest
 from matplotlib.collections import PathCollection
 
-from psdstats.comparison.whole import compare_distributions
-from psdstats.comparison.whole_fits import curve_points, fit_study
+from psdstats.comparison.whole import compare_distributions, curve_points, fit_study
 from psdstats.distribution.moments import fineness_table
 from psdstats.output.pages.whole_distribution import (
     class_drawings,

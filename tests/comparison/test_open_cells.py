@@ -7,7 +7,7 @@ import pandas as pd
 from hypothesis import given
 from hypothesis import strategies as st
 
-from psdstats.uncertainty.propagation import in_open_cell
+from psdstats.comparison.response import in_open_cell
 
 rows = st.lists(
     st.tuples(st.sampled_from("ab"), st.sampled_from([0.0, 6.0]), st.booleans()), min_size=1
