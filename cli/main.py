@@ -243,6 +243,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
         if arguments is None:
             _listen(signal.SIG_DFL)  # all is removed: once more ends it at once
+            sys.unraisablehook = lambda _: None  # what is half made complains when it is dropped
         if "--debug" in words:
             traceback.print_exception(end)
         code = _ended(end, Console())

@@ -263,7 +263,7 @@ def permutation_manova(
         df_factor=df_factor,
         df_residual=design.df_residual,
         r_squared=observed / total if total > 0 else float("nan"),
-        p=np.count_nonzero(sums >= observed - TIE * total) / len(sums),
+        p=float(np.mean(sums >= observed - TIE * total)),
         used=len(sums),
         arrangements=design.arrangements,
         exact=design.exact,

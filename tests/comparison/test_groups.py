@@ -351,7 +351,7 @@ def test_unknown_condition_column():
 def test_intraclass_correlation_says_why_not():
     frame = pd.DataFrame({"y": [1.0, 2, 3], "g": ["A", "B", "A"], "t": [0, 0, 6]})
     found = intraclass_correlation(frame, value="y", group="g", level="t")
-    assert "1 are missing" in sentence(found.obstacle)
+    assert "1 is missing" in sentence(found.obstacle)
     assert found.table.empty
     found = intraclass_correlation(frame[:1], value="y", group="g", level="t")
     assert "two groups and two levels" in sentence(found.obstacle)

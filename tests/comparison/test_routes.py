@@ -120,7 +120,8 @@ def test_bracketed_at_one_time_groups_are_compared_there_and_it_is_said(planted)
         (
             lambda row: row["group"] == "Alder",
             {"by": "milling_time_min", "within": ["group"]},
-            "D50 is bracketed by the sieves in one group only, so how they differ cannot be seen",
+            "D50 is bracketed by the sieves in one group only, so how one differs from another "
+            "cannot be seen",
         ),
         (  # Birch alone keeps 6 min, Alder alone 0 min: group and time change together
             lambda row: (row["group"], row["milling_time_min"]) in {("Alder", 0.0), ("Birch", 6.0)},

@@ -202,7 +202,9 @@ def test_a_pair_that_no_group_holds_is_untold():
     found = compare_distributions(make_study(runs))
     (untold,) = found.parts[0].untold
     assert (untold["low"], untold["high"], untold["unit"]) == (0, 12, "min")
-    assert sentence(untold).startswith("0 to 12 min: cannot be told which classes moved. No group")
+    assert sentence(untold).startswith(
+        "0 to 12 min: it cannot be told which classes moved. No group"
+    )
 
 
 def test_too_small_a_design_cannot_be_told():
