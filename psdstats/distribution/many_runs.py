@@ -24,6 +24,7 @@ from psdstats.frozen import Array
 
 CORE = 256  # runs by which blocks move together
 BLOCK = 12  # runs in a block at most
+_AT_ONCE = 32  # runs whose correlations with others are found at a time
 LEAST_SHARED = 0.005  # of the largest eigenvalue of the core: the smallest that is kept
 LEAST_OWN = 1e-3  # of the largest variance of a block
 L = LEVELS.size
@@ -82,17 +83,25 @@ class Kernel:
     def between(self, i: Indices, j: Indices) -> Array:
         """Of the sizes i with sizes j."""
         (runs, a), (others, c) = (np.unique(one // L, return_inverse=True) for one in (i, j))
-        step = self.z[runs].ravel()[:, None] - self.z[others].ravel()
-        cube = np.abs(step) * step**2 / 12
-        cube = cube.reshape(len(runs), -1, len(others), self.z.shape[1])
-        half = np.matmul(self.b[runs], cube.reshape(len(runs), self.z.shape[1], -1))
-        half = half.reshape(len(runs) * L, len(others), -1)
-        joint = np.einsum("iom,olm->iol", half, self.b[others]).reshape(len(half), -1)
+        joint = np.vstack([self._of_runs(some, others) for some in _pieces(runs)])
         joint = joint[np.ix_(a * L + i % L, c * L + j % L)]
         same = self.case[i // L][:, None] == self.case[j // L]
         quiet = self.silent.ravel()
         alone = quiet[i][:, None] & quiet[j] & same & ((i % L)[:, None] == j % L)
         return np.asarray((joint + alone) * np.where(same, 1.0, COMMON))
+
+    def _of_runs(self, some: Indices, others: Indices) -> Array:
+        """Of all sizes of some runs with all of others, as if all sizes were under one case."""
+        step = self.z[some].ravel()[:, None] - self.z[others].ravel()
+        cube = np.abs(step) * step**2 / 12
+        half = np.matmul(self.b[some], cube.reshape(len(some), self.z.shape[1], -1))
+        half = half.reshape(len(some) * L, len(others), -1)
+        return np.asarray(np.einsum("iom,olm->iol", half, self.b[others]).reshape(len(half), -1))
+
+
+def _pieces(runs: Indices) -> list[Indices]:
+    """Runs a few at a time, so that what is worked on stays small."""
+    return np.array_split(runs, -(-len(runs) // _AT_ONCE))
 
 
 class _Many(Moved):

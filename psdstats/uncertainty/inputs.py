@@ -110,7 +110,7 @@ class Actions:
         ]
         whole = np.concatenate([np.empty((0, 4)), *tables])
         index, run, place = whole[:, :3].T.astype(np.int32)
-        return cls(input=index, run=run, place=place, coefficient=whole[:, 3])
+        return cls(input=index, run=run, place=place, coefficient=whole[:, 3].copy())
 
 
 @dataclass(kw_only=True)

@@ -341,8 +341,8 @@ def open_curves(weighings: Weighings, chosen: ChosenSources) -> OpenCurves:
     Sources that only widen are no part of the noise: the law is what it is without them.  The same
     readings and errors give the law found before.
     """
-    named = [(one.name, one.inputs(weighings)) for one in chosen.included if not one.only_widens]
-    table = replace(collect_inputs(weighings, named), on_ln_size=Actions.of())
+    told = [one for one in chosen.included if not one.only_widens]
+    table = replace(_table(weighings, told), on_ln_size=Actions.of())
     trial = _trial_runs(weighings, table)
     stacks = [
         tuple(sorted(weighings.study.sieves[each.sieve].nominal_um for each in run.readings[1:]))
@@ -359,6 +359,11 @@ def open_curves(weighings: Weighings, chosen: ChosenSources) -> OpenCurves:
         _FOUND.pop(next(iter(_FOUND)), None)  # the one not asked for the longest
     _FOUND[known] = found
     return found
+
+
+def _table(weighings: Weighings, sources: Iterable[Source]) -> InputTable:
+    """The inputs of sources in one table: what they are in one by one is not kept."""
+    return collect_inputs(weighings, [(one.name, one.inputs(weighings)) for one in sources])
 
 
 def _found(
@@ -437,8 +442,7 @@ def law_of(
     rows = tuple(sorted(runs, key=lambda run: run.name))
     left_open = () if curves is None else (curves.inputs(),)
     weighings = Weighings(study=study, runs=rows, arrays=arrays, left_open=left_open)
-    named = [(source.name, source.inputs(weighings)) for source in chosen.included]
-    table = collect_inputs(weighings, named)
+    table = _table(weighings, chosen.included)
     if curves is not None:
         jacobian = curve_jacobian(curves.curve, table.net_g)
     else:
