@@ -104,11 +104,11 @@ class Actions:
     @classmethod
     def of(cls, parts: Sequence[tuple[int, Sequence[Entry] | Array]] = ()) -> Actions:
         """Several one after the other, the inputs of each counted from its start."""
-        tables = [
-            np.add(np.reshape(np.array(part, dtype=float), (-1, 4)), [start, 0, 0, 0])
-            for start, part in parts
-        ]
-        whole = np.concatenate([np.empty((0, 4)), *tables])
+        whole, end = np.empty((sum(len(part) for _, part in parts), 4)), 0
+        for start, part in parts:
+            first, end = end, end + len(part)
+            whole[first:end] = np.reshape(part, (-1, 4))
+            whole[first:end, 0] += start
         index, run, place = whole[:, :3].T.astype(np.int32)
         return cls(input=index, run=run, place=place, coefficient=whole[:, 3].copy())
 
