@@ -342,7 +342,7 @@ def open_curves(weighings: Weighings, chosen: ChosenSources) -> OpenCurves:
     readings and errors give the law found before.
     """
     told = [one for one in chosen.included if not one.only_widens]
-    table = replace(_table(weighings, told), on_ln_size=Actions.of())
+    table = replace(collect_inputs(weighings, told), on_ln_size=Actions.of())
     trial = _trial_runs(weighings, table)
     stacks = [
         tuple(sorted(weighings.study.sieves[each.sieve].nominal_um for each in run.readings[1:]))
@@ -359,11 +359,6 @@ def open_curves(weighings: Weighings, chosen: ChosenSources) -> OpenCurves:
         _FOUND.pop(next(iter(_FOUND)), None)  # the one not asked for the longest
     _FOUND[known] = found
     return found
-
-
-def _table(weighings: Weighings, sources: Iterable[Source]) -> InputTable:
-    """The inputs of sources in one table: what they are in one by one is not kept."""
-    return collect_inputs(weighings, [(one.name, one.inputs(weighings)) for one in sources])
 
 
 def _found(
@@ -442,7 +437,7 @@ def law_of(
     rows = tuple(sorted(runs, key=lambda run: run.name))
     left_open = () if curves is None else (curves.inputs(),)
     weighings = Weighings(study=study, runs=rows, arrays=arrays, left_open=left_open)
-    table = _table(weighings, chosen.included)
+    table = collect_inputs(weighings, chosen.included)
     if curves is not None:
         jacobian = curve_jacobian(curves.curve, table.net_g)
     else:
