@@ -274,9 +274,11 @@ def _asked(settings: Mapping[str, Any], **given: Any) -> dict[str, Any]:
 def _usual_factor(frame: pd.DataFrame, names: Sequence[str]) -> str:
     """Milling time where it differs, else the first factor that does within groups, else groups."""
     within = [one for one in names if not _one_to_one(frame, one, GROUP)]
-    return next(
-        (one for one in (TIME, *within, GROUP) if len(frame[one].dropna().unique()) > 1), TIME
-    )
+    return next((one for one in (TIME, *within, GROUP) if _differs(frame[one])), TIME)
+
+
+def _differs(column: pd.Series) -> bool:
+    return len(column.dropna().unique()) > 1
 
 
 def _one_to_one(frame: pd.DataFrame, name: str, grouping: str) -> bool:
@@ -294,9 +296,7 @@ def _crossed(
     remarks: list[Remark],
 ) -> tuple[tuple[str, ...], tuple[str, ...]]:
     """Further factors answered level by level, and those set aside additively."""
-    for name in (
-        one for one in beside if one not in each and len(frame[one].dropna().unique()) > 1
-    ):
+    for name in (one for one in beside if one not in each and _differs(frame[one])):
         crossing = place_factor(frame, name, by=by, among=each)
         nested, answered = crossing is Crossing.IN_GROUPS, crossing is not Crossing.APART
         if name in further and not nested:

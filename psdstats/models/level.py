@@ -117,6 +117,7 @@ class LevelJudged(Judged):
                 for i, k in enumerate(self.law.design.place)
             ]
             self._known[alpha,] = np.asarray(self.se * np.concatenate(multiple, axis=-1))
+            self._known[alpha,].setflags(write=False)
         return self._known[alpha,]
 
     def family_p(self, family: Family) -> Array:
@@ -150,6 +151,7 @@ class LevelJudged(Judged):
                 for i, k in enumerate(self.law.design.place)
             ]
             self._known[way, limit] = _half(np.concatenate(two_sided, axis=-1), t > 0)
+            self._known[way, limit].setflags(write=False)
         return self._known[way, limit]
 
 

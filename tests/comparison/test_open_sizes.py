@@ -1,6 +1,7 @@
 """Bounds stand in for open values: exact cases, less information never firmer, error rates."""
 
 import itertools
+from functools import partial
 
 import numpy as np
 import pytest
@@ -16,6 +17,7 @@ from psdstats.comparison.open_sizes import (
     corner_values,
     known_where_open,
     law_of_whole_levels,
+    open_differences,
     read_open_courses,
 )
 from psdstats.comparison.ordered import Way, fall_flags, ordered_question
@@ -47,9 +49,10 @@ class Trial:
             direction=direction,
         )
 
-    def law(self, y):
+    def law(self, y, rows=None):
         """Student's t of the additive model with one variance: exact."""
-        rows = self.asked.question.contrasts
+        jointly = self.asked.question.jointly if rows is None else ()
+        rows = self.asked.question.contrasts if rows is None else rows
         back = np.linalg.pinv(self.x)
         rest = y - y @ back.T @ self.x.T
         df = len(self.x) - np.linalg.matrix_rank(self.x)
@@ -61,7 +64,7 @@ class Trial:
             se=np.multiply.outer(sd, norm),
             df=df,
             correlation=joint / np.outer(norm, norm),
-            jointly=self.asked.question.jointly,
+            jointly=jointly,
         )
 
     def values(self, means, rng, sd=0.025):
@@ -251,6 +254,27 @@ def test_no_stack_of_sieves_gives_a_firmer_verdict_than_the_sizes_themselves():
         for share in (0.1, 0.2, 0.35):
             runs = trial.runs(y, below=np.quantile(y, share))
             assert (claims(trial.read(runs)) <= full + 1e-9).all()
+
+
+def test_levels_are_told_apart_no_firmer_by_bounds_than_by_their_values():
+    """One run after another is lost below its sieve at one level; the rest lies above it."""
+    trial, rng = Trial(groups=3, times=3, wheres=("5", "10")), np.random.default_rng(10)
+    step, told = (("2", "10"), ("2", "5")), 0
+    signs = [(cell == step[0]) - float(cell == step[1]) for cell in trial.levels]
+    law = partial(trial.law, rows=np.array([[*signs, 0.0, 0.0, 0.0]]))
+    for _ in range(10):
+        fall = -rng.uniform(0.02, 0.3)
+        y = trial.values([0.0, -0.1, -0.2, 0.0, -0.2, -0.2 + fall], rng)
+        low = np.flatnonzero([cell == step[0] for cell in trial.cells])
+        sieve, below = max(y[low]) + 0.02, np.full(len(y), -INF)
+        found = [*open_differences(trial.runs(y), law, [step], 1, 0.95)]
+        for one in low:
+            below[one] = sieve
+            found += open_differences(trial.runs(y, below=below), law, [step], 1, 0.95)
+        assert (np.diff([one.p for one in found]) >= -1e-12).all()
+        assert (np.diff([one.upper for one in found]) >= -1e-9).all()
+        told += found[-1].p_adjusted < 0.05
+    assert 0 < told < 10
 
 
 def trial_step(trial):
