@@ -5,14 +5,14 @@ from __future__ import annotations
 from collections.abc import Hashable, Mapping, Sequence
 from typing import Any
 
-from psdstats.columns import GROUP, RUN, TIME, column_words
+from psdstats.columns import GROUP, RUN, TIME, column_words, listed
 from psdstats.uncertainty.conformity import (
     Conformity,
     LimitResult,
     Specification,
 )
 from psdstats.words.numbers import PLAIN, Numerals
-from psdstats.words.remarks import joined, listed
+from psdstats.words.remarks import joined
 
 HEADING = "Does it keep to the limits?"
 NO_LIMITS = "study.toml states no limits, and none were given; give --upper, --lower or both."

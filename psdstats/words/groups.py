@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from psdstats.columns import TIME, column_words
+from psdstats.columns import TIME, column_words, listed
 from psdstats.comparison.analysis import SpreadBasis
 from psdstats.comparison.answers import differs
 from psdstats.comparison.groups import GroupAgreement, Precision, Scale, Told
@@ -17,7 +17,7 @@ from psdstats.findings import BenchAnswer, Finding, Verdict
 from psdstats.models.verdicts import VerdictRemark
 from psdstats.words.courses import difference_of
 from psdstats.words.numbers import PLAIN, Numerals
-from psdstats.words.remarks import alike, capital, joined, listed, place, sentence, told_of
+from psdstats.words.remarks import alike, capital, joined, place, sentence, told_of
 
 HEADING = "Do the groups agree?"
 BEHIND = "Groups: every difference, and precision"

@@ -21,8 +21,7 @@ from importlib import import_module
 from string import Formatter
 from typing import Any, TypeVar
 
-from psdstats.columns import TIME, column_words
-from psdstats.columns import listed as listed
+from psdstats.columns import TIME, column_words, listed
 from psdstats.findings import Remark, RemarkKind
 from psdstats.words.numbers import PLAIN, Numerals
 

@@ -8,7 +8,7 @@ from functools import partial
 import numpy as np
 import pandas as pd
 
-from psdstats.columns import QUANTITIES, unit_of
+from psdstats.columns import QUANTITIES, listed, unit_of
 from psdstats.comparison.beside import LeftOut, conditions_without, without_runs
 from psdstats.comparison.result import Comparison
 from psdstats.output.content import Drawing, Note, Page, Paragraph, page_of, panel_of
@@ -18,7 +18,7 @@ from psdstats.study.flags import CheckReport, Flag, Severity
 from psdstats.words import study as words
 from psdstats.words.captions import FIGURES
 from psdstats.words.numbers import MISSING, PLAIN, Numerals
-from psdstats.words.remarks import fill, listed
+from psdstats.words.remarks import fill
 from psdstats.words.sheet import main_result
 
 
