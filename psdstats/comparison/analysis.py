@@ -41,8 +41,8 @@ from psdstats.frozen import Array
 from psdstats.models.engine import CovarianceParts, fit_batch
 from psdstats.models.judged import Judged, Question, StudentJudged
 from psdstats.models.kenward_roger import adjusted_covariance, single_df
-from psdstats.models.level import LevelLaw, too_large
-from psdstats.models.level_design import cell_means
+from psdstats.models.level import LevelLaw
+from psdstats.models.level_grid import cell_means
 from psdstats.models.likelihood import Criterion
 from psdstats.models.mixed_model import MixedModel, MixedModelFit
 from psdstats.room import ensure_room
@@ -270,13 +270,13 @@ class QuantityAnalysis:
             x, y, known = means @ x, means @ y, np.asarray(known.averaged(means))
         else:
             means, parts = None, design.parts
-        if too_large(x, parts, known, question, y):
-            return None
         # simulated laws depend on the order of the rows, answers must not
         order = np.lexsort((y, *x.T[::-1]))
         both = np.ix_(order, order)
         parts = np.array([one[both] for one in parts])
         law = LevelLaw(x[order], parts, known[both], question, y[order])
+        if law.is_too_large:
+            return None
         if means is None:
             return lambda y: law.judge(np.asarray(y)[..., order])
         taking = means[order].T

@@ -13,93 +13,52 @@ from __future__ import annotations
 
 import hashlib
 from collections import OrderedDict
-from collections.abc import Callable
 from dataclasses import dataclass, field
-from enum import StrEnum
+from functools import cached_property
 from threading import Lock
-from typing import Protocol
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import special
 
 from psdstats.errors import ModelError
 from psdstats.frozen import Array, freeze_arrays
-from psdstats.models.judged import Family, Judged, Question, Side
-from psdstats.models.level_design import LevelDesign, design_of
-from psdstats.models.level_grid import ContrastGrid, LevelGrid, grid_axes, loosened
-from psdstats.models.level_table import (
-    Kind,
-    LevelTable,
-    joint_score,
-    normal_score,
-    score_to_t,
-    seconds_for,
-)
-from psdstats.models.maximum_law import DirectionLaw, maximum_law, shifted_directions
-from psdstats.student import critical_t, two_sided_p
+from psdstats.models.judged import Family, Judged, Question, Side, StudentJudged
+from psdstats.models.level_grid import ContrastGrid, LevelGrid, design_of, grid_axes, loosened
+from psdstats.models.level_table import LevelTable, joint_score, seconds_for
 
 _MOST_SECONDS = 2.0
 _KEPT = 24  # laws kept by the content of their designs
 _AT_ONCE = 2048  # responses judged in one batch
-_FEW = 2.0  # degrees of freedom below which nothing can be told
 _UNFELT = 1e-6  # share of the scatter below which a known part changes no figure printed
-_SHIFTS, _BINS = 8, 4096
-
-
-class Route(StrEnum):
-    """How a law was found."""
-
-    EXACT = "exact"
-    CALIBRATED = "calibrated"
-
-
-class _Reference(Protocol):
-    """Null laws as seen by the responses at hand."""
-
-    def tail(self, kind: int, t: Array, df: Array, /) -> Array: ...
-
-    def critical(self, kind: int, alpha: float, df: Array, /) -> Array: ...
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class LevelJudged(Judged):
-    """Contrasts of one response, or of many of one design, judged at a level that holds.
+    """Contrasts of one response, or of many of one design, judged by the tables of its law.
 
     Attributes
     ----------
     estimate, se, df : ndarray, shape (..., q)
-        Estimates, the scale of the t ratio, its degrees of freedom (infinite where all is known).
-    hidden : ndarray of bool, shape (q,)
-        Contrasts whose error may hold a variance that this design cannot estimate; their scale is
-        infinite, so that nothing is said of them.
+        Estimates, the scale of the t ratio, its degrees of freedom.
     joint : tuple of ndarray, each (...,)
         The p of each set tested at once.
-    law, reference
+    law : LevelLaw
         Where they come from.
+    weight : ndarray, shape (N, C)
+        Posterior weights, by which the tabulated laws are averaged for each response.
     """
 
     estimate: Array
     se: Array
     df: Array
-    hidden: NDArray[np.bool_]
     joint: tuple[Array, ...]
     law: LevelLaw = field(repr=False)
-    reference: _Reference = field(repr=False)
+    weight: Array = field(repr=False)
     # half widths by alpha, one-sided p by way and limit: the same are asked for many times
     _known: dict[tuple[float, ...], Array] = field(default_factory=dict, init=False, repr=False)
 
     def __post_init__(self) -> None:
         freeze_arrays(self)
-
-    @property
-    def route(self) -> Route:
-        """Whether the laws are exact or calibrated."""
-        return self.law.route
-
-    def level_range(self, alpha: float = 0.05) -> Array:
-        """Least and largest rate (q, 2) at which p falls below alpha by chance in this design."""
-        return self.law.level_range(alpha)
 
     def p_below(self, limit: float = 0.0) -> Array:
         """One-sided p (..., q) of "the contrast is the limit or more"."""
@@ -113,8 +72,8 @@ class LevelJudged(Judged):
         """Half width (..., q) of the two-sided interval of each contrast alone."""
         if (alpha,) not in self._known:
             multiple = [
-                self.reference.critical(int(k), alpha, self.df[..., [i]])
-                for i, k in enumerate(self.law.design.place)
+                self._critical(kind, alpha, self.df[..., [i]])
+                for i, kind in enumerate(self.law.design.place.tolist())
             ]
             self._known[alpha,] = np.asarray(self.se * np.concatenate(multiple, axis=-1))
             self._known[alpha,].setflags(write=False)
@@ -126,17 +85,17 @@ class LevelJudged(Judged):
         t, df = signs * self.estimate[..., rows] / self.se[..., rows], self.df[..., rows]
         kind = self.law.kind_of(family)
         if family.side is Side.BOTH:
-            return self.reference.tail(kind, np.abs(t), df)
+            return self._tail(kind, np.abs(t), df)
         if kind < self.law.singles:
-            return _half(self.reference.tail(kind, np.abs(t), df), t < 0)
-        return self.reference.tail(kind, -t, df)
+            return _half(self._tail(kind, np.abs(t), df), t < 0)
+        return self._tail(kind, -t, df)
 
     def family_half_width(self, family: Family, alpha: float) -> Array:
         """Half widths (..., members) of limits that hold together."""
         rows = list(family.members)
         kind = self.law.kind_of(family)
         alone = family.side is Side.BELOW and kind < self.law.singles
-        multiple = self.reference.critical(kind, 2 * alpha if alone else alpha, self.df[..., rows])
+        multiple = self._critical(kind, 2 * alpha if alone else alpha, self.df[..., rows])
         return np.asarray(self.se[..., rows] * multiple, dtype=np.float64)
 
     def joint_p(self, number: int) -> Array:
@@ -147,12 +106,20 @@ class LevelJudged(Judged):
         if (way, limit) not in self._known:
             t = way * (self.estimate - limit) / self.se
             two_sided = [
-                self.reference.tail(int(k), np.abs(t[..., [i]]), self.df[..., [i]])
-                for i, k in enumerate(self.law.design.place)
+                self._tail(kind, np.abs(t[..., [i]]), self.df[..., [i]])
+                for i, kind in enumerate(self.law.design.place.tolist())
             ]
             self._known[way, limit] = _half(np.concatenate(two_sided, axis=-1), t > 0)
             self._known[way, limit].setflags(write=False)
         return self._known[way, limit]
+
+    def _tail(self, kind: int, t: Array, df: Array) -> Array:
+        """The p of |t|, or of signed t, by one of the laws."""
+        return self.law.table.tail(kind, t, df, self.weight)
+
+    def _critical(self, kind: int, alpha: float, df: Array) -> Array:
+        """The |t| at which that p is alpha."""
+        return self.law.table.critical(kind, alpha, df, self.weight)
 
 
 def _half(two_sided: Array, agrees: NDArray[np.bool_]) -> Array:
@@ -200,23 +167,30 @@ class LevelLaw:
         question: Question,
         response: ArrayLike,
     ) -> None:
-        self.question = question
-        self.design = _design(x, parts, known, question, response)
+        x, y = np.asarray(x, dtype=float), np.asarray(response, dtype=float)
+        given = None if known is None else np.asarray(known, dtype=float)
+        if given is not None and not _is_felt(x, given, question, y):
+            given = None
+        self.design = design_of(x, np.asarray(parts, dtype=float), given, question)
         self.singles = len(self.design.lead)
-        found: dict[Kind, int] = {}
-        for family in question.families:
-            key = self.design.key(family)
-            if len(key[1]) > 1:
-                found.setdefault(key, self.singles + len(found))
-        self._kinds = found
+        kinds = dict.fromkeys(map(self.design.key, question.families))
+        several = (kind for kind in kinds if len(kind[1]) > 1)
+        self._kinds = {kind: self.singles + k for k, kind in enumerate(several)}
         unknown = len(self.design.parts)
-        self.route = Route.CALIBRATED
-        if unknown == 0 or (unknown == 1 and not self.design.has_known):
-            self.route = Route.EXACT
-            self._exact = _ExactLaws(self.design, list(found))
-        else:
-            self._size = self._unit()
-            self._table = _table(self.design, float(self._scatter(response)), tuple(found))
+        self.is_exact = unknown == 0 or (unknown == 1 and not self.design.has_known)
+        self._response, self._jointly = y, question.jointly
+
+    @property
+    def is_too_large(self) -> bool:
+        """Whether the table of the design would take over about two seconds.
+
+        Incomplete designs of three unknown variances and some sixty rows are; their grid would also
+        be too coarse (rates up to 8 %).  Kenward-Roger tests of the same model, variances free to
+        go below zero, reject in 3 to 7 % there, 5 on average
+        (`tests/calibration/level_catalogue.py`).
+        """
+        kinds = self.singles + len(self._kinds) + len(self.design.joint)
+        return not self.is_exact and seconds_for(self.design, kinds) > _MOST_SECONDS
 
     def kind_of(self, family: Family) -> int:
         """Which of the laws judges a family."""
@@ -227,111 +201,112 @@ class LevelLaw:
             raise ModelError("This family was not part of the question; ask it with the others.")
         return self._kinds[key]
 
-    def judge(self, y: ArrayLike) -> LevelJudged:
+    def judge(self, y: ArrayLike) -> Judged:
         """Judge one response (n,), or many (..., n)."""
         y = np.asarray(y, dtype=float)
-        lead = y.shape[:-1]
         flat = y.reshape(-1, y.shape[-1])
         fitted, r = flat @ self.design.fitted.T, flat @ self.design.residual.T
-        route = self._judge_exactly if self.route is Route.EXACT else self._judge_calibrated
-        estimate, se, df, joint, reference = route(fitted, r, lead)
-        place, factor = self.design.place, self.design.factor
-        # what a variance that nothing shows may move cannot be told: its scale has no end
-        scale = np.where(self.design.hidden, np.inf, np.abs(factor) * se[:, place])
-        return LevelJudged(
-            estimate=(factor * estimate[:, place]).reshape(*lead, -1),
-            se=scale.reshape(*lead, -1),
-            df=df[:, place].reshape(*lead, -1),
-            hidden=self.design.hidden,
-            joint=tuple(p.reshape(lead) for p in joint),
-            law=self,
-            reference=reference,
+        return (self._exactly if self.is_exact else self._calibrated)(fitted, r, y.shape[:-1])
+
+    def _exactly(self, fitted: Array, r: Array, lead: tuple[int, ...]) -> StudentJudged:
+        """Student's t and F with nothing known, the normal law and chi-squared with all known."""
+        design, (p, m) = self.design, (self.design.lead.shape[1], r.shape[1])
+        is_known = not len(design.parts)
+        v = design.known if is_known else design.parts[0]
+        try:
+            inverse = np.linalg.inv(np.linalg.cholesky(v[p:, p:]))
+            np.linalg.cholesky(v)
+        except np.linalg.LinAlgError:
+            raise ModelError(
+                "The model estimates no variance and its known covariance is missing or not "
+                "positive definite; give one that covers every row, or add a residual variance."
+            ) from None
+        back = v[:p, p:] @ inverse.T @ inverse
+        rows = design.factor[:, None] * design.lead[design.place]
+        joint = rows @ (v[:p, :p] - back @ v[p:, :p]) @ rows.T
+        own = np.sqrt(np.diagonal(joint))
+        # the one unknown variance, estimated for each response
+        variance = np.ones(len(r)) if is_known else np.square(r @ inverse.T).mean(axis=1)
+        se = np.where(design.hidden, np.inf, np.sqrt(variance)[:, None] * own)
+        return StudentJudged(
+            estimate=((fitted - r @ back.T) @ rows.T).reshape(*lead, -1),
+            se=se.reshape(*lead, -1),
+            df=np.asarray(np.inf if is_known else float(m)),
+            correlation=joint / np.outer(own, own),
+            jointly=self._jointly,
         )
 
-    def level_range(self, alpha: float = 0.05) -> Array:
-        """Least and largest rate (q, 2) at which p falls below alpha by chance in this design."""
-        if self.route is Route.EXACT:
-            return np.full((len(self.design.place), 2), alpha)
-        pairs = [self._table.level_range(k, alpha) for k in range(self.singles)]
-        return np.array(pairs)[self.design.place]
-
-    # ---- routes --------------------------------------------------------------------------------
-    def _judge_exactly(self, fitted: Array, r: Array, _: tuple[int, ...]) -> _Raw:
-        laws = self._exact
-        centred = fitted - r @ laws.back.T
-        variance = laws.variance(r)
-        estimate = centred @ self.design.lead.T
-        se = np.sqrt(variance[:, None] * laws.lead_variance)
-        joint = [
-            laws.joint_p(number, centred @ rows.T, variance)
-            for number, rows in enumerate(self.design.joint)
-        ]
-        df = np.full(estimate.shape, laws.df)
-        return estimate, se, df, joint, laws
-
-    def _judge_calibrated(self, fitted: Array, r: Array, lead: tuple[int, ...]) -> _Raw:
-        table = self._table
-        fitted, r = fitted / self._size, r / self._size
-        pieces, weights, joint = [], [], []
+    def _calibrated(self, fitted: Array, r: Array, lead: tuple[int, ...]) -> LevelJudged:
+        table, design = self.table, self.design
+        unit = np.sqrt(self._unit)
+        fitted, r = fitted / unit, r / unit
+        pieces, several = [], len(design.parts) > 1
         for some in (slice(i, i + _AT_ONCE) for i in range(0, len(r), _AT_ONCE)):
             size = table.sizes(r[some])
-            centred = r[some] / size
-            m = table.loose.moments(centred)
-            estimate = (fitted[some] / size) @ self.design.lead.T + m.shift
-            scale = self._size * size
-            pieces.append((estimate * scale, m.se * scale, m.df))
-            weights.append(table.weight(centred))
-            joint.append(
-                [
-                    joint_score(
-                        (fitted[some] / size) @ rows.T, one, several=len(self.design.parts) > 1
-                    )
-                    for rows, one in zip(self.design.joint, m.joint, strict=True)
-                ]
+            centred, lines = r[some] / size, fitted[some] / size
+            m, scale = table.loose.moments(centred), unit * size
+            joint = zip(design.joint, m.joint, strict=True)
+            pieces.append(
+                (
+                    (lines @ design.lead.T + m.shift) * scale,
+                    m.se * scale,
+                    m.df,
+                    table.weight(centred),
+                    *(joint_score(lines @ rows.T, one, several=several) for rows, one in joint),
+                )
             )
-        estimate, se, df = (np.concatenate(part) for part in zip(*pieces, strict=True))
-        reference = _CalibratedLaws(table, np.concatenate(weights), lead)
-        first = self.singles + len(self._kinds)
-        scores = [np.concatenate(part) for part in zip(*joint, strict=True)]
-        p = [
-            table.held(first + i, z[:, None], reference.weight)[:, 0] for i, z in enumerate(scores)
-        ]
-        return estimate, se, df, p, reference
+        estimate, se, df, weight, *scores = (
+            np.concatenate(part) for part in zip(*pieces, strict=True)
+        )
+        first, place = self.singles + len(self._kinds), design.place
+        p = [table.held(first + i, z[:, None], weight) for i, z in enumerate(scores)]
+        # what a variance that nothing shows may move cannot be told: its scale has no end
+        scale = np.where(design.hidden, np.inf, np.abs(design.factor) * se[:, place])
+        return LevelJudged(
+            estimate=(design.factor * estimate[:, place]).reshape(*lead, -1),
+            se=scale.reshape(*lead, -1),
+            df=df[:, place].reshape(*lead, -1),
+            joint=tuple(one.reshape(lead) for one in p),
+            law=self,
+            weight=weight,
+        )
 
+    @cached_property
     def _unit(self) -> float:
-        """Unit of the grid: the SD of the measurement, where any is known."""
-        if not self.design.has_known:
-            return 1.0
-        p = self.design.lead.shape[1]
-        return float(np.sqrt(np.mean(np.diag(self.design.known)[p:])))
+        """Unit of the grid: the variance of the measurement, where any is known."""
+        return float(np.mean(np.diag(self.design.known)[self.design.lead.shape[1] :])) or 1.0
 
-    def _scatter(self, response: ArrayLike) -> Array:
-        """Mean square of the residual contrasts in the unit of the grid, to a power of four.
+    @cached_property
+    def table(self) -> LevelTable:
+        """The tables of the design, from the store if they were made before."""
+        design, families, scatter = self.design, tuple(self._kinds), 1.0
+        if design.has_known:  # mean square of the residual contrasts, to a power of four
+            left = self._response @ design.residual.T / np.sqrt(self._unit)
+            square = float(np.square(left).mean())
+            if not np.isfinite(square):
+                raise ModelError("The response holds values that are not finite; leave them out.")
+            power = np.round(np.log(max(square, 1e-9)) / np.log(4.0))
+            scatter = float(4.0 ** np.clip(power, -4, 12))
+        digest = hashlib.blake2b(repr((scatter, families)).encode())
+        for array in (design.lead, design.known, design.parts, *design.joint):
+            digest.update(repr(array.shape).encode() + np.ascontiguousarray(array).tobytes())
+        key = digest.digest()
+        with _lock:
+            found = _tables.pop(key, None)
+        if found is None:
+            known, axes = design.known / self._unit, grid_axes(design, scatter)
+            full = LevelGrid(design.lead.shape[1], known, design.parts, axes)
+            loose = ContrastGrid(design, *loosened(known, design.parts), axes)
+            found = LevelTable(design, known, full, loose, axes, families)
+        with _lock:
+            _tables[key] = found
+            while len(_tables) > _KEPT:
+                _tables.popitem(last=False)
+        return found
 
-        So rounded that responses of one design share one table.
-        """
-        y = np.asarray(response, dtype=float)
-        if not self.design.has_known:
-            return np.ones(y.shape[:-1])
-        square = np.square(y @ self.design.residual.T / self._size).mean(axis=-1)
-        if not np.isfinite(square).all():
-            raise ModelError("The response holds values that are not finite; leave them out.")
-        power = np.round(np.log(np.maximum(square, 1e-9)) / np.log(4.0))
-        return np.asarray(4.0 ** np.clip(power, -4, 12), dtype=np.float64)
 
-
-def _design(
-    x: ArrayLike,
-    parts: ArrayLike,
-    known: ArrayLike | None,
-    question: Question,
-    response: ArrayLike,
-) -> LevelDesign:
-    x = np.asarray(x, dtype=float)
-    given = None if known is None else np.asarray(known, dtype=float)
-    if given is not None and not _is_felt(x, given, question, np.asarray(response, dtype=float)):
-        given = None
-    return design_of(x, np.asarray(parts, dtype=float), given, question)
+_tables: OrderedDict[bytes, LevelTable] = OrderedDict()
+_lock = Lock()
 
 
 def _is_felt(x: Array, known: Array, question: Question, y: Array) -> bool:
@@ -346,189 +321,3 @@ def _is_felt(x: Array, known: Array, question: Question, y: Array) -> bool:
     own = scatter * np.square(weights).sum(axis=1)
     inside = float(np.trace(known - x @ (inverse @ known)))
     return inside > _UNFELT * scatter * left or bool((asked > _UNFELT * own).any())
-
-
-def too_large(
-    x: ArrayLike,
-    parts: ArrayLike,
-    known: ArrayLike | None,
-    question: Question,
-    response: ArrayLike,
-) -> bool:
-    """Whether the table of a design would take over about two seconds.
-
-    Parameters
-    ----------
-    x, parts, known, question, response
-        As of the law itself.
-
-    Notes
-    -----
-    Incomplete designs of three unknown variances and some sixty rows are; their grid would also be
-    too coarse (rates up to 8 %).  Kenward-Roger tests of the same model, variances free to go below
-    zero, reject in 3 to 7 % there, 5 on average (`tests/calibration/level_catalogue.py`).
-    """
-    design = _design(x, parts, known, question, response)
-    unknown = len(design.parts)
-    if unknown == 0 or (unknown == 1 and not design.has_known):
-        return False
-    families = {design.key(family) for family in question.families}
-    kinds = len(design.lead) + sum(len(key[1]) > 1 for key in families) + len(design.joint)
-    return seconds_for(design, kinds) > _MOST_SECONDS
-
-
-_Raw = tuple[Array, Array, Array, list[Array], _Reference]
-
-
-class _CalibratedLaws:
-    """The tabulated laws, averaged for the responses at hand."""
-
-    def __init__(self, table: LevelTable, weight: Array, lead: tuple[int, ...]) -> None:
-        self.table, self.weight, self.lead = table, weight, lead
-
-    def tail(self, kind: int, t: Array, df: Array) -> Array:
-        z = np.copysign(normal_score(t, df), t).reshape(len(self.weight), -1)
-        return self.table.held(kind, z, self.weight).reshape(t.shape)
-
-    def critical(self, kind: int, alpha: float, df: Array) -> Array:
-        z = self.table.critical(kind, alpha, self.weight)
-        return score_to_t(z.reshape(*self.lead, 1), df)
-
-
-class _ExactLaws:
-    """Student's t and F with nothing known, the normal law and chi-squared with all known."""
-
-    def __init__(self, design: LevelDesign, families: list[Kind]) -> None:
-        p, m = design.lead.shape[1], len(design.residual)
-        self.df = float(m) if len(design.parts) else np.inf
-        v = design.parts[0] if len(design.parts) else design.known
-        try:
-            self.inverse = np.linalg.inv(np.linalg.cholesky(v[p:, p:]))
-            np.linalg.cholesky(v)
-        except np.linalg.LinAlgError:
-            raise ModelError(
-                "The model estimates no variance and its known covariance is missing or not "
-                "positive definite; give one that covers every row, or add a residual variance."
-            ) from None
-        self.back = v[:p, p:] @ self.inverse.T @ self.inverse
-        self.covariance = v[:p, :p] - self.back @ v[p:, :p]
-        self.lead_variance = ((design.lead @ self.covariance) * design.lead).sum(axis=1)
-        self.joint = [np.linalg.inv(rows @ self.covariance @ rows.T) for rows in design.joint]
-        self.design, self.families = design, families
-        self._laws: dict[int, DirectionLaw] = {}
-
-    def variance(self, r: Array) -> Array:
-        """Estimate of the one unknown variance for each response; 1 where there is none."""
-        if not len(self.design.parts):
-            return np.ones(len(r))
-        return np.asarray(np.square(r @ self.inverse.T).mean(axis=1), dtype=np.float64)
-
-    def joint_p(self, number: int, estimate: Array, variance: Array) -> Array:
-        f = estimate.shape[1]
-        square = ((estimate @ self.joint[number]) * estimate).sum(axis=1) / variance
-        if np.isinf(self.df):
-            return np.asarray(special.chdtrc(f, square), dtype=np.float64)
-        return np.asarray(special.fdtrc(f, self.df, square / f), dtype=np.float64)
-
-    def tail(self, kind: int, t: Array, _: Array) -> Array:
-        """P-values of the |t|, or the signed t, of one kind."""
-        if kind < len(self.design.lead):
-            return two_sided_p(t, self.df)
-        return self._family(kind)[0](t)
-
-    def critical(self, kind: int, alpha: float, df: Array) -> Array:
-        if kind < len(self.design.lead):
-            return np.full(df.shape, critical_t(alpha, self.df))
-        return np.full(df.shape, self._family(kind)[1](alpha))
-
-    def _family(self, kind: int) -> tuple[Callable[[Array], Array], Callable[[float], float]]:
-        """Tail and critical value of the largest t of a family."""
-        side, pairs = self.families[kind - len(self.design.lead)]
-        rows = np.array([s * self.design.lead[k] for k, s in pairs])
-        root = np.linalg.cholesky(self.covariance)
-        rows = rows @ root / np.sqrt(np.square(rows @ root).sum(axis=1, keepdims=True))
-        if side is Side.BOTH:
-            law = maximum_law(rows @ rows.T)
-            each = np.vectorize(lambda c: law.tail(float(c), self.df), otypes=[float])
-            return each, lambda alpha: law.critical(alpha, self.df)
-        if kind not in self._laws:
-            self._laws[kind] = _one_sided_law(rows)
-        one_sided = self._laws[kind]
-
-        def tail(t: Array) -> Array:
-            c = np.maximum(t, 0.0)[..., None]
-            square = c * c * one_sided.stretch
-            p = self._radius_tail(one_sided.rank, square) @ one_sided.weight
-            low = 1.0 - two_sided_p(np.maximum(-t, 0.0), self.df)
-            return np.asarray(np.where(t < 0, p + (1.0 - p) * low, p), dtype=np.float64)
-
-        def critical(alpha: float) -> float:
-            from scipy.optimize import brentq
-
-            end = float(critical_t(alpha / len(rows), self.df)) + 1.0
-            return float(brentq(lambda c: float(tail(np.array(c))) - alpha, 0.0, end, xtol=1e-12))
-
-        return tail, critical
-
-    def _radius_tail(self, rank: int, square: Array) -> Array:
-        """P(squared length of the scaled normal vector exceeds square)."""
-        if np.isinf(self.df):
-            return np.asarray(special.chdtrc(rank, square), dtype=np.float64)
-        return np.asarray(special.fdtrc(rank, self.df, square / rank), dtype=np.float64)
-
-
-def _one_sided_law(rows: Array) -> DirectionLaw:
-    """Law of the largest of several signed t values by direction; rows of length 1."""
-    _, size, turned = np.linalg.svd(rows, full_matrices=False)
-    rows = rows @ turned[size > 1e-9 * size[0]].T
-    rank = rows.shape[1]
-    count, total = np.zeros(_BINS), np.zeros(_BINS)
-    shifts = shifted_directions(rank) if rank > 1 else iter([np.ones((1, 1))])
-    for _, way in zip(range(_SHIFTS), shifts, strict=False):
-        inner = rows @ way
-        largest = np.concatenate([inner.max(axis=0), -inner.min(axis=0)])
-        largest = np.clip(largest[largest > 0], 0.0, 1.0)
-        place = np.minimum(np.arccos(largest) / (0.5 * np.pi) * _BINS, _BINS - 1).astype(np.intp)
-        count += np.bincount(place, minlength=_BINS)
-        total += np.bincount(place, weights=largest, minlength=_BINS)
-        drawn = 2 * way.shape[1]
-    used = count > 0
-    times = _SHIFTS if rank > 1 else 1
-    return DirectionLaw(
-        rank=rank,
-        stretch=np.square(count[used] / total[used]),
-        weight=count[used] / (times * drawn),
-        error=0.0,
-    )
-
-
-# ---- laws kept by their content ----------------------------------------------------------------
-_tables: OrderedDict[bytes, LevelTable] = OrderedDict()
-_lock = Lock()
-
-
-def _table(design: LevelDesign, scatter: float, families: tuple[Kind, ...]) -> LevelTable:
-    """The table of a design, from the store if it was made before."""
-    digest = hashlib.blake2b(repr((scatter, families)).encode())
-    for array in (design.lead, design.known, design.parts, *design.joint):
-        digest.update(repr(array.shape).encode() + np.ascontiguousarray(array).tobytes())
-    key = digest.digest()
-    with _lock:
-        if key in _tables:
-            _tables.move_to_end(key)
-            return _tables[key]
-    made = _make_table(design, scatter, families)
-    with _lock:
-        _tables[key] = made
-        while len(_tables) > _KEPT:
-            _tables.popitem(last=False)
-    return made
-
-
-def _make_table(design: LevelDesign, scatter: float, families: tuple[Kind, ...]) -> LevelTable:
-    unit = float(np.mean(np.diag(design.known)[design.lead.shape[1] :])) or 1.0
-    known = design.known / unit
-    axes = grid_axes(design, scatter)
-    full = LevelGrid(design.lead.shape[1], known, design.parts, axes)
-    loose = ContrastGrid(design, *loosened(known, design.parts), axes)
-    return LevelTable(design, known, full, loose, axes, families)

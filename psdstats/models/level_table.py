@@ -19,8 +19,14 @@ from scipy import special
 
 from psdstats.frozen import Array
 from psdstats.models.judged import Side
-from psdstats.models.level_design import LevelDesign
-from psdstats.models.level_grid import ContrastGrid, JointMoments, LevelGrid, Moments, grid_axes
+from psdstats.models.level_grid import (
+    ContrastGrid,
+    JointMoments,
+    LevelDesign,
+    LevelGrid,
+    Moments,
+    grid_axes,
+)
 
 Kind = tuple[Side, tuple[tuple[int, int], ...]]
 
@@ -56,22 +62,6 @@ def _stretch(df: Array) -> Array:
     return np.asarray(np.interp(np.log(df), *_stretch_table()), dtype=np.float64)
 
 
-def normal_score(t: Array, df: Array) -> Array:
-    """Normal score of |t|: exact at a two-sided p of 0.05, rising with |t|, closed to invert.
-
-    The form sqrt(df log(1 + t²/df)) is Wallace's (from memory).
-    """
-    df = np.clip(df, _LEAST_DF, _MOST_DF)
-    return np.asarray(_stretch(df) * np.sqrt(df * np.log1p(t * t / df)), dtype=np.float64)
-
-
-def score_to_t(z: Array, df: Array) -> Array:
-    """The |t| of a normal score."""
-    df = np.clip(df, _LEAST_DF, _MOST_DF)
-    with np.errstate(over="ignore"):
-        return np.asarray(np.sqrt(df * np.expm1((z / _stretch(df)) ** 2 / df)), dtype=np.float64)
-
-
 def joint_score(estimate: Array, m: JointMoments, *, several: bool) -> Array:
     """Normal score of a set at once: normal scores of its directions, or the F ratio if larger.
 
@@ -84,9 +74,10 @@ def joint_score(estimate: Array, m: JointMoments, *, several: bool) -> Array:
     chi = (np.square(_stretch(df)) * df * np.log1p(square / df)).sum(axis=-1)
     if several:
         df = np.clip(m.scale_df, _LEAST_DF, _MOST_DF)
-        ratio = _joint_stretch(f, df) * df * np.log1p(square.sum(axis=-1) / df)
-        chi = np.maximum(chi, ratio)
-    return _chi_to_z(f, chi)
+        # what makes df log(1 + f F / df) the chi-squared value of f at p = 0.05
+        stretch = np.interp(np.log(df), *_joint_table(f))
+        chi = np.maximum(chi, stretch * df * np.log1p(square.sum(axis=-1) / df))
+    return np.asarray(np.interp(np.sqrt(chi), *_chi_table(f)), dtype=np.float64)
 
 
 @lru_cache(maxsize=32)
@@ -97,21 +88,12 @@ def _joint_table(f: int) -> tuple[Array, Array]:
         return np.log(df), special.chdtri(f, 0.05) / (df * np.log1p(f * ratio / df))
 
 
-def _joint_stretch(f: int, df: Array) -> Array:
-    """What makes df log(1 + f F / df) the chi-squared value of f at p = 0.05."""
-    return np.asarray(np.interp(np.log(df), *_joint_table(f)), dtype=np.float64)
-
-
 @lru_cache(maxsize=32)
 def _chi_table(f: int) -> tuple[Array, Array]:
+    """Roots of chi-squared values of f degrees of freedom, and their normal scores."""
     root = np.linspace(0.0, 36.0, 1441)
     z = -special.ndtri(0.5 * np.maximum(special.chdtrc(f, root * root), 1e-307))
     return root, np.where(root == 0, 0.0, z)
-
-
-def _chi_to_z(f: int, chi: Array) -> Array:
-    """Normal score of a chi-squared value of f degrees of freedom."""
-    return np.asarray(np.interp(np.sqrt(chi), *_chi_table(f)), dtype=np.float64)
 
 
 # ---- coarse points ---------------------------------------------------------------------------
@@ -244,33 +226,35 @@ class LevelTable:
         """Held p of a statistic of one kind; z (N, j), weight (N, C)."""
         row = np.log(weight @ self.law[kind])
         u = -_read(row, np.maximum(z, 0.0))
-        p = np.exp(self._log_held(kind, u))
+        p = np.exp(np.interp(u, U, np.log(self.worst[kind])) - np.maximum(u - U[-1], 0.0))
         # a signed statistic below zero: the rest of the way to 1 as for one contrast
         low = special.erf(np.maximum(-z, 0.0) / np.sqrt(2.0))
         return np.asarray(np.where(z < 0, p + (1.0 - p) * low, p), dtype=np.float64)
 
-    def critical(self, kind: int, alpha: float, weight: Array) -> Array:
-        """The z (N,) at which the held p is alpha."""
+    def tail(self, kind: int, t: Array, df: Array, weight: Array) -> Array:
+        """The same of |t| or signed t (..., j), by their normal scores.
+
+        They are exact at a two-sided p of 0.05, rise with |t| and are closed to invert; the form
+        sqrt(df log(1 + t²/df)) is Wallace's (from memory).
+        """
+        df = np.clip(df, _LEAST_DF, _MOST_DF)
+        z = np.copysign(_stretch(df) * np.sqrt(df * np.log1p(t * t / df)), t)
+        return self.held(kind, z.reshape(len(weight), -1), weight).reshape(t.shape)
+
+    def critical(self, kind: int, alpha: float, df: Array, weight: Array) -> Array:
+        """The |t| (..., j) at which the held p is alpha, for df of this shape."""
         target = -self._held_at(kind, alpha)
         row = np.log(weight @ self.law[kind])
         i = np.clip((row > target).sum(axis=1) - 1, 0, _Z_COUNT - 2)[:, None]
         low, high = np.take_along_axis(row, i, 1), np.take_along_axis(row, i + 1, 1)
         share = np.clip((low - target) / np.maximum(low - high, 1e-300), 0.0, None)
-        z = _Z_STEP * (i + share)
         beyond = row[:, -1:] > target
         tail = np.exp(np.minimum(target - row[:, -1:] + _LOG_TAIL[-1], 0.0))
-        return np.asarray(np.where(beyond, -special.ndtri(0.5 * tail), z)[:, 0], dtype=np.float64)
-
-    def level_range(self, kind: int, alpha: float) -> tuple[float, float]:
-        """Least and largest rate, over the grid, at which the held p of a kind is below alpha."""
-        u = self._held_at(kind, alpha)
-        rates = [np.exp(np.interp(u, U, np.log(rate))) for rate in self.rate[kind]]
-        return float(min(rates)), float(max(rates))
-
-    def _log_held(self, kind: int, u: Array) -> Array:
-        log_worst = np.log(self.worst[kind])
-        beyond = np.maximum(u - U[-1], 0.0)
-        return np.asarray(np.interp(u, U, log_worst) - beyond, dtype=np.float64)
+        z = np.where(beyond, -special.ndtri(0.5 * tail), _Z_STEP * (i + share))
+        df = np.clip(df, _LEAST_DF, _MOST_DF)
+        with np.errstate(over="ignore"):
+            score = z.reshape(*df.shape[:-1], 1) / _stretch(df)
+            return np.asarray(np.sqrt(df * np.expm1(score**2 / df)), dtype=np.float64)
 
     def _held_at(self, kind: int, alpha: float) -> float:
         """The -ln(averaged p) at which the held p is alpha."""

@@ -21,8 +21,8 @@ from numpy.typing import ArrayLike
 from psdstats.comparison.ordered import BESIDE, LAST_STEP
 from psdstats.comparison.plan import SpreadRule
 from psdstats.frozen import Array, freeze_arrays
-from psdstats.models.judged import Family, Question
-from psdstats.models.level import LevelJudged, LevelLaw
+from psdstats.models.judged import Family, Judged, Question
+from psdstats.models.level import LevelLaw
 from psdstats.models.verdicts import PLAUSIBLE_DRIFT_PERCENT
 from psdstats.planning.variation import Design, Variation, analysis_of
 
@@ -192,7 +192,7 @@ def draw_ln_sizes(variation: Variation, design: Design, *, trials: int, seed: in
     return np.asarray(percent.reshape(trials, design.runs) / 100)
 
 
-def _widest(claims: Sequence[LevelJudged], alpha: float) -> Array:
+def _widest(claims: Sequence[Judged], alpha: float) -> Array:
     """One-sided reach by which every law shows a contrast; complete trials share the estimates."""
     return np.asarray(np.max([one.half_width(2 * alpha) for one in claims], axis=0))
 
@@ -204,7 +204,7 @@ def judge_trials(
     spread: SpreadRule | str,
     *,
     drift_percent: float = 0.0,
-) -> LevelJudged:
+) -> Judged:
     """Judge each later time against the first, then the last step's gain, in many trials.
 
     Shapes: ln_size (trials, runs); contrasts (times - 1) + 1.

@@ -36,7 +36,7 @@ from sharing import add_sharing, shared
 from psdstats.models.engine import CovarianceParts, fit_batch
 from psdstats.models.judged import Family, Judged, Side
 from psdstats.models.kenward_roger import adjusted_covariance, kenward_roger
-from psdstats.models.level import LevelLaw, Route
+from psdstats.models.level import LevelLaw
 
 DATE = "2026-11-29"
 STANDS = """It does not depend on the law of the curve between sieves. Compared 2026-11-30 with what
@@ -52,7 +52,7 @@ Array = np.ndarray
 def judged_sets(built: Built, y: Array) -> Iterator[tuple[Array, Judged]]:
     """Rows of y and their answers, each by the law that this response alone would be given."""
     law = LevelLaw(built.x, built.parts, built.known, built.question, y[0])
-    if law.route is Route.EXACT:
+    if law.is_exact:
         yield np.arange(len(y)), law.judge(y)
         return
     scatter = law._scatter(y)

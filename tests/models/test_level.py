@@ -7,7 +7,8 @@ from scipy import stats
 from psdstats.errors import ModelError
 from psdstats.models import level
 from psdstats.models.judged import Family, Question, Side
-from psdstats.models.level import LevelLaw, Route, too_large
+from psdstats.models.level import LevelLaw
+from psdstats.models.level_table import U
 from psdstats.models.maximum_law import maximum_law
 
 
@@ -71,10 +72,11 @@ def ordinary(x, contrasts, y):
 
 def test_nothing_known_is_student_and_f():
     x, parts, _, question, y = trial(3, 4, known=False)
-    judged = LevelLaw(x, parts, None, question, y).judge(y)
+    law = LevelLaw(x, parts, None, question, y)
+    judged = law.judge(y)
     estimate, inner, s2, df = ordinary(x, question.contrasts, y)
     se = np.sqrt(s2 * np.diag(inner))
-    assert judged.route is Route.EXACT
+    assert law.is_exact
     assert judged.estimate == pytest.approx(estimate, abs=1e-12)
     assert judged.df == pytest.approx(np.full(3, df))
     t = (estimate + 0.03) / se
@@ -83,7 +85,6 @@ def test_nothing_known_is_student_and_f():
     assert judged.half_width(0.05) == pytest.approx(se * stats.t.ppf(0.975, df), rel=1e-6)
     f = estimate @ np.linalg.solve(inner, estimate) / 3 / s2
     assert judged.joint_p(0) == pytest.approx(stats.f.sf(f, 3, df), rel=1e-6)
-    assert judged.level_range().tolist() == [[0.05, 0.05]] * 3
 
 
 def test_replicates_of_a_complete_design_become_means():
@@ -92,16 +93,17 @@ def test_replicates_of_a_complete_design_become_means():
     parts = np.array([cell[:, None] == cell, np.eye(24)], dtype=float)
     y = np.random.default_rng(3).normal(0, 0.02, 24)
     question = asked(4, x.shape[1])
-    judged = LevelLaw(x, parts, None, question, y).judge(y)
+    law = LevelLaw(x, parts, None, question, y)
+    judged = law.judge(y)
     means = y.reshape(12, 2).mean(axis=1)
     alone = LevelLaw(x[::2], np.eye(12)[None], None, question, means).judge(means)
-    assert judged.route is Route.EXACT
+    assert law.is_exact
     assert judged.half_width(0.05) == pytest.approx(alone.half_width(0.05), rel=1e-10)
-    assert not judged.hidden.any()
+    assert not law.design.hidden.any()
     # one row lost: the rows are kept, with two variances
     some = np.arange(24) != 5
     kept = LevelLaw(x[some], parts[:, some][:, :, some], None, question, y[some])
-    assert kept.route is Route.CALIBRATED
+    assert not kept.is_exact
     assert len(kept.design.residual) == 23 - 6
 
 
@@ -232,7 +234,7 @@ def test_many_responses_at_once_and_one_table_for_all():
     assert judged.family_p(below)[1, 2] == pytest.approx(alone.family_p(below), rel=1e-9)
     half = judged.family_half_width(below, 0.05)
     assert half[1, 2] == pytest.approx(alone.family_half_width(below, 0.05), rel=1e-9)
-    assert LevelLaw(x, parts, known, question, y * 1.001)._table is law._table
+    assert LevelLaw(x, parts, known, question, y * 1.001).table is law.table
 
 
 # ---- limits and tests agree ------------------------------------------------------------------
@@ -276,7 +278,7 @@ def test_variances_that_may_hide_are_flagged():
     rows = np.vstack([against_first(4, 7), [0, 0, 0, 0, -1, 1, 0]])
     law = LevelLaw(x, np.array([between, np.eye(12)]), None, Question(contrasts=rows), y)
     # the groups are blocks: their variance moves what compares groups, and nothing else
-    assert law.judge(y).hidden.tolist() == [False, False, False, True]
+    assert np.isinf(law.judge(y).se).tolist() == [False, False, False, True]
 
 
 def test_size_at_which_a_table_takes_too_long():
@@ -290,7 +292,8 @@ def test_size_at_which_a_table_takes_too_long():
         chosen = parts[use][:, :, some]
         known = stacks(group, time)[some][:, some]
         y = np.random.default_rng(5).normal(0.0, 0.02, len(known))
-        assert too_large(x[some], chosen, known, asked(times, x.shape[1]), y) is large
+        law = LevelLaw(x[some], chosen, known, asked(times, x.shape[1]), y)
+        assert law.is_too_large is large
 
 
 SIZES = [(4, 4, 1, 1, False), (4, 5, 3, 3, False), (8, 6, 3, 3, True), (8, 6, 3, 0, False)]
@@ -306,6 +309,15 @@ LEVELS = [
 ]
 
 
+def rates_of_alone(law, alpha):
+    """Least and largest rate, over the grid, at which p of one contrast alone is below alpha."""
+    found = []
+    for kind in range(law.singles):
+        u = law.table._held_at(kind, alpha)
+        found += [np.exp(np.interp(u, U, np.log(rate))) for rate in law.table.rate[kind]]
+    return min(found), max(found)
+
+
 @pytest.mark.parametrize(("groups", "times", "drift", "residual", "slope"), LEVELS)
 def test_levels_hold(groups, times, drift, residual, slope):
     """4,000 sets: Monte Carlo error 0.34 %, and about as much of the table itself."""
@@ -319,7 +331,8 @@ def test_levels_hold(groups, times, drift, residual, slope):
     y = rng.standard_normal((4000, len(group))) @ np.linalg.cholesky(truth).T
     y += rng.normal(0, 0.1, (4000, groups))[:, group]
     question = asked(times, x.shape[1])
-    judged = LevelLaw(x, parts, known, question, y[0]).judge(y)
+    law = LevelLaw(x, parts, known, question, y[0])
+    judged = law.judge(y)
     both, below = question.families
     two_sided = 2 * np.minimum(judged.p_below(), judged.p_above())
     rates = [
@@ -331,7 +344,7 @@ def test_levels_hold(groups, times, drift, residual, slope):
     ]
     assert max(rates) < 0.065
     assert min(rates) > (0.012 if drift else 0.025)
-    low, high = judged.level_range()[:, 0].min(), judged.level_range()[:, 1].max()
+    low, high = rates_of_alone(law, 0.05)
     assert low - 0.015 < rates[0] < high + 0.015
     # equivalence at its margin: the truth lies on it, both one-sided tests reject
     margin = 0.12

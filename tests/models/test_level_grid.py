@@ -4,8 +4,7 @@ import numpy as np
 import pytest
 
 from psdstats.models.judged import Question
-from psdstats.models.level_design import design_of
-from psdstats.models.level_grid import ContrastGrid, LevelGrid, grid_axes, loosened
+from psdstats.models.level_grid import ContrastGrid, LevelGrid, design_of, grid_axes, loosened
 
 
 def trial(groups, times, replicates, lost):
