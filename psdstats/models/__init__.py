@@ -6,7 +6,7 @@ hangs on the fit it returns.
 
 from psdstats.findings import ContrastKind
 from psdstats.models.contrasts import ContrastResult
-from psdstats.models.design_columns import Factor, RandomSlope, Trend
+from psdstats.models.design_columns import RandomSlope
 from psdstats.models.diagnostics import friedman_check, leave_one_group_out, repeated_measures_check
 from psdstats.models.mixed_model import MixedModel, MixedModelFit
 from psdstats.models.resampling import bootstrap_test
@@ -15,11 +15,9 @@ from psdstats.models.verdicts import equivalence_test, smallest_detectable
 __all__ = [
     "ContrastKind",
     "ContrastResult",
-    "Factor",
     "MixedModel",
     "MixedModelFit",
     "RandomSlope",
-    "Trend",
     "bootstrap_test",
     "equivalence_test",
     "friedman_check",

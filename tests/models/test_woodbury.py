@@ -30,7 +30,7 @@ def trial():
 
 
 def fitted(trial, known, boundary="free"):
-    lines = RandomSlope("group", "order", correlated=False)
+    lines = RandomSlope("group", "order")
     return MixedModel(
         trial,
         response="y",
