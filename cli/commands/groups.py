@@ -62,7 +62,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(options: argparse.Namespace, console: Console) -> int:
     """Judge the groups, then what else was asked; print, write."""
     from psdstats.output.pages.groups import collect_groups, groups_page, stated_margin
-    from psdstats.uncertainty.registry import measurement_sources
+    from psdstats.uncertainty.inputs import measurement_sources
 
     study, _ = read_checked(options, console)
     wanted = {"drawing readings": 30, "judging the groups": 25}

@@ -131,7 +131,7 @@ def _say(written: Report, console: Console) -> None:
 
 def _drawn(study: Study, options: argparse.Namespace) -> Propagation:
     """The sizes, drawn while the trial is compared."""
-    from psdstats.uncertainty.registry import measurement_sources
+    from psdstats.uncertainty.inputs import measurement_sources
 
     sources, quiet = measurement_sources(study, options.sources), Console(quiet=True)
     return propagate_study(study, options, quiet, sources=sources)

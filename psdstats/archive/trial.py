@@ -35,9 +35,9 @@ from psdstats.models.design_columns import level_text
 from psdstats.study.check import check_study
 from psdstats.study.reader import read_study
 from psdstats.study.records import Run, Study
+from psdstats.uncertainty.inputs import measurement_sources
 from psdstats.uncertainty.law import JointLaw, prepare
 from psdstats.uncertainty.linear import Contributions
-from psdstats.uncertainty.registry import measurement_sources
 
 _DATE = re.compile(r"(?<!\d)\d{4}-\d{2}-\d{2}(?!\d)")
 _SMALL = 0.01  # share of u below which a shared error is counted as the run's own

@@ -49,10 +49,9 @@ from psdstats.room import ensure_room
 from psdstats.student import critical_t
 from psdstats.study.records import Study, Trial
 from psdstats.study.settings import Declared
-from psdstats.uncertainty.inputs import Source
+from psdstats.uncertainty.inputs import RUN_TO_RUN, Source, measurement_sources
 from psdstats.uncertainty.law import MOST_WHOLE, at_mean_curve, prepare
 from psdstats.uncertainty.propagation import Propagation
-from psdstats.uncertainty.registry import RUN_TO_RUN, measurement_sources
 
 _TINY = 1e-9  # share of the largest below which a direction of x is none
 _MATRICES = 33  # of all runs, held at once for a quantity

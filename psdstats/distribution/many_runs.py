@@ -15,8 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
 
-from psdstats.distribution.between_sieves import COMMON, functionals
-from psdstats.distribution.borrowing import Moved, Written, as_open
+from psdstats.distribution.borrowing import COMMON, Moved, Written, as_open, functionals
 from psdstats.distribution.percentiles import LEVELS
 from psdstats.distribution.powder_curve import CurveLaw
 from psdstats.distribution.trial_runs import Indices, TrialRuns, merged_many, trials

@@ -19,8 +19,12 @@ import pandas as pd
 from numpy.typing import ArrayLike
 
 from psdstats.columns import TIME, signed
-from psdstats.distribution.arrays import ClassMean, class_sizes_um, study_arrays
-from psdstats.distribution.curves import cumulative_undersize
+from psdstats.distribution.curves import (
+    ClassMean,
+    class_sizes_um,
+    cumulative_undersize,
+    study_arrays,
+)
 from psdstats.errors import SizeError
 from psdstats.frozen import Array
 from psdstats.present import Shown

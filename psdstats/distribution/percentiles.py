@@ -19,11 +19,12 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from psdstats.columns import QUANTITIES, QUANTITY_UNITS, signed
-from psdstats.distribution.arrays import StudyArrays, study_arrays
 from psdstats.distribution.curves import (
     InterpolationRule,
+    StudyArrays,
     find_brackets,
     ln_sizes,
+    study_arrays,
     undersize_of_masses,
 )
 from psdstats.errors import SizeError

@@ -28,14 +28,12 @@ from psdstats.rate.fit_rate import RateResult, fit_rate
 from psdstats.study.check import check_study
 from psdstats.study.flags import CheckReport
 from psdstats.study.records import Study
-from psdstats.uncertainty.bands import undersize_bands
 from psdstats.uncertainty.budget import Budget, budget
 from psdstats.uncertainty.conformity import LimitResult, judge_limit, specifications
-from psdstats.uncertainty.engine import ENOUGH_DRAWS, propagate
-from psdstats.uncertainty.inputs import Source
+from psdstats.uncertainty.engine import ENOUGH_DRAWS, propagate, undersize_bands
+from psdstats.uncertainty.inputs import Source, measurement_sources
 from psdstats.uncertainty.law import prepare
 from psdstats.uncertainty.propagation import Propagation
-from psdstats.uncertainty.registry import measurement_sources
 
 PERMUTATIONS = 1_999
 LEAST_TIMES = 3

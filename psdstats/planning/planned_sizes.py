@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from psdstats.columns import QUANTITIES
-from psdstats.distribution.between_sieves import between_correlation
+from psdstats.distribution.borrowing import between_correlation
 from psdstats.distribution.percentiles import LEVELS
 from psdstats.distribution.powder_curve import SMALLEST, curve_law
 from psdstats.frozen import Array

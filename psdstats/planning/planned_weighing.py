@@ -18,8 +18,7 @@ from math import pi, sqrt
 import numpy as np
 
 from psdstats import limits
-from psdstats.distribution.arrays import class_sizes_um
-from psdstats.distribution.curves import InterpolationRule
+from psdstats.distribution.curves import InterpolationRule, class_sizes_um
 from psdstats.errors import PlanError
 from psdstats.findings import RemarkKind
 from psdstats.frozen import Array

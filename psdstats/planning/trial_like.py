@@ -25,7 +25,7 @@ from psdstats.comparison.analysis import Analysis, QuantityAnalysis, analyse
 from psdstats.comparison.answers import condition_means
 from psdstats.comparison.plan import ComparisonPlan, columns_of
 from psdstats.comparison.response import cell_texts, drifting_blocks, level_order
-from psdstats.distribution.arrays import StudyArrays, study_arrays
+from psdstats.distribution.curves import StudyArrays, study_arrays
 from psdstats.errors import ModelError
 from psdstats.frozen import Array
 from psdstats.models.design_columns import level_text
@@ -42,9 +42,8 @@ from psdstats.simulate.curve import (
 from psdstats.simulate.design import Powder
 from psdstats.simulate.trial import quantities_of, round_to, sample_particles, true_classes
 from psdstats.study.records import Reading, Run, Study, TareHandling
-from psdstats.uncertainty.inputs import Source
+from psdstats.uncertainty.inputs import Source, measurement_sources
 from psdstats.uncertainty.law import at_mean_curve, prepare
-from psdstats.uncertainty.registry import measurement_sources
 from psdstats.uncertainty.sources.balance import largest_error_g
 
 SIZES = QUANTITIES[:3]

@@ -27,8 +27,8 @@ from psdstats.models.verdicts import PLAUSIBLE_DRIFT_PERCENT
 from psdstats.planning.planned_sizes import planned_sizes
 from psdstats.planning.planned_weighing import ExpectedPowder, PlannedWeighing, PlanningRemark
 from psdstats.study.records import Study
+from psdstats.uncertainty.inputs import RUN_TO_RUN
 from psdstats.uncertainty.propagation import Propagation
-from psdstats.uncertainty.registry import RUN_TO_RUN
 
 FEWEST_FOR_LINES = 3  # groups, and times, from which `compare` gives each group a line of its own
 

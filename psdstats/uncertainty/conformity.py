@@ -27,7 +27,7 @@ from psdstats.limits import GUARD_K, SHARE, SIZE_UM, SPAN, SPREAD
 from psdstats.student import critical_t, upper_tail
 from psdstats.study.aside import every_note
 from psdstats.study.records import Run, Study
-from psdstats.uncertainty.bands import undersize_contributions
+from psdstats.uncertainty.engine import undersize_contributions
 from psdstats.uncertainty.inputs import Source
 from psdstats.uncertainty.law import JointLaw, prepare
 from psdstats.uncertainty.linear import Contributions

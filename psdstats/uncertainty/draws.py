@@ -23,9 +23,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from psdstats.distribution.arrays import StudyArrays
 from psdstats.distribution.curves import (
     InterpolationRule,
+    StudyArrays,
     find_brackets,
     ln_sizes,
     undersize_of_masses,

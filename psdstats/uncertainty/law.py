@@ -19,10 +19,8 @@ from scipy import sparse
 
 from psdstats.columns import QUANTITIES, RUN
 from psdstats.covariance import Covariance, SharedErrors
-from psdstats.distribution.arrays import StudyArrays, study_arrays
-from psdstats.distribution.between_sieves import between_correlation
-from psdstats.distribution.borrowing import borrow
-from psdstats.distribution.curves import InterpolationRule
+from psdstats.distribution.borrowing import between_correlation, borrow
+from psdstats.distribution.curves import InterpolationRule, StudyArrays, study_arrays
 from psdstats.distribution.many_runs import borrow_many
 from psdstats.distribution.percentiles import LEVELS, SizeTable, sizes_of_arrays
 from psdstats.distribution.powder_curve import CurveLaw, at_scores, curve_law
@@ -34,7 +32,15 @@ from psdstats.processes import beside
 from psdstats.room import ensure_room, one_thread
 from psdstats.study.aside import every_note
 from psdstats.study.records import Run, Study
-from psdstats.uncertainty.inputs import Actions, InputTable, Source, Weighings, collect_inputs
+from psdstats.uncertainty.inputs import (
+    Actions,
+    ChosenSources,
+    InputTable,
+    Source,
+    Weighings,
+    choose_sources,
+    collect_inputs,
+)
 from psdstats.uncertainty.linear import (
     Contributions,
     OpenCurves,
@@ -54,7 +60,6 @@ from psdstats.uncertainty.propagation import (
     PropagationRemark,
     SizeDraws,
 )
-from psdstats.uncertainty.registry import ChosenSources, choose_sources
 
 # the class that holds a percentile must weigh this many of its own u for the slope to be steady
 _THIN = 5.0

@@ -17,9 +17,9 @@ from numpy.typing import ArrayLike, NDArray
 from scipy import sparse
 from scipy.special import ndtri
 
-from psdstats.distribution.arrays import StudyArrays
 from psdstats.distribution.curves import (
     InterpolationRule,
+    StudyArrays,
     find_brackets,
     invert_monotone,
     monotone_value,

@@ -20,7 +20,7 @@ from psdstats.comparison.plan import PlanRemark
 from psdstats.comparison.response import ComparisonRemark
 from psdstats.comparison.values import ValuesRemark
 from psdstats.comparison.whole import ZERO_SHARE
-from psdstats.distribution.arrays import WeighingRemark
+from psdstats.distribution.curves import WeighingRemark
 from psdstats.findings import RemarkKind
 from psdstats.models.diagnostics import CheckRemark
 from psdstats.models.mixed_model import FitRemark

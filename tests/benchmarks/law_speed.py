@@ -9,7 +9,7 @@ import time
 import numpy as np
 from scipy.special import ndtr
 
-from psdstats.distribution.between_sieves import between_correlation
+from psdstats.distribution.borrowing import between_correlation
 from psdstats.distribution.powder_curve import curve_law
 
 LN = np.log([45, 63, 90, 125, 180, 250, 355, 500.0])

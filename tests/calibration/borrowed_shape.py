@@ -26,8 +26,7 @@ from scipy.linalg import expm
 from scipy.special import gammainc, ndtr
 from sharing import add_sharing, shared
 
-from psdstats.distribution.between_sieves import between_correlation
-from psdstats.distribution.borrowing import Borrowed, borrow
+from psdstats.distribution.borrowing import Borrowed, between_correlation, borrow
 from psdstats.distribution.percentiles import LEVELS
 from psdstats.distribution.powder_curve import (
     CurveLaw,

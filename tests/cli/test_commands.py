@@ -220,7 +220,7 @@ def test_decimal_comma_is_everywhere(psdstats, bench, tmp_path, sign):
 
 def test_compare_json_has_verdicts_and_full_precision(psdstats, bench):
     from psdstats import compare, propagate
-    from psdstats.uncertainty.registry import measurement_sources
+    from psdstats.uncertainty.inputs import measurement_sources
     from psdstats.words.comparison import headlines
 
     study = read_study(bench)

@@ -6,7 +6,7 @@ import pytest
 
 from psdstats import propagate, read_study
 from psdstats.comparison.groups import group_agreement
-from psdstats.uncertainty.registry import measurement_sources
+from psdstats.uncertainty.inputs import measurement_sources
 
 LINEAR = ("--method", "linear")
 

@@ -11,8 +11,8 @@ from psdstats.comparison.plan import plan_comparison
 from psdstats.sieves.sieve import Sieve
 from psdstats.study.records import Balance, Reading, Run, Study
 from psdstats.uncertainty import propagate
+from psdstats.uncertainty.inputs import measurement_sources
 from psdstats.uncertainty.propagation import Joint
-from psdstats.uncertainty.registry import measurement_sources
 
 APERTURES = (0.0, 63.0, 125.0, 250.0, 500.0)
 NETS = (4.0, 9.0, 20.0, 12.0, 5.0)

@@ -16,8 +16,8 @@ from psdstats.comparison.result import Route
 from psdstats.errors import ModelError
 from psdstats.findings import FindingKind
 from psdstats.uncertainty import propagate
+from psdstats.uncertainty.inputs import measurement_sources
 from psdstats.uncertainty.propagation import Joint
-from psdstats.uncertainty.registry import measurement_sources
 from psdstats.words.comparison import finding_sentence, headlines, model_sentence
 from psdstats.words.remarks import sentence
 

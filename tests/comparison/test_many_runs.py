@@ -9,8 +9,8 @@ from psdstats_datasets import demo_study
 from psdstats.comparison import analysis, compare
 from psdstats.study import read_study
 from psdstats.uncertainty import law
+from psdstats.uncertainty.inputs import measurement_sources
 from psdstats.uncertainty.law import prepare
-from psdstats.uncertainty.registry import measurement_sources
 
 
 def numbers(found):

@@ -5,8 +5,7 @@ import pytest
 from numpy.testing import assert_allclose
 from scipy.special import ndtr
 
-from psdstats.distribution.between_sieves import between_correlation
-from psdstats.distribution.borrowing import borrow
+from psdstats.distribution.borrowing import between_correlation, borrow
 from psdstats.distribution.powder_curve import curve_law
 from psdstats.distribution.trial_curves import mixed_table
 from psdstats.distribution.trial_runs import (

@@ -6,7 +6,7 @@ import pytest
 from scipy.stats import lognorm
 
 from psdstats.distribution import moments
-from psdstats.distribution.arrays import ClassMean, class_sizes_um, study_arrays
+from psdstats.distribution.curves import ClassMean, class_sizes_um, study_arrays
 from psdstats.distribution.moments import study_moments
 from psdstats.errors import SizeError
 

@@ -11,7 +11,7 @@ from scipy.special import ndtr, ndtri
 from scipy.stats import lognorm, truncnorm, weibull_min
 
 from psdstats.distribution import powder_curve
-from psdstats.distribution.between_sieves import between_correlation, functionals
+from psdstats.distribution.borrowing import between_correlation, functionals
 from psdstats.distribution.curve_scales import (
     COMPONENT_LOG_PRIOR,
     COMPONENT_SCALE,

@@ -6,8 +6,7 @@ import numpy as np
 import pytest
 
 from psdstats.distribution import cumulative_undersize, mass_fractions, percentiles, sizes
-from psdstats.distribution.arrays import study_arrays
-from psdstats.distribution.curves import curve_frame
+from psdstats.distribution.curves import curve_frame, study_arrays
 from psdstats.errors import SizeError, StudyError
 from psdstats.sieves.sieve import Sieve
 from psdstats.words.remarks import sentence

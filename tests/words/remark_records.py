@@ -8,7 +8,7 @@ from psdstats.comparison.courses import OrderedRemark
 from psdstats.comparison.plan import PlanRemark
 from psdstats.comparison.response import ComparisonRemark
 from psdstats.comparison.values import ValuesRemark
-from psdstats.distribution.arrays import WeighingRemark
+from psdstats.distribution.curves import WeighingRemark
 from psdstats.models.diagnostics import CheckRemark
 from psdstats.models.mixed_model import FitRemark
 from psdstats.models.verdicts import VerdictRemark

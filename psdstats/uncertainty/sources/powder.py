@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from psdstats.columns import QUANTITIES
-from psdstats.distribution.arrays import StudyArrays, class_sizes_um
+from psdstats.distribution.curves import StudyArrays, class_sizes_um
 from psdstats.errors import UncertaintyError
 from psdstats.findings import Remark
 from psdstats.frozen import Array

@@ -14,9 +14,9 @@ from psdstats.errors import ModelError
 from psdstats.output.collect import Results
 from psdstats.rate.fit_rate import fit_rate
 from psdstats.uncertainty import budget
-from psdstats.uncertainty.bands import undersize_bands
+from psdstats.uncertainty.engine import undersize_bands
+from psdstats.uncertainty.inputs import measurement_sources
 from psdstats.uncertainty.propagation import mean_sizes
-from psdstats.uncertainty.registry import measurement_sources
 
 
 def _results(name):

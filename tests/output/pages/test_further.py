@@ -11,7 +11,7 @@ from psdstats import propagate
 from psdstats.output.collect import gather
 from psdstats.output.content import Note
 from psdstats.output.report import report_pages
-from psdstats.uncertainty.registry import measurement_sources
+from psdstats.uncertainty.inputs import measurement_sources
 
 GROUPS = "Do the groups agree?"
 WHOLE = "Did the whole distribution change with milling time?"
