@@ -39,8 +39,7 @@ from psdstats.comparison.classes import (
     replace_zeros,
     stack_families,
 )
-from psdstats.distribution.fit_families import Family
-from psdstats.distribution.fits import DistributionFit, fit_distribution
+from psdstats.distribution.fits import DistributionFit, Family, fit_distribution
 from psdstats.errors import ModelError, SizeError
 from psdstats.findings import Contrast, Finding, FindingKind, Numbers, Remark, Verdict
 from psdstats.frozen import Array

@@ -8,8 +8,7 @@ from scipy import special
 from scipy.optimize import approx_fprime, curve_fit
 from scipy.stats import lognorm, weibull_min
 
-from psdstats.distribution.fit_families import form_of
-from psdstats.distribution.fits import Family, fit_distribution
+from psdstats.distribution.fits import FORMS, Family, fit_distribution
 from psdstats.errors import SizeError
 
 APERTURES = np.array([45.0, 63, 90, 125, 180, 250, 355])
@@ -59,7 +58,7 @@ def test_against_curve_fit_with_the_same_covariance(family):
     noise = noise_of(finer)
     seen = finer + np.linalg.cholesky(noise) @ np.random.default_rng(3).normal(size=7)
     fit = fit_distribution(APERTURES, seen, covariance=noise, family=family, misfit=False)
-    form = form_of(family)
+    form = FORMS[Family(family)]
     theta, spread = curve_fit(
         lambda x, a, b: form.curve(np.log(x), np.array([a, b]))[0],
         APERTURES,
@@ -80,7 +79,7 @@ def test_against_curve_fit_with_the_same_covariance(family):
 
 @pytest.mark.parametrize("family", list(Family))
 def test_derivatives_against_numeric_ones(family):
-    form, theta = form_of(family), np.array([np.log(150.0), np.log(0.9)])
+    form, theta = FORMS[Family(family)], np.array([np.log(150.0), np.log(0.9)])
     ln_size = np.log(np.array([30.0, 80, 140, 160, 300]))
     _, slopes, by_size = form.curve(ln_size, theta)
     for i, one in enumerate(ln_size):
