@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 from psdstats_datasets import demo_study
 
-from psdstats import PsdstatsError, comparison, limits, models, planning, rate, uncertainty
+from psdstats import PsdstatsError, comparison, limits, planning, rate, uncertainty
 from psdstats import report as whole_report
 from psdstats.limits import Limits
 from psdstats.planning import bench
@@ -138,10 +138,6 @@ ALONE = {
         partial(bench.timeline, [0, 6]),
         {"charges": NOT_WHOLE[:7], "day_min": NOWHERE, "simulated_days": NOT_WHOLE,
          "seed": NOT_WHOLE},
-    ),
-    "equivalence": (
-        partial(models.equivalence_test, [0.01], [0.02], 12, margin_percent=5),
-        {"margin_percent": NOWHERE, "alpha": NOWHERE},
     ),
 }  # fmt: skip
 

@@ -18,7 +18,7 @@ import numpy as np
 import pandas as pd
 
 from psdstats.columns import CHARGE, GROUP, QUANTITIES, TIME, column_words
-from psdstats.comparison.open_sizes import Law, known_where_open, near_ends
+from psdstats.comparison.open_sizes import Law, known_where_open
 from psdstats.comparison.ordered import Cell
 from psdstats.comparison.plan import ComparisonPlan, Grouping, LevelTest, SpreadRule, columns_of
 from psdstats.comparison.response import (
@@ -154,7 +154,7 @@ class QuantityAnalysis:
         is_open = ends[:, 0] != ends[:, 1]
         if not (is_open & told).any():
             return None
-        near = near_ends(*ends.T)
+        near = np.where(np.isfinite(ends[:, 0]), *ends.T)  # the end that the sieve makes
         frame = placed[told].assign(ln_value=near[told]).reset_index(drop=True)
         known = known_where_open(self.response.placed_known, is_open)[np.ix_(told, told)]
         return ready(

@@ -174,7 +174,7 @@ def _numbers(
     half: Array | None = None,
 ) -> tuple[Numbers, ...]:
     """Each row with the interval of that row alone, or with half widths that hold together."""
-    alpha, value = 1.0 - rule["level"], rows.of(judged.estimate)
+    alpha, value = 1.0 - rule["level"], judged.estimate[..., rows.places] * rows.signs
     se, df = judged.se[..., rows.places], judged.df[..., rows.places]
     lower, upper = rows.lower(judged, 0.5 * alpha), rows.upper(judged, 0.5 * alpha)
     reach = judged.half_width(alpha)[..., rows.places] if half is None else half

@@ -101,7 +101,7 @@ class OpenRuns:
             if is_open[here].any():
                 lower, upper = (float(end[here].mean()) for end in (self.lower, self.upper))
                 bounds[cell] = Numbers(lower=lower, upper=upper)
-        near = near_ends(self.lower, self.upper)
+        near = np.where(np.isfinite(self.lower), self.lower, self.upper)
         for name, value in {"is_open": is_open, "near": near, "bounds": bounds}.items():
             object.__setattr__(self, name, value)
         freeze_arrays(self)
@@ -156,11 +156,6 @@ class OpenRuns:
         )
         a, b = ([one == cell for one in self.cells] for cell in (high, low))
         return below[a].mean() + above[b].mean(), above[a].mean() + below[b].mean()
-
-
-def near_ends(lower: Array, upper: Array) -> Array:
-    """The end that stands for an open size: where it has two, the one that the sieve makes."""
-    return np.where(np.isfinite(lower), lower, upper)
 
 
 def _weakest(name: str, over: Callable[..., Array] = np.max) -> Callable[..., Array]:

@@ -69,10 +69,6 @@ class Rows:
     places: NDArray[np.intp]
     signs: Array
 
-    def of(self, values: Array) -> Array:
-        """The signed values of these rows."""
-        return np.asarray(values[..., self.places] * self.signs)
-
     def p_below(self, judged: Judged, limit: float = 0.0) -> Array:
         """Return p that the signed contrast is not below the limit."""
         below, above = (

@@ -164,25 +164,18 @@ def find_misfit(fit: MixedModelFit, plan: ComparisonPlan) -> Misfit | None:
 def _weighted_residuals(fit: MixedModelFit, noise: Array) -> Array:
     """P times the response (first), and times draws of the model made of white noise (m, n)."""
     found = fit.estimates
-    v = found.parts.covariance(found.theta)
+    v, span = found.parts.covariance(found.theta), found.parts.span
     size, vectors = np.linalg.eigh(v)
     root = np.sqrt(np.maximum(size, 0.0))
-    span = found.parts.span
-    if span is not None:
-        drawn = span.freed(noise, (vectors * root) @ vectors.T)
-        rows = np.vstack([(fit.response - fit.fixed.matrix @ found.beta) / span.sd, drawn])
-        return np.asarray(span.freed(rows, _projector(v, found.design)) / span.sd)
-    drawn = (noise * root) @ vectors.T
-    return np.vstack([fit.response[None], drawn]) @ _projector(v, fit.fixed.matrix)
-
-
-def _projector(v: Array, design: Array) -> Array:
-    """P = V⁻¹ − V⁻¹X(XᵀV⁻¹X)⁻¹XᵀV⁻¹."""
     inverse = np.linalg.inv(v)
-    weighted = inverse @ design
-    return np.asarray(
-        inverse - weighted @ np.linalg.pinv(design.T @ weighted, hermitian=True) @ weighted.T
-    )
+    weighted = inverse @ found.design
+    core = np.linalg.pinv(found.design.T @ weighted, hermitian=True)
+    projector = inverse - weighted @ core @ weighted.T  # P
+    if span is None:
+        return np.vstack([fit.response[None], (noise * root) @ vectors.T]) @ projector
+    drawn = span.freed(noise, (vectors * root) @ vectors.T)
+    rows = np.vstack([(fit.response - fit.fixed.matrix @ found.beta) / span.sd, drawn])
+    return np.asarray(span.freed(rows, projector) / span.sd)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

@@ -10,7 +10,7 @@ from psdstats.models.design_columns import RandomSlope
 from psdstats.models.diagnostics import friedman_check, leave_one_group_out, repeated_measures_check
 from psdstats.models.mixed_model import MixedModel, MixedModelFit
 from psdstats.models.resampling import bootstrap_test
-from psdstats.models.verdicts import equivalence_test, smallest_detectable
+from psdstats.models.verdicts import smallest_detectable
 
 __all__ = [
     "ContrastKind",
@@ -19,7 +19,6 @@ __all__ = [
     "MixedModelFit",
     "RandomSlope",
     "bootstrap_test",
-    "equivalence_test",
     "friedman_check",
     "leave_one_group_out",
     "repeated_measures_check",

@@ -243,7 +243,7 @@ def _at_all_variances(
     if p > alpha / _FAR if whole.p < alpha else p < alpha * _FAR:
         return None
     test = replace(whole, f=f, p=p)
-    return _row(int((~gone).sum()), test, _share_left(effect, fit, term))
+    return _row(int((~gone).sum()), test, effect, fit, term)
 
 
 def _tested(
@@ -251,23 +251,20 @@ def _tested(
 ) -> dict[str, object]:
     """A row of the table, of a fit without a group."""
     left = fit.fixed.hypothesis(term) @ fit.estimates.beta
-    test = fit.test(term, method=method)
-    return _row(len(fit.response), test, _share_left(left, whole, term))
+    return _row(len(fit.response), fit.test(term, method=method), left, whole, term)
 
 
-def _row(rows: int, test: TermTest, share: float) -> dict[str, object]:
+def _row(
+    rows: int, test: TermTest, left: Array, whole: MixedModelFit, term: TermSpec
+) -> dict[str, object]:
+    """A test, and the share of the effect that is left; NaN where a level went with the group."""
+    contrast, share = whole.fixed.hypothesis(term), np.nan
+    effect = contrast @ whole.estimates.beta
+    if left.shape == effect.shape:
+        weight = np.linalg.solve(contrast @ whole.estimates.beta_covariance @ contrast.T, effect)
+        share = float(weight @ left) / float(weight @ effect) if weight @ effect > 0.0 else np.nan
     numbers = {name: getattr(test, name) for name in ("f", "df_num", "df_den", "p")}
     return {"rows": rows, **numbers, "effect_left": share, "status": ""}
-
-
-def _share_left(left: Array, whole: MixedModelFit, term: TermSpec) -> float:
-    """Share of the effect that is left; NaN where a level went with the group."""
-    contrast = whole.fixed.hypothesis(term)
-    effect = contrast @ whole.estimates.beta
-    if left.shape != effect.shape:
-        return np.nan
-    weight = np.linalg.solve(contrast @ whole.estimates.beta_covariance @ contrast.T, effect)
-    return float(weight @ left) / float(weight @ effect) if weight @ effect > 0.0 else np.nan
 
 
 class CommonTest(StrEnum):

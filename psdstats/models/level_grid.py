@@ -69,15 +69,11 @@ class LevelDesign:
         """Whether any covariance is known."""
         return bool(self.known.any())
 
-    def members(self, family: Family) -> tuple[NDArray[np.intp], Array]:
-        """Contrasts and signs of a family, on the contrasts asked once."""
-        rows = np.asarray(family.members, dtype=np.intp)
-        signs = np.asarray(family.signs, dtype=float) * np.sign(self.factor[rows])
-        return self.place[rows], signs
-
     def key(self, family: Family) -> tuple[Side, tuple[tuple[int, int], ...]]:
         """What a family's law depends on: neither repeats, nor order, nor a turn of all signs."""
-        place, signs = self.members(family)
+        rows = np.asarray(family.members, dtype=np.intp)
+        place = self.place[rows]  # on the contrasts asked once
+        signs = np.asarray(family.signs, dtype=float) * np.sign(self.factor[rows])
         if family.side is Side.BOTH:
             return family.side, tuple((int(p), 1) for p in np.unique(place))
         pairs = sorted({(int(p), int(s)) for p, s in zip(place, signs, strict=True)})

@@ -18,15 +18,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy import special
 
 from psdstats.errors import ModelError
 from psdstats.findings import Contrast, Finding, FindingKind, Numbers, Remark, RemarkKind, Verdict
 from psdstats.frozen import Array, Still
-from psdstats.limits import ALPHA, MARGIN_PERCENT
-from psdstats.models.contrasts import Adjustment, adjust_p
-from psdstats.models.judged import Family, Judged, StudentJudged
+from psdstats.models.judged import Family, Judged
 from psdstats.student import critical_t, scale_rule, two_sided_p
 
 
@@ -371,107 +369,3 @@ def equivalence_of(
         "equivalence_lower": value - half,
         "equivalence_upper": value + half,
     }
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class EquivalenceResult(Still):
-    """Two one-sided tests of one or several ratios against a margin.
-
-    Parameters
-    ----------
-    margin_percent, alpha : float
-        Margin, and level of each one-sided test.
-    ratio, ratio_lower, ratio_upper : ndarray, shape (m,)
-        Ratio and its 1 - 2 alpha interval, each contrast alone.
-    p_too_low, p_too_high : ndarray, shape (m,)
-        p against "the ratio is 1/(1 + margin) or less" and "… 1 + margin or more".
-    p, p_adjusted : ndarray, shape (m,)
-        The larger of the two, and the same adjusted within the family.
-    """
-
-    margin_percent: float
-    alpha: float
-    ratio: Array
-    ratio_lower: Array
-    ratio_upper: Array
-    p_too_low: Array
-    p_too_high: Array
-    p: Array
-    p_adjusted: Array
-
-    @property
-    def equivalent(self) -> NDArray[np.bool_]:
-        """Whether each contrast is shown to lie within the margin."""
-        return np.asarray(self.p_adjusted < self.alpha)
-
-
-def equivalence_test(
-    log_ratio: ArrayLike,
-    standard_error: ArrayLike,
-    df: ArrayLike,
-    *,
-    margin_percent: float,
-    alpha: float = 0.05,
-    adjust: Adjustment | str = Adjustment.NONE,
-) -> EquivalenceResult:
-    """Test whether ratios of sizes lie within a margin around 1.
-
-    Parameters
-    ----------
-    log_ratio : array_like, shape (m,)
-        Differences of ln size.
-    standard_error, df : array_like, scalar or shape (m,)
-        Standard errors (ln scale) and degrees of freedom (fractions and infinity allowed).
-    margin_percent : float
-        Margin δ above 0: equivalent means a ratio between 1/(1 + δ/100) and 1 + δ/100.
-    alpha : float, default=0.05
-        Level of each one-sided test, 0 to 0.5.
-    adjust : Adjustment or str, default="none"
-        "holm" or "bonferroni" where all statements of a family must hold together.
-
-    Returns
-    -------
-    EquivalenceResult
-        p-values and the 1 - 2 alpha interval, which lies within the margin exactly where
-        p < alpha.
-
-    Raises
-    ------
-    ModelError
-        If the margin, alpha, a standard error or the degrees of freedom are out of range.
-
-    Examples
-    --------
-    >>> found = equivalence_test([0.01], [0.02], 12, margin_percent=10)
-    >>> found.p.round(4), found.equivalent
-    (array([0.0005]), array([ True]))
-    """
-    MARGIN_PERCENT.require("margin_percent", margin_percent, ModelError)
-    ALPHA.require("alpha", alpha, ModelError)
-    estimate = np.atleast_1d(np.array(log_ratio, dtype=float))
-    error = np.broadcast_to(np.asarray(standard_error, dtype=float), estimate.shape)
-    df_all = np.broadcast_to(np.asarray(df, dtype=float), estimate.shape)
-    if not (np.isfinite(estimate).all() and (error > 0.0).all() and (df_all > 0.0).all()):
-        raise ModelError(
-            "An equivalence test needs finite ratios, and standard errors and degrees of freedom "
-            f"above 0; found {estimate.tolist()}, {error.tolist()} and {df_all.tolist()}."
-        )
-    bound = float(np.log1p(margin_percent / 100.0))
-    judged = StudentJudged(
-        estimate=estimate, se=error, df=df_all, correlation=np.eye(len(estimate))
-    )
-    too_low, too_high = judged.p_above(-bound), judged.p_below(bound)
-    p, half = np.maximum(too_low, too_high), judged.half_width(2.0 * alpha)
-    with np.errstate(over="ignore"):  # next to no degrees of freedom: no upper limit
-        ratio_upper = np.exp(estimate + half)
-    return EquivalenceResult(
-        margin_percent=margin_percent,
-        alpha=alpha,
-        ratio=np.exp(estimate),
-        ratio_lower=np.exp(estimate - half),
-        ratio_upper=ratio_upper,
-        p_too_low=too_low,
-        p_too_high=too_high,
-        p=p,
-        p_adjusted=adjust_p(p, kind=adjust),
-    )

@@ -253,10 +253,10 @@ def collect_inputs(weighings: Weighings, sources: Sequence[Source]) -> InputTabl
         for own in inputs.estimate:
             numbers.setdefault((named[number][0], *own), len(numbers))
 
-    def joined(what: str) -> Actions:
-        both = zip(starts, found, strict=False)
-        return Actions.of([(start, getattr(one, what)) for start, (_, one) in both])
-
+    acts = {
+        what: Actions.of([(at, getattr(one, what)) for at, (_, one) in zip(starts, found)])  # noqa: B905
+        for what in ("on_mass", "on_aperture", "on_ln_size")
+    }
     return InputTable(
         sources=tuple(name for name, _ in named),
         source=np.array([n for n, one in found for _ in one.identity], dtype=np.intp),
@@ -269,9 +269,7 @@ def collect_inputs(weighings: Weighings, sources: Sequence[Source]) -> InputTabl
         estimate=np.array(
             [numbers[named[n][0], *own] for n, one in found for own in one.estimate], dtype=np.intp
         ),
-        on_mass=joined("on_mass"),
-        on_aperture=joined("on_aperture"),
-        on_ln_size=joined("on_ln_size"),
+        **acts,
         net_g=net_g,
         notes=tuple(note for _, one in found for note in one.notes),
     )
