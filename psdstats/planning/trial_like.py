@@ -44,7 +44,7 @@ from psdstats.simulate.trial import quantities_of, round_to, sample_particles, t
 from psdstats.study.records import Reading, Run, Study, TareHandling
 from psdstats.uncertainty.inputs import Source, measurement_sources
 from psdstats.uncertainty.law import at_mean_curve, prepare
-from psdstats.uncertainty.sources.balance import largest_error_g
+from psdstats.uncertainty.sources.instruments import largest_error_g
 
 SIZES = QUANTITIES[:3]
 _APART = np.log(1.02)  # sizes of one powder stand in order, at least so far apart

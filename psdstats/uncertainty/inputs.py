@@ -294,7 +294,7 @@ class Source(ABC):
 
     Examples
     --------
-    >>> from psdstats.uncertainty.sources.balance import Rounding
+    >>> from psdstats.uncertainty.sources.instruments import Rounding
     >>> Rounding.name, Rounding.balance_limited
     ('rounding', True)
     """
@@ -352,7 +352,7 @@ class Source(ABC):
         >>> import psdstats
         >>> from psdstats_datasets import demo_study
         >>> study = psdstats.read_study(demo_study("one_bench"))
-        >>> from psdstats.uncertainty.sources.balance import Rounding
+        >>> from psdstats.uncertainty.sources.instruments import Rounding
         >>> Rounding.from_study(study)
         Rounding()
         """
@@ -385,7 +385,7 @@ class Source(ABC):
         >>> study = psdstats.read_study(demo_study("one_bench"))
         >>> from psdstats.distribution.curves import study_arrays
         >>> from psdstats.uncertainty.inputs import Weighings
-        >>> from psdstats.uncertainty.sources.balance import Rounding
+        >>> from psdstats.uncertainty.sources.instruments import Rounding
         >>> weighings = Weighings(study=study, runs=study.runs, arrays=study_arrays(study))
         >>> len(Rounding.from_study(study).inputs(weighings))
         1

@@ -9,7 +9,7 @@ from scipy import stats
 from psdstats.study.records import Balance, TareHandling
 from psdstats.uncertainty import propagate, ratio_intervals
 from psdstats.uncertainty.law import prepare
-from psdstats.uncertainty.sources.balance import largest_error_g
+from psdstats.uncertainty.sources.instruments import largest_error_g
 from psdstats.words.sizes import notes_in_words
 
 
