@@ -71,8 +71,9 @@ class LevelJudged(Judged):
     def half_width(self, alpha: float) -> Array:
         """Half width (..., q) of the two-sided interval of each contrast alone."""
         if (alpha,) not in self._known:
+            table = self.law.table
             multiple = [
-                self._critical(kind, alpha, self.df[..., [i]])
+                table.critical(kind, alpha, self.df[..., [i]], self.weight)
                 for i, kind in enumerate(self.law.design.place.tolist())
             ]
             self._known[alpha,] = np.asarray(self.se * np.concatenate(multiple, axis=-1))
@@ -83,19 +84,20 @@ class LevelJudged(Judged):
         """Adjusted p (..., members) of the signed contrasts of a family."""
         rows, signs = list(family.members), np.asarray(family.signs, dtype=float)
         t, df = signs * self.estimate[..., rows] / self.se[..., rows], self.df[..., rows]
-        kind = self.law.kind_of(family)
+        kind, table = self.law.kind_of(family), self.law.table
         if family.side is Side.BOTH:
-            return self._tail(kind, np.abs(t), df)
+            return table.tail(kind, np.abs(t), df, self.weight)
         if kind < self.law.singles:
-            return _half(self._tail(kind, np.abs(t), df), t < 0)
-        return self._tail(kind, -t, df)
+            return _half(table.tail(kind, np.abs(t), df, self.weight), t < 0)
+        return table.tail(kind, -t, df, self.weight)
 
     def family_half_width(self, family: Family, alpha: float) -> Array:
         """Half widths (..., members) of limits that hold together."""
         rows = list(family.members)
         kind = self.law.kind_of(family)
         alone = family.side is Side.BELOW and kind < self.law.singles
-        multiple = self._critical(kind, 2 * alpha if alone else alpha, self.df[..., rows])
+        error = 2 * alpha if alone else alpha
+        multiple = self.law.table.critical(kind, error, self.df[..., rows], self.weight)
         return np.asarray(self.se[..., rows] * multiple, dtype=np.float64)
 
     def joint_p(self, number: int) -> Array:
@@ -104,22 +106,14 @@ class LevelJudged(Judged):
 
     def _one_sided(self, way: float, limit: float) -> Array:
         if (way, limit) not in self._known:
-            t = way * (self.estimate - limit) / self.se
+            t, table = way * (self.estimate - limit) / self.se, self.law.table
             two_sided = [
-                self._tail(kind, np.abs(t[..., [i]]), self.df[..., [i]])
+                table.tail(kind, np.abs(t[..., [i]]), self.df[..., [i]], self.weight)
                 for i, kind in enumerate(self.law.design.place.tolist())
             ]
             self._known[way, limit] = _half(np.concatenate(two_sided, axis=-1), t > 0)
             self._known[way, limit].setflags(write=False)
         return self._known[way, limit]
-
-    def _tail(self, kind: int, t: Array, df: Array) -> Array:
-        """The p of |t|, or of signed t, by one of the laws."""
-        return self.law.table.tail(kind, t, df, self.weight)
-
-    def _critical(self, kind: int, alpha: float, df: Array) -> Array:
-        """The |t| at which that p is alpha."""
-        return self.law.table.critical(kind, alpha, df, self.weight)
 
 
 def _half(two_sided: Array, agrees: NDArray[np.bool_]) -> Array:
