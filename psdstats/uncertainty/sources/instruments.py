@@ -171,7 +171,7 @@ class Calibration(Source):
                 limit_g = sign * largest_error_g(balance, float(mass_g))
                 if limit_g:
                     load.move_mass(("linearity", *identity), row, place, limit_g / sqrt(3))
-        load.notes += _notes(weighings)
+        load.notes += _without_data_sheet(weighings)
         return [slope, load]
 
 
@@ -187,7 +187,7 @@ def largest_error_g(balance: Balance, load_g: float) -> float:
     return practice_rule("mpe_in_service").value * at_verification * interval_g
 
 
-def _notes(weighings: Weighings) -> list[Remark]:
+def _without_data_sheet(weighings: Weighings) -> list[Remark]:
     """One remark a balance without data sheet, with the smallest and largest error used."""
     found: dict[str, list[float]] = {}
     arrays = weighings.arrays
@@ -249,7 +249,7 @@ class Aperture(Source):
                 for kind, identity, u_um, freedom, estimate in parts[number]:
                     index = groups[kind].index(identity, freedom=freedom, estimate=estimate)
                     groups[kind].on_aperture.append((index, row, place, u_um))
-        groups[Kind.UNIFORM].notes += _notes(study, half_width)
+        groups[Kind.UNIFORM].notes += _without_certificate(study, half_width)
         return list(groups.values())
 
     @staticmethod
@@ -282,7 +282,7 @@ def _parts(
     return [(kind, part, u_um * sqrt(share), freedom, estimate) for part, share in shares if share]
 
 
-def _notes(study: Study, half_width: Mapping[str, float]) -> list[Remark]:
+def _without_certificate(study: Study, half_width: Mapping[str, float]) -> list[Remark]:
     """One remark a standard: how many sieves fall back on its tolerances, and which these are."""
     notes = []
     for standard in dict.fromkeys(study.sieves[key].standard for key in half_width):
