@@ -64,7 +64,6 @@ from psdstats.uncertainty.propagation import (
 # the class that holds a percentile must weigh this many of its own u for the slope to be steady
 _THIN = 5.0
 _BETWEEN = "between_sieves"
-
 # below this share of the mass, or this many u of a net mass, nothing passes or is left
 _NOTHING, _SEEN = 2e-4, 4.0
 _MOST_FOUND = 32  # laws of curves kept for the next call

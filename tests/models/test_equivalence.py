@@ -16,7 +16,7 @@ def judged(estimate, error, df):
     return StudentJudged(estimate=value, se=error, df=df, correlation=np.eye(len(value)))
 
 
-def tested(estimate, error, df, *, margin_percent):
+def within(estimate, error, df, *, margin_percent):
     one = judged(estimate, error, df)
     family = Family(tuple(range(len(one.estimate))), (1,) * len(one.estimate))
     return equivalence_of(one, family, margin_percent=margin_percent)
@@ -29,7 +29,7 @@ def test_paired_against_statsmodels():
     p, low, high = ttost_paired(after, before, -bound, bound)
     difference = after - before
     error = difference.std(ddof=1) / 3
-    found = tested(difference.mean(), error, 8, margin_percent=8)
+    found = within(difference.mean(), error, 8, margin_percent=8)
     assert found["equivalence_p"][0] == pytest.approx(p, rel=1e-10)
     one = judged(difference.mean(), error, 8)
     assert one.p_above(-bound)[0] == pytest.approx(low[1], rel=1e-10)
@@ -42,7 +42,7 @@ def test_two_samples_against_statsmodels():
     pooled = (first.var(ddof=1) * 5 + second.var(ddof=1) * 6) / 11
     error = np.sqrt(pooled * (1 / 6 + 1 / 7))
     bound = np.log1p(0.05)
-    found = tested(second.mean() - first.mean(), error, 11, margin_percent=5)
+    found = within(second.mean() - first.mean(), error, 11, margin_percent=5)
     expected = ttost_ind(second, first, -bound, bound)[0]
     assert found["equivalence_p"][0] == pytest.approx(expected, rel=1e-10)
 
@@ -56,7 +56,7 @@ def test_two_samples_against_statsmodels():
 )
 def test_test_and_interval_agree(estimate, error, df, margin):
     """Equivalent exactly where the 90 % interval lies within the margin."""
-    found = tested(estimate, error, df, margin_percent=margin)
+    found = within(estimate, error, df, margin_percent=margin)
     bound = np.log1p(margin / 100)
     ends = found["equivalence_lower"][0], found["equivalence_upper"][0]
     if abs(found["equivalence_p"][0] - 0.05) > 1e-9:
@@ -64,13 +64,13 @@ def test_test_and_interval_agree(estimate, error, df, margin):
 
 
 def test_increase_and_decrease_are_treated_alike():
-    up = tested(0.04, 0.02, 7, margin_percent=10)
-    down = tested(-0.04, 0.02, 7, margin_percent=10)
+    up = within(0.04, 0.02, 7, margin_percent=10)
+    down = within(-0.04, 0.02, 7, margin_percent=10)
     assert up["equivalence_p"][0] == pytest.approx(down["equivalence_p"][0], rel=1e-12)
 
 
 def test_a_family_is_stricter():
-    alone = [tested(one, 0.015, 7, margin_percent=5)["equivalence_p"] for one in (0.01, 0.02)]
-    family = tested([0.01, 0.02], 0.015, 7, margin_percent=5)["equivalence_p"]
+    alone = [within(one, 0.015, 7, margin_percent=5)["equivalence_p"] for one in (0.01, 0.02)]
+    family = within([0.01, 0.02], 0.015, 7, margin_percent=5)["equivalence_p"]
     assert (family >= np.ravel(alone)).all()
     assert family.max() > np.min(alone)
