@@ -31,12 +31,14 @@ class ContrastKind(StrEnum):
     --------
     >>> from psdstats.models import ContrastKind
     >>> [str(kind) for kind in ContrastKind]
-    ['against first', 'all pairs', 'successive', 'own']
+    ['against first', 'all pairs', 'successive', 'trend', 'interaction', 'own']
     """
 
     AGAINST_FIRST = "against first"
     ALL_PAIRS = "all pairs"
     SUCCESSIVE = "successive"
+    TREND = "trend"
+    INTERACTION = "interaction"
     OWN = "own"
 
 

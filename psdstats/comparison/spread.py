@@ -66,7 +66,7 @@ def drift_slope(frame: pd.DataFrame, plan: ComparisonPlan, *, order: str) -> Ran
     held = frame.groupby(list(columns_of(grouping)), observed=True)[plan.by].nunique()
     if int((held >= _FEWEST).sum()) < _FEWEST:
         return None
-    return RandomSlope(grouping, order)
+    return RandomSlope(grouping, order, correlated=False)
 
 
 def smooth_spread(times: Sequence[Array], ln_sizes: Sequence[Array]) -> tuple[float, float] | None:

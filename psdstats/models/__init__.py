@@ -6,7 +6,7 @@ hangs on the fit it returns.
 
 from psdstats.findings import ContrastKind
 from psdstats.models.contrasts import ContrastResult
-from psdstats.models.design_columns import RandomSlope
+from psdstats.models.design_columns import Factor, RandomSlope, Trend
 from psdstats.models.diagnostics import friedman_check, leave_one_group_out, repeated_measures_check
 from psdstats.models.mixed_model import MixedModel, MixedModelFit
 from psdstats.models.resampling import bootstrap_test
@@ -15,9 +15,11 @@ from psdstats.models.verdicts import smallest_detectable
 __all__ = [
     "ContrastKind",
     "ContrastResult",
+    "Factor",
     "MixedModel",
     "MixedModelFit",
     "RandomSlope",
+    "Trend",
     "bootstrap_test",
     "friedman_check",
     "leave_one_group_out",

@@ -237,6 +237,58 @@ def contrast_matrix(levels: Sequence[str], kind: ContrastKind | str) -> Contrast
     return ContrastMatrix(weights=weights, contrasts=named)
 
 
+def polynomial_trend(scores: ArrayLike, *, degree: int = 1) -> ContrastMatrix:
+    """Orthogonal polynomial contrasts over levels with numeric scores, equally spaced or not.
+
+    Shapes: scores (k,).
+
+    Examples
+    --------
+    >>> (polynomial_trend([1, 2, 3], degree=2).weights * 2).round(12) + 0.0
+    array([[-1.,  0.,  1.],
+           [ 1., -2.,  1.]])
+    """
+    x = np.array(scores, dtype=float).reshape(-1)
+    if not np.isfinite(x).all() or len(np.unique(x)) < len(x):
+        raise ModelError(f"The scores {x.tolist()} must be finite and all different.")
+    if not 1 <= degree < len(x):
+        raise ModelError(
+            f"A trend of degree {degree} needs at least {degree + 1} levels and degree 1 or more; "
+            f"there are {len(x)} levels."
+        )
+    centred = x - x.mean()
+    scale = np.abs(centred).max()
+    basis, triangle = np.linalg.qr(np.vander(centred / scale, degree + 1, increasing=True))
+    rows = (basis / (np.diag(triangle) * scale ** np.arange(degree + 1))).T
+    names = ["linear", "quadratic", "cubic"] + [f"degree {d}" for d in range(4, degree + 1)]
+    return ContrastMatrix(
+        weights=rows[1:],
+        contrasts=tuple(
+            Contrast(high=f"{name} trend", family=ContrastKind.TREND) for name in names[:degree]
+        ),
+    )
+
+
+def interaction(first: ContrastMatrix, second: ContrastMatrix) -> ContrastMatrix:
+    """Differences of differences: how a contrast of one factor changes with another factor.
+
+    Examples
+    --------
+    >>> by_time = contrast_matrix(["0", "6"], "against first")
+    >>> both = interaction(by_time, contrast_matrix(["5:1", "10:1"], "against first"))
+    >>> both.contrasts[0].label, both.weights
+    ('(6 - 0) by (10:1 - 5:1)', array([[ 1., -1., -1.,  1.]]))
+    """
+    return ContrastMatrix(
+        weights=np.kron(first.weights, second.weights).astype(np.float64),
+        contrasts=tuple(
+            Contrast(high=f"({a.label}) by ({b.label})", family=ContrastKind.INTERACTION)
+            for a in first.contrasts
+            for b in second.contrasts
+        ),
+    )
+
+
 def within_each(matrix: ContrastMatrix, levels: Sequence[str]) -> ContrastMatrix:
     """The same contrasts within each level of another factor, as one family.
 

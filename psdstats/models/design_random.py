@@ -4,7 +4,8 @@ A known covariance, in the square of the response's unit, is checked and put in 
 rows.  Where it comes from is not known here.
 
 Components are named after their grouping: ``group``; ``batch:cask`` for a combination of columns;
-``Subject[Days]`` for a slope; ``residual`` comes last.
+``Subject[Days]`` for a slope and ``Subject[(Intercept), Days]`` for its covariance with the
+intercept; ``residual`` comes last.
 """
 
 from __future__ import annotations
@@ -101,7 +102,8 @@ class Grouping:
     """One grouping: its levels, the level of each row, and what varies between them.
 
     ``columns`` holds what is multiplied with the level indicators: ones for an intercept, the
-    covariate for a slope.  ``components`` are positions of their variances.
+    covariate for a slope.  ``components`` are positions of their variances, ``cross`` that of the
+    covariance, if there is one.
     """
 
     label: str
@@ -110,6 +112,7 @@ class Grouping:
     columns: Array
     column_names: tuple[str, ...]
     components: tuple[int, ...]
+    cross: int | None
 
     def indicators(self, span: Span | None = None) -> Array:
         """Z, shape (n, n_levels, effects); QᵀZ, shape (m, n_levels, effects), with a span."""
@@ -119,9 +122,20 @@ class Grouping:
         return np.stack([span.of_levels(self.codes, size, v) for v in self.columns.T], axis=2)
 
     def covariances(self, span: Span | None = None) -> dict[int, Array]:
-        """The G_k of its variances by their place in θ."""
+        """The G_k of its variances, and of its covariance, by their place in θ."""
         z = self.indicators(span)
-        return {k: z[:, :, i] @ z[:, :, i].T for i, k in enumerate(self.components)}
+        found = {k: z[:, :, i] @ z[:, :, i].T for i, k in enumerate(self.components)}
+        if self.cross is not None:
+            both = z[:, :, 0] @ z[:, :, 1].T
+            found[self.cross] = both + both.T
+        return found
+
+    def spread(self, theta: Array) -> Array:
+        """Covariance of the effects of one level, shape (effects, effects), from all θ (q,)."""
+        spread = np.diag(theta[list(self.components)])
+        if self.cross is not None:
+            spread[0, 1] = spread[1, 0] = theta[self.cross]
+        return spread
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -167,13 +181,13 @@ class RandomDesign:
         fitted = marginal.copy()
         tables = []
         for grouping in self.groupings:
-            spread = fit.theta[list(grouping.components)]
+            spread = grouping.spread(fit.theta)
             z = grouping.indicators(span)
             size, levels, effects = z.shape
-            mixed = (z * spread).reshape(size, levels * effects)
+            mixed = (z @ spread).reshape(size, levels * effects)
             estimate = mixed.T @ weighted
             fitted += (grouping.columns * estimate.reshape(levels, effects)[grouping.codes]).sum(1)
-            unknown = np.tile(spread, levels) - ((projection @ mixed) * mixed).sum(axis=0)
+            unknown = np.tile(np.diag(spread), levels) - ((projection @ mixed) * mixed).sum(axis=0)
             columns = {
                 "grouping": grouping.label,
                 "level": np.repeat(grouping.levels, effects),
@@ -263,7 +277,8 @@ def build_random(
         names += own
     if residual:
         names.append("residual")
-    if isinstance(known, SharedErrors) and residual:
+    crossed = [(*one.components, one.cross) for one in groupings if one.cross is not None]
+    if isinstance(known, SharedErrors) and residual and not crossed:
         z = [own for one in groupings for own in np.moveaxis(one.indicators(), 2, 0)]
         parts = CovarianceParts.of(z, known)
         return RandomDesign(groupings=tuple(groupings), names=tuple(names), parts=parts)
@@ -282,6 +297,8 @@ def build_random(
         matrices |= one.covariances(span)
     parts = CovarianceParts(
         matrices=np.array([matrices[k] for k in range(len(names))]).reshape(-1, size, size),
+        is_variance=~np.isin(np.arange(len(names)), [cross for *_, cross in crossed]),
+        blocks=tuple((first, second, cross) for first, second, cross in crossed),
         known=None if known is None else np.asarray(known_covariance(known, frame)),
         span=span,
     )
@@ -322,6 +339,12 @@ def _gather(random: Sequence[RandomSpec]) -> dict[tuple[str, ...], list[RandomSl
         own = found.setdefault((group,) if isinstance(group, str) else tuple(group), [])
         if isinstance(spec, RandomSlope):
             own.append(spec)
+    for columns, own in found.items():
+        if len(own) > 1 and any(s.correlated for s in own):
+            raise ModelError(
+                f"Grouping {':'.join(columns)!r} has several slopes of which one is correlated; "
+                f"use correlated=False for all of them."
+            )
     return found
 
 
@@ -352,12 +375,18 @@ def _grouping(
             )
         names.append(f"{label}[{slope.by}]")
         values.append(series.to_numpy(dtype=float))
+    components = tuple(range(place, place + len(names)))
+    cross = None
+    if slopes and slopes[0].correlated:
+        names.append(f"{label}[(Intercept), {slopes[0].by}]")
+        cross = components[-1] + 1
     grouping = Grouping(
         label=label,
         levels=levels,
         codes=codes.reshape(-1).astype(np.intp),
         columns=np.stack(values, axis=1),
         column_names=("(Intercept)", *(s.by for s in slopes)),
-        components=tuple(range(place, place + len(names))),
+        components=components,
+        cross=cross,
     )
     return grouping, names

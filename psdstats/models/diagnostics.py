@@ -544,8 +544,8 @@ def independent_refit(fit: MixedModelFit) -> Refit:
     v = float(fit.variance_components.get("residual", 0.0)) * np.eye(n)
     v = v if known is None else v + known
     for grouping in fit.random.groupings:
-        for place, own in grouping.covariances().items():
-            v = v + fit.estimates.theta[place] * own
+        z = grouping.indicators()
+        v = v + np.einsum("nle,ef,mlf->nm", z, grouping.spread(fit.estimates.theta), z)
     found = GLS(fit.response, fit.fixed.matrix, sigma=v).fit()
     error = np.sqrt(np.diagonal(found.normalized_cov_params))
     return Refit(table=_refit_table(fit, found.params, error))
@@ -558,12 +558,13 @@ def refit_without_known(fit: MixedModelFit) -> Refit | None:
     """The same model without its known covariance, variances estimated anew by statsmodels.
 
     What the measurement adds then goes into the variances, and what runs share by their sieves
-    counts as independent.  None where there is no known covariance or there are too many
-    rows.  The response is scaled, since statsmodels takes variances below about
+    counts as independent.  None where there is no known covariance, slopes are correlated, or
+    there are too many rows.  The response is scaled, since statsmodels takes variances below about
     0.01 for zero.
     """
     groupings, x, n = fit.random.groupings, fit.fixed.matrix, len(fit.response)
-    if fit.random.parts.known is None or not groupings or n > _MOST_ROWS:
+    correlated = any(one.cross is not None for one in groupings)
+    if fit.random.parts.known is None or correlated or not groupings or n > _MOST_ROWS:
         return None
     from statsmodels.regression.mixed_linear_model import MixedLM, VCSpec
 

@@ -37,6 +37,7 @@ from psdstats.models.likelihood import (
     invert_positive,
     let_free,
     maximise,
+    maximise_blocks,
 )
 
 Columns = Sequence[sparse.csr_array]
@@ -293,6 +294,10 @@ class CovarianceParts:
     matrices : ndarray, shape (q, n, n)
         The G_k; q may be 0, then V = V_known and nothing is estimated.  With a span (q, m, m), the
         QᵀG_kQ.  Where columns stand for them, (q, 0, 0).
+    is_variance : ndarray of bool, shape (q,)
+        False for covariances between intercept and slope.
+    blocks : tuple of (int, int, int)
+        (variance, variance, covariance) positions that form 2 x 2 matrices.
     known : ndarray or SharedErrors, shape (n, n), or None
         V_known.  With a span (m, m), in its coordinates.
     span : Span or None
@@ -304,6 +309,8 @@ class CovarianceParts:
     """
 
     matrices: Array
+    is_variance: Mask
+    blocks: tuple[tuple[int, int, int], ...] = ()
     known: Covariance | None = None
     span: Span | None = None
     columns: Columns | None = None
@@ -315,6 +322,7 @@ class CovarianceParts:
         is_shared, count = isinstance(known, SharedErrors), len(columns) + 1
         return cls(
             matrices=np.zeros((count, 0, 0)) if is_shared else squares_of(columns, len(known)),
+            is_variance=np.ones(count, dtype=bool),
             known=known,
             columns=[sparse.csr_array(z) for z in columns] if is_shared else None,
         )
@@ -461,17 +469,25 @@ def _fit_chunk(
         parts.matrices,
         None if parts.known is None else np.asarray(parts.known),
         criterion=criterion,
+        blocks=parts.blocks,
         guard=_is_singular(parts) or free,
         n_outside=n_outside,
         squares_outside=squares,
     )
-    q, still = len(parts.matrices), np.zeros(len(parts.matrices), dtype=bool)
-    start = np.full((len(y), q), 1.0 / max(q, 1))  # equal shares of the variance
-    if held is not None:
+    # equal shares of the variance, no covariance
+    start = np.where(parts.is_variance, 1.0 / max(int(parts.is_variance.sum()), 1), 0.0)
+    start = np.tile(start, (len(y), 1))
+    bounded = parts.is_variance.copy()
+    if parts.blocks:
+        bounded[[place for block in parts.blocks for place in block]] = False
+        solution = maximise_blocks(problem, start, bounded, parts.blocks, tolerance=tolerance)
+    elif held is not None:
         place, value = held
         start[:, place] = value * problem.matrix_scale[place] / problem.response_scale**2
-        still[place] = True
-    solution = maximise(problem, start, tolerance=tolerance, held=still)
+        still = np.arange(len(bounded)) == place
+        solution = maximise(problem, start, bounded, tolerance=tolerance, held=still)
+    else:
+        solution = maximise(problem, start, bounded, tolerance=tolerance)
     solution = let_free(problem, solution) if free else solution
     found = _at_maximum(problem, solution)
     v = parts.covariance(found["theta"])
@@ -508,8 +524,9 @@ def _fit_shared(
 ) -> BatchFit:
     """The maximum for one response with shared errors, in the coordinates of a whitened span."""
     problem = shared_problem(y, x, parts.columns or (), known)
-    q = len(parts.matrices)
-    solution = maximise(problem, np.full((1, q), 1.0 / q), tolerance=tolerance)
+    q = len(parts.is_variance)
+    start = np.full((1, q), 1.0 / q)
+    solution = maximise(problem, start, parts.is_variance, tolerance=tolerance)
     solution = let_free(problem, solution) if free else solution
     at = problem.point(solution.theta[0])
     if at is None:

@@ -20,12 +20,12 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 from psdstats.frozen import Array
 from psdstats.models.engine import BatchFit
 from psdstats.models.judged import f_tail
-from psdstats.models.likelihood import Choice
+from psdstats.models.likelihood import Choice, add_bend, root_jacobian
 
 
 class Inference(Choice):
@@ -194,13 +194,42 @@ def _moments(a1: Array, a2: Array, rank: int) -> tuple[Array, Array]:
 
 
 def _observed_theta_covariance(fit: BatchFit) -> Array:
-    """Inverse observed information in θ; variances at zero are left out."""
-    use = ~fit.on_edge
+    """Inverse observed information in θ; blocks of rank one go through v, zeros are left out."""
+    jacobian, observed, use = _edge_coordinates(fit)
+    q = observed.shape[-1]
     both = use[..., :, None] & use[..., None, :]
-    inner = np.where(both, fit.observed, np.eye(use.shape[-1]))
+    inner = np.where(both, observed, np.eye(q))
     size = np.sqrt(np.abs(np.einsum("...ii->...i", inner)))
     scale = size[..., :, None] * size[..., None, :]
-    return np.where(both, np.linalg.pinv(inner / scale, hermitian=True) / scale, 0.0)
+    inverse = np.linalg.pinv(inner / scale, hermitian=True) / scale
+    covariance: Array = jacobian @ np.where(both, inverse, 0.0) @ jacobian.mT
+    return covariance
+
+
+def _edge_coordinates(fit: BatchFit) -> tuple[Array, Array, NDArray[np.bool_]]:
+    """Coordinates in which the maximum is an interior one: Jacobian, information, what is used."""
+    q = fit.theta.shape[-1]
+    use = ~(fit.on_edge & fit.parts.is_variance)
+    jacobian = np.broadcast_to(np.eye(q), (*fit.theta.shape, q))
+    observed = fit.observed
+    for block in fit.parts.blocks:
+        first, second, cross = block
+        edged = fit.on_edge[..., cross]
+        if not edged.any():
+            continue
+        loose = np.ones_like(fit.theta)
+        loose[..., first] = np.sqrt(np.maximum(fit.theta[..., first], 0.0))
+        sign = np.where(fit.theta[..., cross] < 0, -1.0, 1.0)
+        loose[..., second] = sign * np.sqrt(np.maximum(fit.theta[..., second], 0.0))
+        chain, pick = root_jacobian(loose, block), edged[..., None, None]
+        bent = chain.mT @ observed @ chain
+        add_bend(bent, fit.score, block)
+        observed = np.where(pick, bent, observed)
+        jacobian = np.where(pick, jacobian @ chain, jacobian)
+        use[..., first] |= edged
+        use[..., second] |= edged
+        use[..., cross] &= ~edged
+    return jacobian, observed, use
 
 
 def satterthwaite_df(fit: BatchFit, covariance: AdjustedCovariance, contrasts: ArrayLike) -> Array:

@@ -11,12 +11,17 @@ The first steps use the expected information (Fisher scoring), later ones the ob
 where it gives an ascent.  A variance that a step would carry below zero is fixed at zero and the
 others are solved again, so estimates at zero are exactly zero.
 
+A block [[a, c], [c, b]] of intercept and slope is v vᵀ + diag(0, w) with v = (v₁, v₂) and w ≥ 0:
+positive semidefinite whatever v, and of correlation ±1 at the bound w = 0, which is that of a
+variance.  The likelihood is maximised over v and w with the chain rule.
+
 `let_free` lets variances go below zero while V stays positive definite, which in balanced designs
 gives back the exact F tests.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from functools import partial
@@ -248,6 +253,7 @@ def build_problem(
     known: Array | None,
     *,
     criterion: Criterion = Criterion.REML,
+    blocks: Sequence[tuple[int, int, int]] = (),
     guard: bool = False,
     n_outside: int = 0,
     squares_outside: Array | None = None,
@@ -271,7 +277,9 @@ def build_problem(
     inner = complement.T @ matrices @ complement
     matrix_scale = np.trace(inner, axis1=1, axis2=2)
     matrix_scale[-1:] += n_outside
-    matrix_scale /= max(rows - p, 1)  # mean eigenvalues
+    matrix_scale /= max(rows - p, 1)  # mean eigenvalues; of a covariance, those of its variances
+    for first, second, cross in blocks:
+        matrix_scale[cross] = np.sqrt(max(float(matrix_scale[first] * matrix_scale[second]), 0.0))
     matrix_scale = np.where(matrix_scale > 0, matrix_scale, 1.0)
     known = np.zeros((len(design), len(design))) if known is None else known
     last = float(1.0 / matrix_scale[-1]) if n_outside else 1.0
@@ -306,8 +314,10 @@ def _response_scale(responses: Array, freed: Array, outside: Array, rows: int, d
 
 
 Mask = NDArray[np.bool_]
+Block = tuple[int, int, int]
 
 _SCORING_STEPS, _MAX_HALVINGS, _MAX_ITERATIONS = 2, 30, 100
+_NOTHING = 1e-12  # of the larger variance of a block, below which the other is zero
 
 
 class Target(Protocol):
@@ -326,10 +336,17 @@ class Solution:
     converged: Mask
     on_edge: Mask
 
+    def take(self, rows: Rows, other: Solution) -> None:
+        """Write what another has for some responses in place."""
+        self.value.put(rows, other.value.rows(rows))
+        for name in ("theta", "converged", "on_edge"):
+            getattr(self, name)[rows] = getattr(other, name)[rows]
+
 
 def maximise(
     problem: Target,
     start: Array,
+    bounded: Mask,
     *,
     tolerance: float,
     held: Mask | bool = False,
@@ -346,9 +363,9 @@ def maximise(
         if not len(live):
             break
         scoring, now = iteration < _SCORING_STEPS, value.rows(live)
-        step = _bounded_step(theta[live], now.score, now.expected, held)
+        step = _bounded_step(theta[live], now.score, now.expected, bounded, held)
         if not scoring:
-            newton = _bounded_step(theta[live], now.score, now.observed, held)
+            newton = _bounded_step(theta[live], now.score, now.observed, bounded, held)
             gain = (newton * now.score).sum(axis=1)
             curve = (newton * (now.observed @ newton[:, :, None])[:, :, 0]).sum(axis=1)
             use = np.isfinite(newton).all(axis=1) & (gain >= 0) & (curve >= 0)
@@ -357,15 +374,18 @@ def maximise(
         done = size <= tolerance * np.abs(theta[live]).max(axis=1, initial=1e-8)
         converged[live[done]] = True
         live, step = live[~done], step[~done]
-        moved = _search(problem, theta, value, live, step)
+        moved = _search(problem, theta, value, live, step, bounded)
         live = live[moved | scoring]
-    return Solution(theta=theta, value=value, converged=converged, on_edge=theta == 0)
+    edge = bounded & (theta == 0)
+    return Solution(theta=theta, value=value, converged=converged, on_edge=edge)
 
 
-def _bounded_step(theta: Array, score: Array, information: Array, held: Mask | bool) -> Array:
+def _bounded_step(
+    theta: Array, score: Array, information: Array, bounded: Mask, held: Mask | bool
+) -> Array:
     """Solve the quadratic model with θ + step ≥ 0 for variances, fixing those that reach zero."""
     q = theta.shape[1]
-    fixed = ((theta <= 0) & (score <= 0)) | held
+    fixed = (bounded & (theta <= 0) & (score <= 0)) | held
     diagonal = np.abs(np.einsum("bii->bi", information))
     step = np.zeros_like(theta)
     for _ in range(q):
@@ -379,14 +399,16 @@ def _bounded_step(theta: Array, score: Array, information: Array, held: Mask | b
         except np.linalg.LinAlgError:
             solved = (np.linalg.pinv(inner, hermitian=True) @ right[:, :, None])[:, :, 0]
         step = np.where(fixed, step, solved)
-        below = ~fixed & (theta + step < 0)
+        below = bounded & ~fixed & (theta + step < 0)
         if not below.any():
             break
         fixed = fixed | below
     return step
 
 
-def _search(problem: Target, theta: Array, value: LikelihoodValue, live: Rows, step: Array) -> Mask:
+def _search(
+    problem: Target, theta: Array, value: LikelihoodValue, live: Rows, step: Array, bounded: Mask
+) -> Mask:
     """Halve each step until the likelihood does not fall; returns which responses moved.
 
     θ and its values are written in place.
@@ -398,7 +420,8 @@ def _search(problem: Target, theta: Array, value: LikelihoodValue, live: Rows, s
         if not len(pending):
             break
         rows = live[pending]
-        trial = np.maximum(theta[rows] + shorten[pending, None] * step[pending], 0.0)
+        trial = theta[rows] + shorten[pending, None] * step[pending]
+        trial = np.where(bounded, np.maximum(trial, 0.0), trial)
         found = problem.value(trial, rows)
         level = value.log_likelihood[rows]
         good = found.log_likelihood >= level - 1e-10 * (1.0 + np.abs(level))
@@ -408,6 +431,105 @@ def _search(problem: Target, theta: Array, value: LikelihoodValue, live: Rows, s
         pending = pending[~good]
         shorten[pending] *= 0.5
     return moved
+
+
+def maximise_blocks(
+    problem: Target, start: Array, bounded: Mask, blocks: Sequence[Block], *, tolerance: float
+) -> Solution:
+    """The same where blocks stay positive semidefinite; their members are not in ``bounded``.
+
+    ``start`` is without covariances.
+    """
+    target, ends = _Rooted(problem, blocks), bounded.copy()
+    ends[[cross for *_, cross in blocks]] = True
+    found, *others = [  # v = 0 may be a saddle
+        maximise(target, target.start(start, share), ends, tolerance=tolerance)
+        for share in (0.0, 0.9, -0.9)
+    ]
+    for other in others:
+        gain = other.value.log_likelihood - found.value.log_likelihood
+        better = gain > np.where(found.converged >= other.converged, 1e-9, -1e-9)
+        found.take(np.flatnonzero(better), other)
+    edge, theta = found.on_edge, target.theta(found.theta)
+    for first, second, cross in blocks:
+        a, b, c = theta[:, first], theta[:, second], theta[:, cross]
+        least = _NOTHING * np.maximum(a, b)
+        edge[:, [first, second, cross]] = (a * b - c**2 <= least * np.maximum(a, b))[:, None]
+        c[(a <= least) | (b <= least)] = 0.0
+        a[a <= least] = b[b <= least] = 0.0
+    return Solution(
+        theta=theta,
+        value=problem.value(theta, np.arange(len(theta))),
+        converged=found.converged,
+        on_edge=edge,
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class _Rooted:
+    """A likelihood in v₁, v₂ and w, which stand in the places of a block's a, b and c."""
+
+    problem: Target
+    blocks: Sequence[Block]
+
+    def start(self, theta: Array, share: float) -> Array:
+        """The v and w of variances, so much of the second one being shared with the first."""
+        loose = theta.copy()
+        for first, second, cross in self.blocks:
+            loose[:, first] = np.sqrt(theta[:, first])
+            loose[:, second] = share * np.sqrt(theta[:, second])
+            loose[:, cross] = (1.0 - share**2) * theta[:, second]
+        return loose
+
+    def theta(self, loose: Array) -> Array:
+        """θ that belongs to v and w."""
+        theta = loose.copy()
+        for first, second, cross in self.blocks:
+            theta[:, first] = loose[:, first] ** 2
+            theta[:, second] = loose[:, second] ** 2 + loose[:, cross]
+            theta[:, cross] = loose[:, first] * loose[:, second]
+        return theta
+
+    def value(self, theta: Array, rows: Rows) -> LikelihoodValue:
+        """Value, score and information in v and w."""
+        value = self.problem.value(self.theta(theta), rows)
+        jacobian = np.broadcast_to(np.eye(theta.shape[1]), (*theta.shape, theta.shape[1]))
+        for block in self.blocks:
+            jacobian = jacobian @ root_jacobian(theta, block)
+        observed = jacobian.mT @ value.observed @ jacobian
+        for block in self.blocks:
+            add_bend(observed, value.score, block)
+        return LikelihoodValue(
+            log_likelihood=value.log_likelihood,
+            score=(jacobian.mT @ value.score[:, :, None])[:, :, 0],
+            expected=jacobian.mT @ value.expected @ jacobian,
+            observed=observed,
+        )
+
+
+def root_jacobian(loose: Array, block: Block) -> Array:
+    """∂θ/∂(v, w, rest), shape (..., q, q)."""
+    first, second, cross = block
+    jacobian = np.broadcast_to(np.eye(loose.shape[-1]), (*loose.shape, loose.shape[-1])).copy()
+    jacobian[..., cross, cross] = 0.0
+    jacobian[..., second, cross] = 1.0
+    jacobian[..., first, first] = 2 * loose[..., first]
+    jacobian[..., second, second] = 2 * loose[..., second]
+    jacobian[..., cross, first] = loose[..., second]
+    jacobian[..., cross, second] = loose[..., first]
+    return jacobian
+
+
+def add_bend(observed: Array, score: Array, block: Block) -> None:
+    """Add, in place, what the second derivatives of v vᵀ give the observed information in v.
+
+    Shapes: observed (..., q, q), score (..., q).
+    """
+    first, second, cross = block
+    observed[..., first, first] -= 2 * score[..., first]
+    observed[..., second, second] -= 2 * score[..., second]
+    observed[..., first, second] -= score[..., cross]
+    observed[..., second, first] -= score[..., cross]
 
 
 _SHORTENINGS = 40

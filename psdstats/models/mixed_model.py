@@ -27,7 +27,6 @@ from psdstats.models.design_columns import (
     build_fixed,
     cell_means,
     column,
-    term_items,
 )
 from psdstats.models.design_random import Effects, RandomDesign, RandomSpec, build_random
 from psdstats.models.engine import BatchFit, fit_batch
@@ -77,6 +76,7 @@ class FitRemark(RemarkKind):
     NOTHING_ESTIMATED = "nothing estimated"
     AT_ZERO = "at zero"  # component
     BELOW_ZERO = "below zero"  # component
+    FULL_CORRELATION = "full correlation"  # first, second, sign
     NEARLY_SINGULAR = "nearly singular"
     NOT_CONVERGED = "not converged"
     INCOMPLETE = "incomplete"  # rows, variances
@@ -137,7 +137,7 @@ class MixedModelFit(Shown):
 
     @cached_property
     def variance_components(self) -> pd.Series:
-        """Variances by component; exactly 0 at the boundary."""
+        """Variances (and covariances of slopes) by component; exactly 0 at the boundary."""
         index = pd.Index(self.random.names, name="component")
         return pd.Series(self.estimates.theta.copy(), index=index, name="variance")
 
@@ -164,13 +164,23 @@ class MixedModelFit(Shown):
             return (FitRemark.NOTHING_ESTIMATED(),)
         said: list[Remark] = []
         parts, theta, edge = fit.parts, fit.theta, fit.on_edge
+        inside_blocks = {i for block in parts.blocks for i in block}
         for k, name in enumerate(names):
-            if edge[k]:
+            if edge[k] and parts.is_variance[k] and k not in inside_blocks:
                 said.append(FitRemark.AT_ZERO(component=name))
-            elif fit.free and theta[k] < 0:
+            elif fit.free and parts.is_variance[k] and theta[k] < 0:
                 said.append(FitRemark.BELOW_ZERO(component=name))
+        for first, second, cross in parts.blocks:
+            zero = [names[k] for k in (first, second) if theta[k] <= 1e-12 * theta.max()]
+            if edge[cross] and zero:
+                said += [FitRemark.AT_ZERO(component=name) for name in zero]
+            elif edge[cross]:
+                sign = int(np.sign(theta[cross]))
+                said.append(
+                    FitRemark.FULL_CORRELATION(first=names[first], second=names[second], sign=sign)
+                )
         # a known covariance of low rank may be left almost alone, the residual being nearly zero
-        tiny = bool((theta < _TINY * theta.max()).any())
+        tiny = bool((parts.is_variance & (theta < _TINY * theta.max())).any())
         if parts.known is not None and tiny:
             values = np.linalg.eigvalsh(parts.covariance(theta))
             if values[0] < _TINY * values[-1]:
@@ -356,7 +366,7 @@ class MixedModelFit(Shown):
         1    5       5.5
         2    9       5.2
         """
-        factors = (*term_items(term), *([] if by is None else [by]))
+        factors = (*self.fixed.variables(term), *([] if by is None else [by]))
         cells, weights = cell_means(self.fixed, factors)
         return cells.assign(**self._estimated(weights, method, level))
 
@@ -369,15 +379,17 @@ class MixedModelFit(Shown):
         by: str | None = None,
         level: float = 0.95,
         method: Inference | str = Inference.KENWARD_ROGER,
+        degree: int = 1,
     ) -> ContrastResult:
         """Compare the levels of a factor, as one family.
 
         Parameters
         ----------
-        term : str, or tuple of two str
-            Factor whose levels are compared, or two of which the combinations are.
-        kind : {"all pairs", "against first", "successive"}
-            Which differences.
+        term : str, or tuple of two str for kind "interaction"
+            Factor whose levels are compared, or a trend, whose slopes are given.
+        kind : {"all pairs", "against first", "successive", "trend", "interaction"}
+            Which differences.  "trend" needs a factor with numeric levels, or a covariate;
+            "interaction" takes differences of differences, each factor against its first level.
         adjust : {"default", "dunnett", "tukey", "mvt", "holm", "bonferroni", "none"}
             Family-wise adjustment; "default" is Dunnett, Tukey or the multivariate t by kind.
         by : str or None
@@ -386,6 +398,8 @@ class MixedModelFit(Shown):
             Confidence level.
         method : {"kenward-roger", "satterthwaite"}
             Standard errors and degrees of freedom.
+        degree : int, default=1
+            Highest power for kind "trend" of a factor.
 
         Returns
         -------
@@ -407,7 +421,7 @@ class MixedModelFit(Shown):
         >>> [one.label for one in fit.contrasts("time", kind="against first").contrasts]
         ['5 - 0', '9 - 0']
         """
-        asked = asked_contrasts(self.fixed, term, kind=kind, by=by)
+        asked = asked_contrasts(self.fixed, term, kind=kind, by=by, degree=degree)
         return contrast_table(
             asked,
             self.estimates.beta,
@@ -427,7 +441,7 @@ class MixedModel:
         One row an observation, without gaps in the columns used.
     response : str
         Column of the response.
-    fixed : sequence of str or tuple of str
+    fixed : sequence of str, Factor, Trend or tuple of them
         Terms of the fixed part beside the intercept.  Text, categorical and boolean columns are
         factors with treatment contrasts against their first level, numeric columns covariates; a
         tuple is an interaction.

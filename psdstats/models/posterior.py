@@ -145,8 +145,9 @@ def _beside_shared(y: Array, x: Array, columns: Columns, known: SharedErrors) ->
     ]
     used = [z for z, is_felt in zip(columns, felt, strict=True) if is_felt]
     problem = shared_problem(left, x, used, known)
-    count = len(used) + 1
-    best = maximise(problem, np.full((1, count), 1.0 / count), tolerance=1e-8)
+    bounded = np.ones(len(used) + 1, dtype=bool)
+    start = np.full((1, len(bounded)), 1.0 / len(bounded))
+    best = maximise(problem, start, bounded, tolerance=1e-8)
     spread = np.sqrt(np.diagonal(np.linalg.pinv(best.value.expected[0], hermitian=True)))
     axes = []
     for k, size in enumerate(best.theta[0]):

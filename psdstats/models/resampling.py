@@ -226,6 +226,11 @@ def profile_log_likelihood(fit: MixedModelFit, component: str, values: Array) ->
 
     Shapes: values (m,).
     """
+    if fit.random.parts.blocks:
+        raise ModelError(
+            "Profile intervals are not available with correlated slopes, whose variances and "
+            "covariance bound each other; use correlated=False."
+        )
     found = fit_batch(
         np.tile(fit.response, (len(values), 1)),
         fit.fixed.matrix,

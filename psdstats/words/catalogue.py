@@ -418,6 +418,9 @@ _OF_MODELS: dict[RemarkKind, Wording] = {
     FitRemark.AT_ZERO: "The variance of {component} is at zero.",
     FitRemark.BELOW_ZERO: "The variance of {component} is below zero, which says that no such "
     "variation was seen.",
+    FitRemark.FULL_CORRELATION: lambda say, first, second, sign: (
+        f"The correlation of {first} and {second} is at {say(sign, '+d')}."
+    ),
     FitRemark.NEARLY_SINGULAR: "The covariance of the rows is nearly singular: no test of this fit "
     "means anything.",
     FitRemark.NOT_CONVERGED: "The fit has not converged: the likelihood has no clear maximum.",

@@ -42,8 +42,9 @@ def fit_sentence(fit: MixedModelFit, say: Numerals = PLAIN) -> str:  # noqa: ARG
         own = " and ".join(map(column_words, columns))
         what = f"a random intercept of {own} ({len(grouping.levels)} levels)"
         if len(grouping.column_names) > 1:
+            link = "uncorrelated" if grouping.cross is None else "correlated"
             slopes = joined([column_words(one) for one in grouping.column_names[1:]])
-            what += f" with uncorrelated slopes in {slopes}"
+            what += f" with {link} slopes in {slopes}"
         parts.append(what)
     if "residual" in fit.random.names:
         parts.append("a residual variance")
@@ -79,7 +80,10 @@ def _term(fixed: FixedDesign, variables: tuple[str, ...]) -> str:
     label = variables[0]
     if label in fixed.factors:
         return f"{column_words(label)} ({len(fixed.factors[label].levels)} levels)"
-    return f"the trend {column_words(label)}"
+    parts = fixed.numerics[label].parts
+    return f"the trend {column_words(label)}" + (
+        "" if len(parts) == 1 else f" ({len(parts)} coefficients)"
+    )
 
 
 def influence_sentence(found: Influence, say: Numerals = PLAIN) -> str:
@@ -144,7 +148,7 @@ def refit_names(fit: MixedModelFit, components: Mapping[str, str]) -> list[str]:
     fixed, names = fit.fixed, []
     for one in fixed.coefficients:
         told = [f"{column_words(k)} {fixed.factors[k].levels[j]}" for k, j in one.levels]
-        told += map(column_words, one.numerics)
+        told += [column_words(fixed.numerics[k].parts[j]) for k, j in one.parts]
         names.append(", ".join(told) or "first levels")
     return names + [f"variance between {components[name]}" for name in fit.random.names]
 

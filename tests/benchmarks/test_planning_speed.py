@@ -39,7 +39,7 @@ def test_two_thousand_trials_cost_less_than_two_hundred_single_fits():
             for r in range(2)
         ]
     )  # fmt: skip
-    lines = RandomSlope("group", "order")
+    lines = RandomSlope("group", "order", correlated=False)
     model = MixedModel(
         frame, response="y", fixed=["time"], random=[lines, ("group", "time")], boundary="drop"
     )

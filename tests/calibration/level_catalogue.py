@@ -156,7 +156,9 @@ def by_kenward_roger(
         parts = np.array([*more, parts[-1]])
     else:
         x, rows = x[:, : -_redundant(x)], rows[:, : -_redundant(x)]
-    whole = CovarianceParts(matrices=parts, known=built.known)
+    whole = CovarianceParts(
+        matrices=parts, is_variance=np.ones(len(parts), dtype=bool), known=built.known
+    )
     fit = fit_batch(y, x, whole, free=not drop, tolerance=1e-7)
     covariance = adjusted_covariance(fit, drop_edges=drop)
     q = len(rows)

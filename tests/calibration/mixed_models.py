@@ -123,7 +123,9 @@ def build(design: Design) -> Built:
         matrices.append(matrices[0] * (times[:, None] == times))
     matrices.append(np.eye(len(x)))
     known = known_covariance(design.known, groups, times)
-    parts = CovarianceParts(matrices=np.array(matrices), known=known)
+    parts = CovarianceParts(
+        matrices=np.array(matrices), is_variance=np.ones(len(matrices), dtype=bool), known=known
+    )
     return Built(x, parts, parts.covariance(np.array([design.variances]))[0], groups, times)
 
 

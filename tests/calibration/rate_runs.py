@@ -30,7 +30,9 @@ def run_sizes(time_min, size_um, *, group=None, known_covariance=None, spread=No
         lines = drift_part(place.astype(float), codes)
         parts = parts if lines is None else np.array([lines, *parts])
         known = np.asarray(freed(known))
-        whole = CovarianceParts(matrices=parts, known=known)
+        whole = CovarianceParts(
+            matrices=parts, is_variance=np.ones(len(parts), dtype=bool), known=known
+        )
         spread = variance_posterior(y, design, whole)
     elif spread is None:
         sd, df = smooth_spread([time], [y])

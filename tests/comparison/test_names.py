@@ -109,16 +109,16 @@ def _against_rest(levels):
     count = len(levels)
     weights = (count * np.eye(count) - 1.0) / (count - 1.0)
     return weights, [
-        Contrast(high=f"{level} against the others", family=ContrastKind.OWN) for level in levels
+        Contrast(high=f"{level} against the others", family=ContrastKind.TREND) for level in levels
     ]
 
 
 @pytest.fixture
 def new_family(monkeypatch):
     entry = (_against_rest, Adjustment.MULTIVARIATE_T)
-    monkeypatch.setitem(contrasts.FAMILIES, ContrastKind.OWN, entry)
+    monkeypatch.setitem(contrasts.FAMILIES, ContrastKind.TREND, entry)
     told = ("each level against all others", "level")
-    monkeypatch.setitem(words.FAMILIES, ContrastKind.OWN, told)
+    monkeypatch.setitem(words.FAMILIES, ContrastKind.TREND, told)
 
 
 @pytest.mark.usefixtures("new_family")
@@ -173,7 +173,7 @@ def test_the_same_remark_of_several_quantities_is_told_once(planted):
 
 
 def test_a_contrast_without_a_low_level_has_its_own_subject():
-    subject = Contrast(high="linear trend", where="10", quantity="D50", family=ContrastKind.OWN)
+    subject = Contrast(high="linear trend", where="10", quantity="D50", family=ContrastKind.TREND)
     plan = ComparisonPlan(by="milling_time_min", at_each=("ball_ratio",))
     assert words.ratio_label(subject, plan) == "linear trend min, ball ratio 10"
     assert words.contrast_words(subject) == "linear trend"

@@ -163,7 +163,7 @@ def shared_stack(seed=4, groups=6, times=3, replicates=2):
     return frame
 
 
-@pytest.mark.parametrize("random", [["group"], [RandomSlope("group", "dose")]])
+@pytest.mark.parametrize("random", [["group"], [RandomSlope("group", "dose", correlated=False)]])
 def test_refit_without_known_is_our_fit_without_it(random):
     """Two packages on the model without the known covariance: the same variances and effects."""
     frame = shared_stack()

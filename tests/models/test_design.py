@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 
 from psdstats.errors import ModelError
-from psdstats.models import MixedModel, RandomSlope
+from psdstats.models import Factor, MixedModel, RandomSlope, Trend
 from psdstats.models.design_columns import asked_contrasts, build_fixed, cell_means
 from psdstats.models.design_random import build_random, known_covariance
 
@@ -40,8 +40,8 @@ def test_a_list_is_an_interaction_too(crossed):
     )
     fit = model.fit()
     assert fit.test(["time", "ball"]) == fit.test(("ball", "time"))
-    pairs = fit.contrasts(["time", "ball"])
-    assert pairs.contrasts == fit.contrasts(("time", "ball")).contrasts
+    pairs = fit.contrasts(["time", "ball"], kind="interaction")
+    assert pairs.contrasts == fit.contrasts(("time", "ball"), kind="interaction").contrasts
 
 
 def test_level_order_of_categoricals_and_numbers():
@@ -51,15 +51,24 @@ def test_level_order_of_categoricals_and_numbers():
             "time": [10.0, 2.0, 10.0, 2.0],
         }
     )
-    design = build_fixed(frame, ["ratio", "time"], ["time"])
+    design = build_fixed(frame, ["ratio", Factor("time")])
     assert design.factors["ratio"].levels == ("low", "high")
     assert design.factors["time"].levels == ("2", "10")
 
 
-def test_numbers_are_a_straight_line():
+@pytest.mark.parametrize(
+    ("form", "expected"),
+    [
+        ("linear", [[0.0], [4.0], [9.0]]),
+        ("sqrt", [[0.0], [2.0], [3.0]]),
+        ("log1p", np.log1p([[0.0], [4.0], [9.0]]).tolist()),
+        ("quadratic", [[0.0, 0.0], [4.0, 16.0], [9.0, 81.0]]),
+    ],
+)
+def test_trends(form, expected):
     frame = pd.DataFrame({"t": [0, 4, 9]})
-    design = build_fixed(frame.loc[[0, 1, 2, 2]], ["t"])
-    assert design.matrix[:3, 1:].tolist() == [[0.0], [4.0], [9.0]]
+    design = build_fixed(frame.loc[[0, 1, 2, 2]], [Trend("t", form)])
+    assert design.matrix[:3, 1:].tolist() == expected
 
 
 def test_hypotheses_are_differences_of_cell_means(crossed):
@@ -72,8 +81,9 @@ def test_hypotheses_are_differences_of_cell_means(crossed):
     within = asked_contrasts(design, "time", kind="against first", by="ball")
     assert within.contrasts[0].label == "5 - 0 at 10:1"
     assert within.weights[0] @ beta == pytest.approx(means["5", "10:1"] - means["0", "10:1"])
+    both = asked_contrasts(design, ("time", "ball"), kind="interaction")
     change = (means["10", "5:1"] - means["10", "10:1"]) - (means["0", "5:1"] - means["0", "10:1"])
-    assert design.hypothesis(("time", "ball"))[1] @ beta == pytest.approx(change)
+    assert both.weights[1] @ beta == pytest.approx(change)
 
 
 def test_test_does_not_depend_on_the_reference_level(crossed):
@@ -94,9 +104,11 @@ def test_component_names_and_matrices(crossed):
     assert design.names == (
         "group",
         "group[time]",
+        "group[(Intercept), time]",
         "group:time",
         "residual",
     )
+    assert design.parts.blocks == ((0, 1, 2),)
     t = crossed["time"].to_numpy(dtype=float)
     same = (crossed["group"].to_numpy()[:, None] == crossed["group"].to_numpy()).astype(float)
     assert np.array_equal(design.parts.matrices[1], same * np.outer(t, t))
@@ -113,6 +125,8 @@ def model(frame, **changes):
         ({"response": "z"}, "no column 'z'"),
         ({"response": "ball"}, "not numbers"),
         ({"fixed": ["nothing"]}, "no column 'nothing'"),
+        ({"fixed": [Trend("ball")]}, "trend needs numbers"),
+        ({"fixed": [Trend("time", "exponential")]}, "not one of linear"),
         ({"random": ["constant"]}, "one level only"),
         ({"fixed": ["constant"]}, "one level only"),
         ({"fixed": ["group"]}, "fixed or random, not both"),
@@ -120,7 +134,7 @@ def model(frame, **changes):
         ({"random": [RandomSlope("group", "ball")]}, "combination of grouping and factor"),
         ({"known_covariance": np.eye(3)}, "shape"),
         ({"boundary": "never"}, "'zero'"),
-        ({"fixed": ["time", "time_again"], "factors": ["time", "time_again"]}, "time_again\\[5\\]"),
+        ({"fixed": [Factor("time"), "time_again"], "factors": ["time_again"]}, "time_again\\[5\\]"),
     ],
 )
 def test_what_cannot_be_fitted_is_named(crossed, changes, words):

@@ -22,7 +22,9 @@ def layout(groups, times, replicates=1, keep=None):
 
 def parts_of(*matrices, known=None):
     stacked = np.array(matrices)
-    return CovarianceParts(matrices=stacked, known=known)
+    return CovarianceParts(
+        matrices=stacked, is_variance=np.ones(len(stacked), dtype=bool), known=known
+    )
 
 
 def dense_log_likelihood(y, x, v, criterion="reml"):
@@ -139,7 +141,9 @@ def test_known_covariance_equals_whitened_data(unbalanced):
 def test_nothing_estimated_is_generalised_least_squares(unbalanced):
     y, x, _ = unbalanced
     v_known = np.diag(np.linspace(0.5, 2, 20))
-    empty = CovarianceParts(matrices=np.zeros((0, 20, 20)), known=v_known)
+    empty = CovarianceParts(
+        matrices=np.zeros((0, 20, 20)), is_variance=np.zeros(0, dtype=bool), known=v_known
+    )
     fit = fit_batch(y, x, empty)
     inverse = np.linalg.inv(v_known)
     expected = np.linalg.solve(x.T @ inverse @ x, x.T @ inverse @ y.T).T
@@ -200,6 +204,37 @@ def test_an_exact_response_is_refused():
 
 def test_no_variance_and_no_known_covariance_is_refused():
     x, _, _ = layout(3, 4)
-    empty = CovarianceParts(matrices=np.zeros((0, 12, 12)))
+    empty = CovarianceParts(matrices=np.zeros((0, 12, 12)), is_variance=np.zeros(0, dtype=bool))
     with pytest.raises(ModelError, match="known covariance"):
         fit_batch(np.arange(12.0), x, empty)
+
+
+def test_slopes_at_perfect_correlation():
+    """A block at the edge of its cone: no point of the cone nearby is better."""
+    rng = np.random.default_rng(11)
+    group, t = np.repeat(np.arange(5), 4), np.tile(np.arange(4.0), 5)
+    same = (group[:, None] == group).astype(float)
+    g = [same, same * np.outer(t, t), same * (t[:, None] + t), np.eye(20)]
+    parts = CovarianceParts(
+        matrices=np.array(g),
+        is_variance=np.array([True, True, False, True]),
+        blocks=((0, 1, 2),),
+    )
+    x = np.stack([np.ones(20), t], axis=1)
+    level = rng.normal(size=(60, 5))[:, group]
+    y = level * (1 + 0.5 * t) + 3 * rng.normal(size=(60, 20))
+    fit = fit_batch(y, x, parts)
+    edged = np.flatnonzero(fit.on_edge[:, 2])
+    assert len(edged) >= 5
+    assert fit.converged.all()
+    a, b, c = fit.theta[edged, :3].T
+    assert a * b - c**2 == pytest.approx(np.zeros(len(edged)), abs=1e-8 * (a * b).max())
+    for row in edged[:5]:
+        for _ in range(40):
+            root = np.linalg.cholesky(
+                np.array([[a.max(), 0], [0, b.max()]]) * 1e-6 + fit.theta[row][[[0, 2], [2, 1]]]
+            ) + np.tril(rng.normal(0, 0.05, (2, 2)))
+            block = root @ root.T
+            theta = np.array([block[0, 0], block[1, 1], block[0, 1], fit.theta[row, 3]])
+            v = parts.covariance(theta[None])[0]
+            assert dense_log_likelihood(y[row], x, v) <= fit.log_likelihood[row] + 1e-9

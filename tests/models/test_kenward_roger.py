@@ -26,7 +26,9 @@ def layout(groups=3, times=5, keep=None):
 
 def parts_of(*matrices, known=None):
     stacked = np.array(matrices)
-    return CovarianceParts(matrices=stacked, known=known)
+    return CovarianceParts(
+        matrices=stacked, is_variance=np.ones(len(stacked), dtype=bool), known=known
+    )
 
 
 def anova(y, groups=3, times=5):
@@ -125,7 +127,9 @@ def test_single_contrast_agrees_with_its_f_test():
 def test_nothing_estimated_gives_chi_squared():
     x, _ = layout()
     known = np.eye(15) * 0.5
-    empty = CovarianceParts(matrices=np.zeros((0, 15, 15)), known=known)
+    empty = CovarianceParts(
+        matrices=np.zeros((0, 15, 15)), is_variance=np.zeros(0, dtype=bool), known=known
+    )
     fit = fit_batch(np.random.default_rng(6).normal(size=15), x, empty)
     test = kenward_roger(fit, adjusted_covariance(fit), np.eye(5)[1:])
     assert np.isinf(test.df_den[0])

@@ -6,7 +6,7 @@ import pytest
 from statsmodels.formula.api import mixedlm
 
 from psdstats.errors import ModelError
-from psdstats.models import MixedModel, RandomSlope
+from psdstats.models import MixedModel, RandomSlope, Trend
 from psdstats.models.mixed_model import FitRemark
 from psdstats.words.models import fit_sentence
 from psdstats.words.remarks import sentence
@@ -51,7 +51,7 @@ def test_predictions_solve_the_mixed_model_equations(crossed):
     slopes = crossed["group"].map({"g0": 0.03, "g1": -0.05, "g2": 0.01, "g3": 0.06})
     crossed = crossed.assign(y=crossed["y"] + slopes * crossed["time"])
     fit = MixedModel(
-        crossed, response="y", fixed=["time"], random=[RandomSlope("group", "time")]
+        crossed, response="y", fixed=["time"], random=[RandomSlope("group", "time", False)]
     ).fit()
     intercept, slope, residual = fit.variance_components
     z = np.eye(4)[fit.random.groupings[0].codes]
@@ -84,6 +84,26 @@ def test_contrast_families(trial):
     steps = fit.contrasts("time", kind="successive")
     assert steps.estimate.sum() == pytest.approx(first.estimate[-1])
     assert len(fit.contrasts("time").contrasts) == 6
+    trend = fit.contrasts("time", kind="trend")
+    means = fit.marginal_means("time")["estimate"].to_numpy()
+    assert trend.estimate[0] == pytest.approx(np.polyfit([0, 5, 10, 20], means, 1)[0])
+
+
+def test_slopes_within_levels(crossed):
+    fit = MixedModel(
+        crossed, response="y", fixed=["time", "ball", ("time", "ball")], random=["group"]
+    ).fit()
+    slopes = fit.contrasts("time", by="ball")
+    table = fit.to_frame()["estimate"]
+    expected = [table["time"], table["time"] + table["time:ball[5:1]"]]
+    assert slopes.estimate == pytest.approx(expected)
+    assert [one.label for one in slopes.contrasts] == ["time at 10:1", "time at 5:1"]
+
+
+def test_trend_terms_can_be_named_by_column(trial):
+    fit = fit_trial(trial, fixed=[Trend("time", "log1p")], factors=[])
+    assert fit.test("time").f == fit.test(Trend("time", "log1p")).f
+    assert "the trend log1p(time)" in fit_sentence(fit)
 
 
 def test_known_covariance_lowers_the_estimated_variance(trial):

@@ -23,7 +23,9 @@ from psdstats.student import critical_t, two_sided_p
 
 def parts_of(matrices: np.ndarray, known: np.ndarray | None = None) -> CovarianceParts:
     """A covariance whose parts are all variances."""
-    return CovarianceParts(matrices=matrices, known=known)
+    return CovarianceParts(
+        matrices=matrices, is_variance=np.ones(len(matrices), dtype=bool), known=known
+    )
 
 
 def of_one(known: float, variance: float, df: float) -> Mixture:

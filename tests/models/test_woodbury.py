@@ -30,7 +30,7 @@ def trial():
 
 
 def fitted(trial, known, boundary="free"):
-    lines = RandomSlope("group", "order")
+    lines = RandomSlope("group", "order", correlated=False)
     return MixedModel(
         trial,
         response="y",

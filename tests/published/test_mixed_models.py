@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from psdstats.models import MixedModel
+from psdstats.models import MixedModel, RandomSlope
 from psdstats.models.mixed_model import FitRemark
 from psdstats.models.resampling import bootstrap_test
 
@@ -20,6 +20,11 @@ FOLDER = Path(__file__).parents[2] / "datasets" / "published" / "mixed_models"
 REFERENCE = json.loads((FOLDER / "reference.json").read_text())
 
 MODELS = {
+    "sleepstudy_slope": {
+        "response": "Reaction",
+        "fixed": ["Days"],
+        "random": [RandomSlope("Subject", "Days")],
+    },
     "sleepstudy_int": {"response": "Reaction", "fixed": ["Days"], "random": ["Subject"]},
     "sleepstudy_cat": {
         "response": "Reaction",
@@ -68,6 +73,8 @@ def fitted(name, criterion="reml"):
 
 def component_name(entry, name):
     if entry["grp"] == "Subject":
+        if entry["var2"]:
+            return "Subject[(Intercept), Days]"
         return "Subject" if entry["var1"] == "(Intercept)" else f"Subject[{entry['var1']}]"
     if name == "Penicillin":
         return {"Residual": "residual"}.get(entry["grp"], entry["grp"])

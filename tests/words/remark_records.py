@@ -105,6 +105,7 @@ REMARKS = {
         FitRemark.NOTHING_ESTIMATED(),
         FitRemark.AT_ZERO(component="group"),
         FitRemark.BELOW_ZERO(component="group"),
+        FitRemark.FULL_CORRELATION(first="group", second="drift", sign=-1),
         FitRemark.NEARLY_SINGULAR(),
         FitRemark.NOT_CONVERGED(),
         FitRemark.INCOMPLETE(rows=22, variances=3),
