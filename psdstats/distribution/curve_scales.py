@@ -117,7 +117,7 @@ class Seen:
         """
         held = np.diff(np.clip(self.q, 0, 1))
         width = (held * np.diff(self.t)).sum(1) / np.maximum(held.sum(1), 1e-9)
-        return np.interp(width, list(_TEMPER), list(_TEMPER.values()))
+        return np.asarray(np.interp(width, list(_TEMPER), list(_TEMPER.values())))
 
     @cached_property
     def line(self) -> Array:

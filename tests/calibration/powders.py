@@ -173,7 +173,7 @@ def _attrition(n: int, rng: np.random.Generator) -> Array:
 
 
 def _bounded(n: int, rng: np.random.Generator) -> Array:
-    """Nothing beyond two ends: the logit of the place between them, in ln x, is normal (Johnson)."""
+    """Nothing beyond two ends: the logit of the place between them in ln x is normal (Johnson)."""
     place = _places(n, rng)[:, None]
     low, high = rng.uniform(1.0, 2.2, n)[:, None], rng.uniform(0.8, 1.6, n)[:, None]
     power, skew = rng.uniform(0.8, 1.6, n)[:, None], rng.uniform(-0.6, 0.6, n)[:, None]
