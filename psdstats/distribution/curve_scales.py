@@ -32,6 +32,7 @@ SIGMA = {0.003: 0.44, 0.1: 0.30, 0.5: 0.20, 2.0: 0.06}
 WILD = {1.5: 0.17, 5.0: 0.11}
 _LOG_WILD = 2.2  # times these on the log scale: below a peak of feed, fragments follow a power law
 _SMOOTHEST_CUT, _SMOOTHEST_LOGIT, _SMOOTHEST_LOG = 0.1, 0.1, 0.5  # no cut is perfectly sharp
+_TEMPER = {0.4: 0.9, np.log(2): 0.75}  # power of the likelihood by width of the classes
 N_SCALES = 2 * len(_CUTS) + 2
 # scales of powders with a sharp top
 ENDS_ABOVE = np.append(np.tile(_CUTS[:, 1] > 0, 2), [False, True])
@@ -107,6 +108,16 @@ class Seen:
     def x(self) -> Array:
         """Distance from the first aperture, the variable of the process."""
         return np.asarray(self.t - self.t[:, :1])
+
+    @cached_property
+    def temper(self) -> Array:
+        """(R,) power of the likelihood: less than 1, since no powder is straight on any scale.
+
+        The wider the classes in which the powder lies, the more of its bends they hide.
+        """
+        held = np.diff(np.clip(self.q, 0, 1))
+        width = (held * np.diff(self.t)).sum(1) / np.maximum(held.sum(1), 1e-9)
+        return np.asarray(np.interp(width, list(_TEMPER), list(_TEMPER.values())))
 
     @cached_property
     def line(self) -> Array:

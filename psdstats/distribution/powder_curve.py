@@ -46,7 +46,6 @@ _CHUNK = 12  # runs worked on at once
 _HEAVY, _LIGHT = 48, 32  # components held one by one, and those that stand for all others
 _KEPT = 56  # of both, the lightest being dropped for speed: u at most 4 % less, mostly 1 %
 _FIRST_LOOK, _POINTS = 25, 65  # points in a bracket: spread evenly, then where the probability is
-_TEMPER = 0.9  # power of the likelihood: powders are only nearly straight on any scale
 _PEAK_MASS = 0.15  # of a class that may hide a peak
 _PEAK_ENDS, _PEAK_KINKED = 0.95, 0.99  # weight of powders that end sharply, that have a kink
 _WHERE_MASS = 1.5  # wild intervals are likelier where much of the mass lies, by this power
@@ -278,7 +277,8 @@ def _log_weight(seen: Seen, likelihood: Array, slope: Array, log_prior: Array) -
     """Of components (R, C, k); by the fitted slope flat in location and ln width."""
     least = 1e-3 * seen.slope[:, COMPONENT_SCALE, None]
     flat = likelihood - 2 * np.log(np.maximum(slope, least))
-    return np.asarray(_TEMPER * flat + COMPONENT_LOG_PRIOR[:, None] + log_prior)
+    power = seen.temper[:, None, None]
+    return np.asarray(power * flat + COMPONENT_LOG_PRIOR[:, None] + log_prior)
 
 
 def _chosen(log_weight: Array, cube: Array, variance: Array) -> _Chosen:
@@ -386,7 +386,7 @@ def _beyond_ends(
         log_p = log_ndtr(-alpha)
         hazard = np.exp(-(alpha**2) / 2 - log_p) / np.sqrt(2 * np.pi)
         shrink = np.clip(hazard * (hazard - alpha), 0, 1)
-        log_weight += _TEMPER * np.where(has[:, None], log_p, 0)
+        log_weight += seen.temper[:, None] * np.where(has[:, None], log_p, 0)
         with_end = with_end * (has[:, None, None] / sd[..., None])
         moved = moved + side * hazard[..., None] * with_end
         narrowed = narrowed + (

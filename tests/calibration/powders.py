@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.interpolate import PchipInterpolator
 from scipy.linalg import expm
-from scipy.special import expit, gammainc, ndtr, ndtri
+from scipy.special import expit, gammainc, logit, ndtr, ndtri
 
 from psdstats.sieves import Sieve, tolerance_um
 from psdstats.study import Balance, Reading, Run, Study
@@ -172,6 +172,24 @@ def _attrition(n: int, rng: np.random.Generator) -> Array:
     return share * dust + (1 - share) * _normal(place, _ln_uniform(1.25, 1.5, n, rng))
 
 
+def _bounded(n: int, rng: np.random.Generator) -> Array:
+    """Nothing beyond two ends: the logit of the place between them in ln x is normal (Johnson)."""
+    place = _places(n, rng)[:, None]
+    low, high = rng.uniform(1.0, 2.2, n)[:, None], rng.uniform(0.8, 1.6, n)[:, None]
+    power, skew = rng.uniform(0.8, 1.6, n)[:, None], rng.uniform(-0.6, 0.6, n)[:, None]
+    part = np.clip((T - place + low) / (low + high), 0, 1)
+    with np.errstate(divide="ignore"):
+        return np.asarray(ndtr(skew + power * logit(part)))
+
+
+def _skewed(n: int, rng: np.random.Generator) -> Array:
+    """Log-normal with one tail longer: the density times a probit of ln x (Azzalini)."""
+    x = (T - _places(n, rng)[:, None]) / _ln_uniform(1.6, 2.4, n, rng)[:, None]
+    skew = (rng.uniform(1, 5, n) * rng.choice([-1, 1], n))[:, None]
+    curve = (np.exp(-(x**2) / 2) * ndtr(skew * x)).cumsum(axis=1)
+    return np.asarray(curve / curve[:, -1:])
+
+
 # ---------------------------------------------------------------- breakage
 EDGE = np.linspace(np.log(4), np.log(1500), 141)
 """Upper edges of the classes of the mill, ln µm; the class above the last holds what is coarser."""
@@ -273,10 +291,15 @@ FAMILIES = {
     "log-logistic": (_log_logistic, "logistic"),
     "hyperbolic (left out)": (_hyperbolic, None),
     "attrition (left out)": (_attrition, None),
+    "bounded (left out)": (_bounded, None),
+    "skewed (left out)": (_skewed, None),
 }
 STRAIGHT = ("log-normal", "Rosin-Rammler", "Gates-Gaudin-Schuhmann", "log-logistic")
 """Straight on one scale of the law of the curve (narrow log-normal powders too)."""
-SMOOTH = ("log-normal", "Rosin-Rammler", "gamma", "log-logistic", "hyperbolic (left out)")
+SMOOTH = (
+    "log-normal", "Rosin-Rammler", "gamma", "log-logistic", "hyperbolic (left out)",
+    "skewed (left out)",
+)  # fmt: skip
 """Powders with one broad hump, which no class of these stacks can hide."""
 
 
