@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from itertools import chain
 from typing import Self
 
 import numpy as np
@@ -44,17 +45,16 @@ class JointMoments:
     @classmethod
     def of(cls, values: Array, valid: NDArray[np.bool_] | None = None) -> Self:
         """Moments of joint draws, shape (Q, M); `values` is overwritten by its deviations."""
-        if valid is None:
-            count = np.full(len(values), float(values.shape[1]))
-            mean = values.mean(axis=1)
-            values -= mean[:, None]
-        else:
+        count = np.full(len(values), float(values.shape[1]))
+        if valid is not None:
             count = valid.sum(axis=1).astype(float)
-            np.copyto(values, 0.0, where=~valid)
-            with np.errstate(invalid="ignore", divide="ignore"):
-                mean = values.sum(axis=1) / count
-            values -= np.nan_to_num(mean)[:, None]
-            np.copyto(values, 0.0, where=~valid)
+        gaps = np.flatnonzero(count < values.shape[1])  # most rows have none
+        told = True if valid is None else valid[gaps]
+        values[gaps] = np.where(told, values[gaps], 0.0)
+        with np.errstate(invalid="ignore", divide="ignore"):
+            mean = values.sum(axis=1) / count
+        values -= np.nan_to_num(mean)[:, None]
+        values[gaps] = np.where(told, values[gaps], 0.0)
         return cls(count=count, mean=mean, scatter=values @ values.T)
 
     def merge(self, other: Self) -> Self:
@@ -193,11 +193,11 @@ LEAST_SPAN = 1e-12
 """Only errors declared on D10 and D90 apart could turn them round; a span is never negative."""
 
 
-def ln_bounds(plan: DrawPlan, ln_size: Array) -> tuple[Array, Array, Array]:
-    """Least and most that ln D10, ln D50, ln D90 and ln span of each draw can be, each (R, 4, n).
+def ln_bounds(plan: DrawPlan, ln_size: Array) -> tuple[Array, Array, dict[int, Array]]:
+    """Least that ln D10, ln D50, ln D90 and ln span of each draw can be, and not of logarithms.
 
-    They are equal where the draw has a value, and one array where all have; the third is the least
-    itself.
+    Both (R, 4, n).  Then, by place, the most (4, n) of runs of which a size is open; of all others
+    least and most are one.
     """
     n_runs, n_levels, n_draws = ln_size.shape
     least, value = np.empty((2, n_runs, n_levels + 1, n_draws))
@@ -208,12 +208,11 @@ def ln_bounds(plan: DrawPlan, ln_size: Array) -> tuple[Array, Array, Array]:
         span /= size[:, 1]
         np.log(np.maximum(span, LEAST_SPAN, out=span), out=least[:, n_levels])
     np.exp(least[:, n_levels], out=value[:, n_levels])
-    is_open = ~np.isfinite(ln_size).all(axis=(1, 2))
-    most = least.copy() if is_open.any() else least
-    for row in np.flatnonzero(is_open).tolist():
+    most: dict[int, Array] = {}
+    for row in np.flatnonzero(~np.isfinite(ln_size).all(axis=(1, 2))).tolist():
         least[row], most[row] = _open_bounds(plan.runs[row], ln_size[row])
         np.exp(least[row], out=value[row])
-    return least, most, value
+    return least, value, most
 
 
 def _open_bounds(run: RunPlan, ln_size: Array) -> tuple[Array, Array]:
@@ -245,22 +244,21 @@ def summarise_sizes(plan: DrawPlan, ln_size: Array, negative: Array) -> BlockSum
 
     Quantities are in the order run by run, D10, D50, D90, span.
     """
-    n_draws = ln_size.shape[2]
-    least, most, value = (side.reshape(-1, n_draws) for side in ln_bounds(plan, ln_size))
-    if np.shares_memory(least, most):  # no size is open
-        highest, missing, valid = value, np.zeros(len(value)), None
-    else:
-        is_open = least != most
-        highest, missing, valid = np.exp(most), is_open.sum(axis=1), ~is_open
-    both = zip(value, highest, strict=True)
+    least, value, most = ln_bounds(plan, ln_size)
+    n_draws, highest = ln_size.shape[2], [*value]
+    valid = np.ones(value.shape, dtype=bool)
+    for row, own in most.items():
+        highest[row], valid[row] = np.exp(own), least[row] == own
+    flat, known = value.reshape(-1, n_draws), valid.reshape(-1, n_draws)
+    both = zip(flat, chain.from_iterable(highest), strict=True)
     ends = np.array([ends_between(*own, plan.coverage) for own in both])
     return BlockSummary(
         draws=n_draws,
-        moments=JointMoments.of(value, valid),
+        moments=JointMoments.of(flat, known),
         ends=np.where(ends == 0.0, -np.inf, ends).T,  # open
-        missing=missing,
+        missing=n_draws - known.sum(axis=1),
         negative=negative,
-        log_moments=JointMoments.of(least, valid),
+        log_moments=JointMoments.of(least.reshape(-1, n_draws), known),
     )
 
 

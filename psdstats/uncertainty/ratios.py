@@ -122,9 +122,13 @@ def summarise_ratios(
     Quantities of the moments are in the order side by side, results in the order pair by pair.
     A draw in which a run is open counts with the least and the most its ratio can be.
     """
+    whole, _, opened = ln_bounds(plan, ln_size)
+    top = whole.copy() if opened else whole
+    for row, own in opened.items():
+        top[row] = own
     least, most = (
         np.stack([side[rows][:, layout.columns].mean(axis=0) for rows in layout.sides])
-        for side in ln_bounds(plan, ln_size)[:2]
+        for side in (whole, top)
     )
     missing = least != most
     ends, open_draws = [], []
