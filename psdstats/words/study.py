@@ -20,50 +20,13 @@ from psdstats.study.sheet_plan import SheetPlan
 from psdstats.study.wide_cells import WideTable, words_of
 from psdstats.words.courses import level_words
 from psdstats.words.numbers import MISSING, PLAIN, Numerals
-from psdstats.words.remarks import place, told_of
+from psdstats.words.remarks import phrases, place, told_of
 
 RUNS_NAMED, _RUNS_LISTED = 3, 8
 LEAST_POINTS = 0.1
 """Points of a change in per cent below which nothing is said to move."""
 
-LOOKED_FOR: Mapping[str, str] = ReadOnly(
-    {
-        "gross_below_tare": "a loaded sieve is lighter than the empty one by more than noise",
-        "no_pan": "a run has no pan (aperture 0)",
-        "no_sieve": "a run has a pan and no sieve",
-        "repeated_sieve": "a run has the same sieve, or the same aperture, twice",
-        "no_powder": "the net masses of a run do not add up to more than nothing",
-        "certified_order": "certified apertures stand in another order than the nominal ones",
-        "similar_names": "two names read alike and count as two",
-        "mixed_levels": "a factor is a number in some runs and words in others",
-        "density": "the density is none that a solid has",
-        "time_range": "a milling time is hardly meant",
-        "time_unit": "the times of a group are those of the others in another unit",
-        "resolution": "the readings of a balance contradict its resolution",
-        "copied_run": "a run repeats another one reading for reading",
-        "sample_mass": "a run has no sample mass, which other runs have",
-        "no_sample_mass": "no run has a sample mass, so loss of powder is not looked for",
-        "odd_aperture": "a group has one aperture that no other group has, between the same two",
-        "certificate_uncertainty": "U of a certificate does not suit its aperture",
-        "shared_sieve": "one sieve name stands for two sieves in two groups",
-        "negative_net": "a loaded sieve is lighter than the empty one, within weighing noise",
-        "missing_sieve": "a run lacks a sieve that the other runs of its group have",
-        "aperture_order": "the sieves of a run are not written in the order of their apertures",
-        "off_series": "an aperture is not in the standard series",
-        "certificate": "a certified aperture is outside the tolerance, or a sieve has neither",
-        "overload": "a sieve holds more than its load limit",
-        "over_capacity": "a reading is above the capacity of the balance",
-        "finer_than_resolution": "a reading is not a multiple of the balance's resolution",
-        "mass_balance": "the sum of the net masses differs too much from the sample mass",
-        "dominant_class": "one sieve holds more than half of the powder",
-        "not_bracketed": "D10, D50 or D90 lies in the pan or above the top sieve",
-        "end_point": "the second shaking still moved powder",
-        "tare_drift": "the tare of a sieve changes by more than the balance explains",
-        "charge": "the fillings of the jar (column charge) cannot be as written",
-        "swapped_sieves": "the tares of two sieves are exchanged in one run",
-        "reading": "something cannot be read",
-    }
-)
+LOOKED_FOR = phrases("check")
 """What each bench check looks for."""
 
 WITHOUT = "moves a change by, points"
@@ -337,27 +300,7 @@ def guide_lines(plan: SheetPlan) -> list[str]:
     return [*lines, "", "Cautions", *CAUTIONS]
 
 
-SETTING_HINTS: Mapping[str, str] = ReadOnly(
-    {
-        "title": "What the report is called.",
-        "material": "What is milled.",
-        "author": "Who answers for the trial.",
-        "date": "Day or days of the trial.",
-        "density_g_per_cm3": "Of the particles, not of the heap. Without it the scatter of "
-        "sampling is not counted.",
-        "tares": 'Write "each run" or "once".',
-        "compare.margin_percent": "A change of size below it counts as none. Without it nothing "
-        "is called equal.",
-        "compare.target_um": "Where milling is to stop, as D50. Without it no time is given.",
-        "resolution_g": "Last digit that the display shows.",
-        "repeatability_g": "Standard deviation when one load is weighed again and again; from the "
-        "data sheet, or ten weighings of one sieve.",
-        "repeatability_weighings": "How many weighings that standard deviation rests on; empty "
-        "where it is from a data sheet.",
-        "linearity_g": "From the data sheet; empty where it is not stated.",
-        "capacity_g": "A larger reading is refused.",
-    }
-)
+SETTING_HINTS = phrases("setting")
 """What to write as a setting, beside its name on the recording sheet."""
 
 
