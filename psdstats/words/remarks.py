@@ -47,6 +47,11 @@ def phrases(of: str) -> Mapping[str, str]:
     return ReadOnly({row["name"]: row["text"] for row in _texts() if row["of"] == of})
 
 
+def cautions(*names: str) -> tuple[str, ...]:
+    """What can hurt, by names; general practice without a source, no assessment of a risk."""
+    return tuple(map(phrases("caution").__getitem__, names))
+
+
 @singledispatch
 def told_of(result: object, say: Numerals = PLAIN) -> str | tuple[str, ...] | None:  # noqa: ARG001
     """What a result says in words where it is not what its page says; its room registers how."""

@@ -19,7 +19,7 @@ from psdstats.uncertainty.propagation import Propagation
 from psdstats.words.comparison import DRIFT_OF, component_words, family_words
 from psdstats.words.courses import way_of
 from psdstats.words.numbers import PLAIN, Numerals
-from psdstats.words.remarks import capital, joined, told_of
+from psdstats.words.remarks import capital, cautions, joined, told_of
 
 _CURVE = (
     "ISO 9276-1, Representation of results of particle size analysis: graphical representation."
@@ -82,17 +82,7 @@ class Works:
         return tuple(self._numbers)
 
 
-CAUTIONS = (
-    "Fine dry powder can burn or explode as a dust cloud. Know the hazard data of your powder, "
-    "earth the equipment, keep ignition sources away, and clean up dust layers.",
-    "Do not breathe the dust: work under extraction and wear the protection your assessment asks "
-    "for.",
-    "Rollers, jars and belts draw in fingers, hair and sleeves: keep guards closed, and stop and "
-    "isolate the drive before touching a jar.",
-    "Mills and shakers are loud: wear hearing protection where the noise assessment asks for it.",
-    "Local regulations, the safety data sheet and the people licensed to judge these hazards come "
-    "before anything written here.",
-)
+CAUTIONS = cautions("dust", "breathing", "drives", "noise", "codes")
 
 _RUN_TO_RUN = "run_to_run"
 

@@ -20,7 +20,7 @@ from psdstats.study.sheet_plan import SheetPlan
 from psdstats.study.wide_cells import WideTable, words_of
 from psdstats.words.courses import level_words
 from psdstats.words.numbers import MISSING, PLAIN, Numerals
-from psdstats.words.remarks import phrases, place, told_of
+from psdstats.words.remarks import cautions, phrases, place, told_of
 
 RUNS_NAMED, _RUNS_LISTED = 3, 8
 LEAST_POINTS = 0.1
@@ -239,19 +239,6 @@ def tares_alternative(moved: Sequence[tuple[str, str]]) -> str:
     return f"Outside its limits: {found}." if found else "No tare moved."
 
 
-CAUTIONS = (
-    "Many fine powders, sugars and starches among them, burn or explode as dust: keep layers and "
-    "clouds small, earth metal parts, and keep flames, sparks and hot surfaces away.",
-    "Do not breathe the dust: work under extraction or wear a mask that fits, and know the safety "
-    "data sheet of the material.",
-    "Mills and shakers are loud: wear hearing protection.",
-    "Keep hands, hair and sleeves away from turning rollers; stop and switch off before reaching "
-    "in.",
-    "Local rules, the makers' instructions and licensed practice come first.",
-)
-"""The usual cautions for milling and sieving, on the recording sheet."""
-
-
 def charge_line(plan: SheetPlan) -> str:
     """Which filling of the jar each planned run is sampled from, and what to write if not so."""
     if plan.fresh_charges:
@@ -297,7 +284,8 @@ def guide_lines(plan: SheetPlan) -> list[str]:
             "Shake once more and weigh again: the end point is reached when the loads do not "
             "change any more.",
         )
-    return [*lines, "", "Cautions", *CAUTIONS]
+    told = cautions("dust", "breathing", "noise", "drives", "codes")
+    return [*lines, "", "Cautions", *told]
 
 
 SETTING_HINTS = phrases("setting")
