@@ -69,8 +69,8 @@ from psdstats.words import groups as groups_words
 from psdstats.words import rate as rate_words
 from psdstats.words import report as words
 from psdstats.words.comparison import verdict_meanings
-from psdstats.words.distribution import whole_heading
 from psdstats.words.numbers import PLAIN, Numerals
+from psdstats.words.sizes import whole_heading
 
 Found = TypeVar("Found")
 

@@ -20,8 +20,7 @@ from psdstats.comparison.whole import ZERO_SHARE
 from psdstats.distribution.arrays import WeighingRemark
 from psdstats.findings import RemarkKind
 from psdstats.models.verdicts import PLAUSIBLE_DRIFT_PERCENT, VerdictRemark
-from psdstats.planning.planned_sizes import FoundSize
-from psdstats.planning.planned_weighing import PlannedWeighing, PlanningRemark
+from psdstats.planning.planned_samples import FoundSize, PlannedWeighing, PlanningRemark
 from psdstats.rate.run_sizes import RateRemark
 from psdstats.sieves.standards import practice_rule
 from psdstats.uncertainty.conformity import ConformityRemark

@@ -15,13 +15,11 @@ import pandas as pd
 from psdstats.comparison.plan import SpreadRule
 from psdstats.planning.bench.charge import MillCharge
 from psdstats.planning.bench.timeline import Day, Timeline
-from psdstats.planning.design_power import PowerQuestion
-from psdstats.planning.planned_sizes import FoundSize, LawCheck
-from psdstats.planning.planned_weighing import PlannedWeighing
+from psdstats.planning.designs import Design, PowerQuestion
+from psdstats.planning.planned_samples import FoundSize, LawCheck, PlannedWeighing
 from psdstats.planning.power import PowerResult, Smallest
 from psdstats.planning.precision_plan import PrecisionLaw, PrecisionPlan
 from psdstats.planning.stack_choice import StackChoice, StackTrial
-from psdstats.planning.variation import Design
 from psdstats.sieves.standards import practice_rule
 from psdstats.words.numbers import PLAIN, Numerals
 from psdstats.words.remarks import cautions, plural, sentence, told_of

@@ -22,6 +22,7 @@ from psdstats.models.verdicts import VerdictRemark
 from psdstats.rate.fit_rate import RateResult, RateSeries
 from psdstats.study.flags import Flag
 from psdstats.uncertainty.budget import Budget, combined_percent, typical_run
+from psdstats.words.budget import source_phrase
 from psdstats.words.courses import (
     NOT_ESTIMATED,
     WHAT_LATER,
@@ -34,7 +35,6 @@ from psdstats.words.numbers import PLAIN, Numerals
 from psdstats.words.rate import minutes, time_words
 from psdstats.words.remarks import alike, capital, joined, place, plural, sentence
 from psdstats.words.sheet import SEVERAL_LEVELS, Told, at_words, main_result
-from psdstats.words.sizes import source_phrase
 from psdstats.words.study import LEAST_POINTS
 
 WHEN, AGREE, SURE, HELP, ACT = (

@@ -8,15 +8,19 @@ import re
 from pathlib import Path
 
 from psdstats.findings import RemarkKind
-from psdstats.words.comparison import advice_sentences, balance_sentence, finding_sentence
-from psdstats.words.courses import (
+from psdstats.words.comparison import (
+    advice_sentences,
+    balance_sentence,
     course_notes,
+    finding_sentence,
+)
+from psdstats.words.courses import (
     course_sentence,
     course_sentences,
+    factor_sentences,
     since_sentences,
     stop_sentences,
 )
-from psdstats.words.factors import factor_sentences
 from psdstats.words.groups import bench_sentences
 from psdstats.words.numbers import Numerals
 from psdstats.words.remarks import sentence, wordings
