@@ -19,53 +19,17 @@ from psdstats.uncertainty.propagation import Propagation
 from psdstats.words.comparison import DRIFT_OF, component_words, family_words
 from psdstats.words.courses import way_of
 from psdstats.words.numbers import PLAIN, Numerals
-from psdstats.words.remarks import capital, cautions, joined, told_of
-
-_CURVE = (
-    "ISO 9276-1, Representation of results of particle size analysis: graphical representation."
-)
-_GUM = "JCGM 100:2008, Guide to the expression of uncertainty in measurement (GUM)."
-_DRAWS = (
-    "JCGM 101:2008, Propagation of distributions using a Monte Carlo method; "
-    "JCGM 102:2011, Extension to any number of output quantities."
-)
-_TOLERANCE = "ISO 3310-1, Test sieves: technical requirements and testing."
-_SAMPLING = "P. M. Gy, Sampling of Particulate Materials: Theory and Practice, Elsevier, 1982."
-_SMALL_SAMPLES = (
-    "M. G. Kenward, J. H. Roger, Small sample inference for fixed effects from restricted maximum "
-    "likelihood, Biometrics 53 (1997) 983–997."
-)
-_FAMILY = (
-    "C. W. Dunnett, A multiple comparison procedure for comparing several treatments with a "
-    "control, J. Am. Stat. Assoc. 50 (1955) 1096–1121."
-)
-_TWO_TESTS = (
-    "D. J. Schuirmann, A comparison of the two one-sided tests procedure and the power approach, "
-    "J. Pharmacokinet. Biopharm. 15 (1987) 657–680."
-)
-_PRECISION = (
-    "ISO 5725-2, Accuracy of measurement methods and results: basic method for repeatability and "
-    "reproducibility."
-)
-_PERMUTATION = (
-    "M. J. Anderson, A new method for non-parametric multivariate analysis of variance, Austral "
-    "Ecology 26 (2001) 32–46."
-)
-_SELECTION = (
-    "K. P. Burnham, D. R. Anderson, Model Selection and Multimodel Inference, Springer, 2002."
-)
-_SCORES = "ISO 13528, Statistical methods for use in proficiency testing."
-_LIMITS = "JCGM 106:2012, The role of measurement uncertainty in conformity assessment."
+from psdstats.words.remarks import capital, cautions, joined, phrases, told_of
 
 
 class Works:
-    """Works that a text cites, numbered in the order in which it first does.
+    """Works that a text cites by their names, numbered in the order in which it first does.
 
     Examples
     --------
     >>> cite = Works()
-    >>> cite("B"), cite("A", "B"), cite.cited
-    ('[1]', '[2] [1]', ('B', 'A'))
+    >>> cite("gum"), cite("tolerance", "gum"), cite.cited[1]
+    ('[1]', '[2] [1]', 'ISO 3310-1, Test sieves: technical requirements and testing.')
     """
 
     def __init__(self) -> None:
@@ -79,7 +43,7 @@ class Works:
     @property
     def cited(self) -> tuple[str, ...]:
         """Every work that was cited, by its number."""
-        return tuple(self._numbers)
+        return tuple(map(phrases("work").__getitem__, self._numbers))
 
 
 CAUTIONS = cautions("dust", "breathing", "drives", "noise", "codes")
@@ -204,7 +168,7 @@ def weighing_paragraph(study: Study, cite: Works) -> str:
     )
     return (
         f"Each sieve and the pan is weighed empty (tare) and loaded (gross). {tares} Net masses "
-        f"give mass fractions and the cumulative undersize at each aperture {cite(_CURVE)}:"
+        f"give mass fractions and the cumulative undersize at each aperture {cite('curve')}:"
     )
 
 
@@ -246,19 +210,19 @@ def uncertainty_paragraph(
     """Which sources were counted, and how they were propagated."""
     left_out = sources_words(propagation.sources_left_out) or "none"
     if propagation.method == "linear":
-        how, works = "by the linear law", cite(_GUM)
+        how, works = "by the linear law", cite("gum")
     else:
         draws = f"{propagation.draws:,}".replace(",", "\u202f")
         how = f"by Monte Carlo ({draws} draws, seed {propagation.seed})"
-        works = cite(_GUM, _DRAWS)
+        works = cite("gum", "draws")
     follow = []
     if uses_tolerances(study, propagation):
         follow.append(
-            f" Apertures of sieves without a certificate lie within the tolerance "
-            f"{cite(_TOLERANCE)}."
+            " Apertures of sieves without a certificate lie within the tolerance "
+            f"{cite('tolerance')}."
         )
     if "sampling" in propagation.sources:
-        follow.append(f" Sampling follows {cite(_SAMPLING)}.")
+        follow.append(f" Sampling follows {cite('sampling')}.")
     return (
         f"Sources of uncertainty counted: {sources_words(propagation.sources)}; left out: "
         f"{left_out}. Every source carries the identity of what causes it, so a sieve used in "
@@ -324,21 +288,21 @@ class Further(StrEnum):
 _FURTHER: dict[Further, tuple[str, tuple[str, ...]]] = {
     Further.GROUPS: (
         "Precision within and between groups follows {}, scores of groups {}.",
-        (_PRECISION, _SCORES),
+        ("precision", "scores"),
     ),
     Further.WHOLE: (
         "Whole distributions are compared in log-ratio coordinates by permutation within groups "
         "{}.",
-        (_PERMUTATION,),
+        ("permutation",),
     ),
     Further.RATE: (
         "Curves of size against time are fitted with the spread of the comparison, have intervals "
         "by profile, and are chosen by Akaike's criterion {}.",
-        (_SELECTION,),
+        ("selection",),
     ),
     Further.LIMITS: (
         "Limits are judged with guard bands and probabilities of conforming {}.",
-        (_LIMITS,),
+        ("limits",),
     ),
 }
 
@@ -358,7 +322,7 @@ def comparison_paragraphs(
             said.append(names + _route_words(route, own, plan, say))
     if Route.MIXED_MODEL in routes:
         is_calibrated = plan.test is LevelTest.CALIBRATED
-        said.append(_CALIBRATED if is_calibrated else _KENWARD_ROGER.format(cite(_SMALL_SAMPLES)))
+        said.append(_CALIBRATED if is_calibrated else _KENWARD_ROGER.format(cite("small samples")))
     elif Route.SINGLE_RUNS in routes:
         said.append(_STUDENT)
     said += [f"{capital(one)}." for one in _declared(plan, say)]
@@ -367,7 +331,7 @@ def comparison_paragraphs(
     if plan.margin_percent is not None:
         margin = say(plan.margin_percent)
         asked.append(
-            f"Equivalence is judged by two one-sided tests within ±{margin} % {cite(_TWO_TESTS)}."
+            f"Equivalence is judged by two one-sided tests within ±{margin} % {cite('two tests')}."
         )
     level = _LEVEL.format(say(100 * comparison.level, ".3g"))
     level += _ACROSS if comparison.across_quantities else ""
@@ -434,7 +398,7 @@ def _family_words(comparison: Comparison, routes: set[Route], cite: Works) -> li
     if not kinds or routes <= {Route.EACH_CONTRAST}:
         return []
     names = joined([family_words(kind)[0] for kind in kinds])
-    one_law = f"by the law of the largest of their t ratios {cite(_FAMILY)}"
+    one_law = f"by the law of the largest of their t ratios {cite('families')}"
     several = "each of these families holds" if len(kinds) > 1 else "this family holds"
     return [f"Contrasts are {names}; {several} its level {one_law}."]
 

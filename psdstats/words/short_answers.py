@@ -19,7 +19,7 @@ from psdstats.comparison.result import Comparison, QuantityComparison
 from psdstats.findings import BenchAnswer, Course, Ending, Remark, RemarkKind, Stop, Verdict
 from psdstats.frozen import ReadOnly
 from psdstats.models.verdicts import VerdictRemark
-from psdstats.rate.fit_rate import RateResult, RateSeries
+from psdstats.rate.fit_rate import RateResult
 from psdstats.study.flags import Flag
 from psdstats.uncertainty.budget import Budget, combined_percent, typical_run
 from psdstats.words.budget import source_phrase
@@ -32,7 +32,7 @@ from psdstats.words.courses import (
 )
 from psdstats.words.groups import conditions, farthest
 from psdstats.words.numbers import PLAIN, Numerals
-from psdstats.words.rate import minutes, time_words
+from psdstats.words.rate import target_told
 from psdstats.words.remarks import alike, capital, joined, place, plural, sentence
 from psdstats.words.sheet import SEVERAL_LEVELS, Told, at_words, main_result
 from psdstats.words.study import LEAST_POINTS
@@ -69,7 +69,7 @@ def when_to_stop(
         CLUMPS if Ending.COARSER_AGAIN in endings and not rises else "",
         _others_falling(comparison, main) if endings == {Ending.LITTLE_LEFT} else "",
         WHAT_LATER if endings == {Ending.LITTLE_LEFT} else "",
-        "" if rate is None else target_words(rate, plan, say),
+        "" if rate is None else target_told(rate, say),
     ]
     return Told(lead, " ".join(one for one in told if one))
 
@@ -135,42 +135,6 @@ def _why_untold(courses: Sequence[Course], say: Numerals) -> Iterator[str]:
     )
     for one in dict.fromkeys(reasons):
         yield f"{capital(sentence(one, say))}."
-
-
-def target_words(rate: RateResult, plan: ComparisonPlan, say: Numerals = PLAIN) -> str:
-    """When the target size is reached, level by level."""
-    if rate.target_um is None:
-        return ""
-    told = [f"{_reached(one, say)}{_label(one, k, plan)}" for k, one in enumerate(rate.series)]
-    times = [
-        one.target.value > one.last_min
-        for one in rate.series
-        if one.target is not None and one.target.value is not None
-    ]
-    tail = ""
-    if any(times):
-        which = {1: "", 2: "both "}.get(len(times), "all ") if all(times) else "the longer "
-        tail = f", {which}beyond the trial"
-    return f"{say(rate.target_um)} µm is reached {joined(told)}{tail}."
-
-
-def _label(series: RateSeries, number: int, plan: ComparisonPlan) -> str:
-    """The level, the factor named at the first."""
-    if not series.label:
-        return ""
-    short = series.sizes.where if number and len(plan.at_each) == 1 else ""
-    return f" at {short or series.label}"
-
-
-def _reached(series: RateSeries, say: Numerals) -> str:
-    found = series.target
-    if found is None:
-        return "at no time that can be given"
-    if found.value is None:
-        return "never" if found.excluded else f"not before {minutes(found.lower, say)} min, if ever"
-    if found.value == 0.0 and found.upper == 0.0:
-        return "before any milling"
-    return f"after {time_words(found, say, unit=' min')}"
 
 
 def benches_agree(comparison: Comparison, say: Numerals = PLAIN) -> Told | None:

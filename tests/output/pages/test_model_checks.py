@@ -3,7 +3,7 @@
 import numpy as np
 
 from psdstats.models.judged import Question
-from psdstats.output.pages.model_checks import (
+from psdstats.output.pages.checks import (
     attained_page,
     levels_p,
     model_checks_page,
@@ -82,7 +82,7 @@ def test_headlines_have_intervals_by_resampling(benches, bench):
 
 
 def test_thorough_page_has_intervals_of_variances_and_resampled_tests(benches, monkeypatch):
-    from psdstats.output.pages import model_checks
+    from psdstats.output.pages import checks as model_checks
 
     monkeypatch.setattr(model_checks, "_DRAWS", 200)
     page = model_checks_page(benches.comparison, thorough=True)
