@@ -13,6 +13,7 @@ import pandas as pd
 from psdstats.columns import GROUP, RUN, TIME, column_words, listed
 from psdstats.uncertainty.budget import Budget, combined_percent
 from psdstats.uncertainty.conformity import Conformity, LimitResult, Specification
+from psdstats.words.groups import place_words
 from psdstats.words.numbers import PLAIN, Numerals
 from psdstats.words.remarks import joined
 
@@ -239,14 +240,9 @@ def condition_words(
     """A condition as a sentence names it; a run alone by its name."""
     if row[RUN] is not None:
         return str(row[RUN])
-    parts = []
-    for name in varying:
-        level = row[name] if isinstance(row[name], str) else say(row[name], ".12g")
-        plain = level if name == GROUP else f"{column_words(name)} {level}"
-        parts.append(f"{level} min" if name == TIME else plain)
-    groups = [one for name, one in zip(varying, parts, strict=True) if name == GROUP]
-    rest = ", ".join(one for name, one in zip(varying, parts, strict=True) if name != GROUP)
-    return " at ".join([*groups, *([rest] if rest else [])]) or "the mean of the runs"
+    groups = [str(row[GROUP])] if GROUP in varying else []
+    rest = place_words(row, [name for name in varying if name != GROUP], say)
+    return " at ".join(filter(None, [*groups, rest])) or "the mean of the runs"
 
 
 def limit_sentences(result: LimitResult, say: Numerals = PLAIN) -> tuple[str, str]:

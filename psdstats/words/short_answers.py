@@ -6,7 +6,7 @@ each what the large sentence and the table do not say already.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 
@@ -17,7 +17,6 @@ from psdstats.comparison.beside import Gain, LeftOut, Remedy
 from psdstats.comparison.plan import ComparisonPlan, Direction
 from psdstats.comparison.result import Comparison, QuantityComparison
 from psdstats.findings import BenchAnswer, Course, Ending, Remark, RemarkKind, Stop, Verdict
-from psdstats.frozen import ReadOnly
 from psdstats.models.verdicts import VerdictRemark
 from psdstats.rate.fit_rate import RateResult
 from psdstats.study.flags import Flag
@@ -285,16 +284,11 @@ def _unknown(result: QuantityComparison, say: Numerals) -> str:
     return f"{capital(sentence(first, say))}."
 
 
-_REMEDIES: Mapping[Remedy, str] = ReadOnly(
-    {
-        Remedy.TWICE_RUNS: "twice the runs",
-        Remedy.ONE_MORE_GROUP: "one more group",
-        Remedy.CERTIFIED_SIEVES: "certified sieves",
-        Remedy.FINER_BALANCE: "a finer balance",
-        Remedy.TWICE_SAMPLE: "twice the sample",
-        Remedy.TARES_EACH_RUN: "tares weighed before each run",
-    }
-)
+_REMEDIES = {
+    Remedy.FINER_BALANCE: "a finer balance",
+    Remedy.TARES_EACH_RUN: "tares weighed before each run",
+}
+"""What a remedy is called where its own name would not do."""
 _ADVICE: tuple[RemarkKind, ...] = (
     AdviceRemark.KNOW_RUN_TO_RUN,
     AdviceRemark.KNOW_DRIFT,
@@ -319,12 +313,12 @@ def what_would_help(
     is_course = comparison is not None and bool(main_result(comparison).courses)
     what = f"the interval of the {'change' if is_course else 'difference'}"
     worth = [one for one in found if one.shorter_percent >= _WORTH_PERCENT]
-    spare = [_REMEDIES[one.remedy] for one in found if one not in worth]
+    spare = [_remedy(one) for one in found if one not in worth]
     least = f"{joined(spare, 'or')} by under {say(_WORTH_PERCENT)} %" if spare else ""
     if not worth:
         return Told("", " ".join([f"{capital(what)} would shorten with {least}.", *told]))
-    best, by = capital(_REMEDIES[worth[0].remedy]), _per_cent(worth[0], say)
-    parts = [f"{_REMEDIES[one.remedy]} by {_per_cent(one, say)}" for one in worth[1:]]
+    best, by = capital(_remedy(worth[0])), _per_cent(worth[0], say)
+    parts = [f"{_remedy(one)} by {_per_cent(one, say)}" for one in worth[1:]]
     parts += [least] if least else []
     more = f"{', '.join(parts)}." if parts else ""
     strong = f"{best} would shorten {what} by {by}{',' if more else '.'}"
@@ -337,6 +331,10 @@ def _closer_sieves(budget: Budget, quantity: str) -> Iterator[str]:
     own = rows[(rows["quantity"] == quantity) & (rows["source"] == "between_sieves")]
     if float(own["share"].sum()) > _MOST:
         yield f"Sieves closer together would tell one {quantity} better."
+
+
+def _remedy(gain: Gain) -> str:
+    return _REMEDIES.get(gain.remedy, gain.remedy.value)
 
 
 def _per_cent(gain: Gain, say: Numerals) -> str:
