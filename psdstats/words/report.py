@@ -247,17 +247,7 @@ def _has_tolerances(study: Study) -> bool:
     )
 
 
-_ROUTES = {
-    Route.MIXED_MODEL: "The response is {ln}: each condition has a mean of its own{blocks}. "
-    "Standard deviations ({parts}) are estimated by restricted maximum likelihood beside the "
-    "covariance of the measurement, which is known.",
-    Route.SINGLE_RUNS: "Each condition has one run, so the spread between runs is {spread}; "
-    "contrasts of {ln} are those of the runs themselves.",
-    Route.MEASUREMENT_ONLY: "Single runs were compared by {ln} and the joint covariance of the "
-    "measurement alone; what run-to-run variation would undo a change is said beside it.",
-    Route.EACH_CONTRAST: "Each contrast of {ln} was judged by its own differences {units}, and "
-    "families by Holm's rule.",
-}
+_ROUTES = phrases("route")
 _CALIBRATED = (
     "Tests and intervals rest on t ratios whose law is averaged over the variances that the runs "
     "allow and held at its largest rate, by simulation (own procedure)."
@@ -285,25 +275,11 @@ class Further(StrEnum):
     LIMITS = "limits"
 
 
-_FURTHER: dict[Further, tuple[str, tuple[str, ...]]] = {
-    Further.GROUPS: (
-        "Precision within and between groups follows {}, scores of groups {}.",
-        ("precision", "scores"),
-    ),
-    Further.WHOLE: (
-        "Whole distributions are compared in log-ratio coordinates by permutation within groups "
-        "{}.",
-        ("permutation",),
-    ),
-    Further.RATE: (
-        "Curves of size against time are fitted with the spread of the comparison, have intervals "
-        "by profile, and are chosen by Akaike's criterion {}.",
-        ("selection",),
-    ),
-    Further.LIMITS: (
-        "Limits are judged with guard bands and probabilities of conforming {}.",
-        ("limits",),
-    ),
+_WORKS_OF = {
+    Further.GROUPS: ("precision", "scores"),
+    Further.WHOLE: ("permutation",),
+    Further.RATE: ("selection",),
+    Further.LIMITS: ("limits",),
 }
 
 
@@ -422,8 +398,8 @@ def _ordered(comparison: Comparison, say: Numerals) -> str:
 
 def further_paragraph(answered: Sequence[Further], cite: Works) -> str:
     """How everything else was found."""
-    told = (_FURTHER[one] for one in answered)
-    return " ".join(said.format(*map(cite, works)) for said, works in told)
+    said = phrases("further")
+    return " ".join(said[one].format(*map(cite, _WORKS_OF[one])) for one in answered)
 
 
 class Unchecked(StrEnum):

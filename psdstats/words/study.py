@@ -12,7 +12,6 @@ from psdstats import columns as col
 from psdstats.columns import listed, unit_of
 from psdstats.comparison.beside import LeftOut
 from psdstats.comparison.plan import ComparisonPlan
-from psdstats.frozen import ReadOnly
 from psdstats.sieves.standards import practice_rule
 from psdstats.study.flags import CheckReport, Flag, Severity
 from psdstats.study.records import TareHandling
@@ -300,33 +299,10 @@ def mass_messages(largest_g: str) -> dict[str, str]:
     }
 
 
-CELL_MESSAGES: Mapping[str, Mapping[str, str]] = ReadOnly(
-    {
-        "load": {
-            "error": "The loaded sieve is lighter than the empty one, above the balance's "
-            "capacity, or this is no number. Weigh it again.",
-            "errorTitle": "Look again",
-        },
-        "status": {
-            "error": "Choose done, planned or abandoned, or leave it empty.",
-            "errorTitle": "Not a status",
-            "prompt": "Empty, or abandoned: the readings are kept and left out.",
-        },
-        "date": {
-            "error": "Write a date, such as 2026-05-31.",
-            "errorTitle": "Not a date",
-        },
-        "number": {
-            "error": "Write a number from 0, the number alone.",
-            "errorTitle": "Not a number",
-        },
-        "tares": {
-            "error": "Write each run, or once.",
-            "errorTitle": "Look again",
-        },
-    }
-)
-"""What cells of the recording sheet say when they refuse, and some when they are chosen."""
+def cell_messages(kind: str) -> dict[str, str]:
+    """What a cell of the recording sheet says when it refuses, and some when it is chosen."""
+    every = {key: phrases(f"cell {key}") for key in ("error", "errorTitle", "prompt")}
+    return {key: texts[kind] for key, texts in every.items() if kind in texts}
 
 
 def sample_messages(sample_mass_g: float | None) -> dict[str, str]:
