@@ -37,7 +37,7 @@ def test_page_shows_residuals_common_tests_and_refits(benches):
 def test_common_tests_stand_beside_the_analysis_at_each_level(benches, monkeypatch):
     short = model_checks_page(benches.comparison)
     assert set(short.tables[0].frame["quantity"]) == {"D50"}  # the others where it is thorough
-    monkeypatch.setattr("psdstats.output.pages.model_checks._DRAWS", 200)
+    monkeypatch.setattr("psdstats.output.pages.checks._DRAWS", 200)
     page = model_checks_page(benches.comparison, thorough=True)
     frame = page.tables[0].frame.set_index(["quantity", "where"])
     assert {where for _, where in frame.index} == {"5", "10"}
