@@ -71,16 +71,16 @@ def run(options: argparse.Namespace, console: Console) -> int:
             comparison = compare_study(study, options, families=families, quantities=quantities)
     page = comparison_page(comparison, options.say)
     if options.checks:
-        from psdstats.output.pages.model_checks import model_checks_page
+        from psdstats.output.pages.checks import model_checks_page
 
         page += model_checks_page(comparison, options.say, thorough=True)
     if options.resample:
-        from psdstats.output.pages.model_checks import resampled_page
+        from psdstats.output.pages.checks import resampled_page
 
         page += resampled_page(comparison, seed=options.seed)
     attained = attain(comparison, options, console)
     if attained is not None:
-        from psdstats.output.pages.model_checks import attained_page
+        from psdstats.output.pages.checks import attained_page
 
         page += attained_page(attained, options.say)
     return present(page, options, console)

@@ -47,7 +47,7 @@ def run(options: argparse.Namespace, console: Console) -> int:
     """Judge, print, write."""
     from psdstats.output.pages.budget import limits_page
     from psdstats.uncertainty.conformity import Specification, judge_limit, specifications
-    from psdstats.words.conformity import NO_LIMITS
+    from psdstats.words.budget import NO_LIMITS
 
     study, _ = read_checked(options, console)
     judged = specifications(study)

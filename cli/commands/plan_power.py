@@ -157,7 +157,7 @@ def _asked(options: argparse.Namespace) -> tuple[str, float | None]:
 def _variation(options: argparse.Namespace, console: Console) -> Variation:
     """Variation of the study named or as stated, with its measurement weighed where asked."""
     from psdstats.errors import PlanError
-    from psdstats.planning.variation import weighed_variation
+    from psdstats.planning.designs import weighed_variation
 
     stated = {
         f"{name.replace('-', '_')}_percent": getattr(options, f"{name.replace('-', '_')}_percent")

@@ -22,7 +22,7 @@ from psdstats.study.sheet_plan import PlannedRun, SheetPlan, plan_runs
 from psdstats.study.sheets import LOSS, TOTAL
 from psdstats.study.tables import MAX_MASS_G
 from psdstats.study.tares import lowest_net_g
-from psdstats.words.study import CELL_MESSAGES, mass_messages, sample_messages
+from psdstats.words.study import cell_messages, mass_messages, sample_messages
 
 if TYPE_CHECKING:
     from openpyxl.cell import Cell
@@ -152,7 +152,7 @@ def validate(
         allow_blank=True,
         showErrorMessage=True,
         showInputMessage=True,
-        **(CELL_MESSAGES[kind] if messages is None else messages),
+        **(cell_messages(kind) if messages is None else messages),
     )
     for each in cells:
         check.add(each)

@@ -18,8 +18,8 @@ from psdstats.comparison.values import Values
 from psdstats.comparison.whole import WholeComparison, compare_distributions
 from psdstats.errors import ModelError, PsdstatsError
 from psdstats.output.bundle import Progress
+from psdstats.output.pages.checks import ModelChecks, model_checks
 from psdstats.output.pages.groups import GroupResults, collect_groups, stated_margin
-from psdstats.output.pages.model_checks import ModelChecks, model_checks
 from psdstats.output.pages.rate import collect_loss, rate_factor
 from psdstats.planning.attained import Attained
 from psdstats.processes import beside, shared_out

@@ -47,10 +47,9 @@ from psdstats.output.pages.budget import (
     sieves_table,
     usual_run,
 )
-from psdstats.output.pages.checks import checks_page
+from psdstats.output.pages.checks import attained_page, checks_page, model_checks_page
 from psdstats.output.pages.comparison import comparison_page
 from psdstats.output.pages.groups import groups_page
-from psdstats.output.pages.model_checks import attained_page, model_checks_page
 from psdstats.output.pages.rate import rate_page
 from psdstats.output.pages.sizes import in_hand_page, sizes_page
 from psdstats.output.pages.whole_distribution import whole_page
@@ -69,8 +68,8 @@ from psdstats.words import groups as groups_words
 from psdstats.words import rate as rate_words
 from psdstats.words import report as words
 from psdstats.words.comparison import verdict_meanings
-from psdstats.words.distribution import whole_heading
 from psdstats.words.numbers import PLAIN, Numerals
+from psdstats.words.sizes import whole_heading
 
 Found = TypeVar("Found")
 

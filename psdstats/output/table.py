@@ -24,7 +24,7 @@ import pandas as pd
 
 from psdstats.errors import OutputError
 from psdstats.output.text import slug
-from psdstats.words.captions import CAPTIONS, NOTES
+from psdstats.words.captions import CAPTIONS, FURTHER_NOTES, NOTES
 from psdstats.words.numbers import MISSING, PLAIN, Numerals
 from psdstats.words.remarks import fill
 
@@ -422,13 +422,13 @@ def table_of(
     all of the frame are shown.  What stands in
     the gaps of the words is ``said``; ``notes`` are given where they are not the usual ones.
     """
-    own = NOTES.get(key or name, ())
-    usual = (own,) if isinstance(own, str) else own
+    known = key or name
+    usual = [texts[known] for texts in (NOTES, FURTHER_NOTES) if known in texts]
     named, others = tuple(heads), tuple(columns)
     return Table(
         name=name,
         frame=frame,
-        caption=fill(CAPTIONS[key or name], say, **said),
+        caption=fill(CAPTIONS[known], say, **said),
         columns=tuple(fields(one)[0] if isinstance(one, str) else one for one in (*named, *others)),
         notes=tuple(fill(one, say, **said) for one in usual) if notes is None else tuple(notes),
         row_headings=len(named) or 1,

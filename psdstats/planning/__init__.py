@@ -1,10 +1,10 @@
 """Power and precision by simulation, sieve stacks, mill charge, bench timeline."""
 
-from psdstats.planning.planned_weighing import ExpectedPowder, PlannedWeighing
+from psdstats.planning.designs import Design, Variation, variation_of
+from psdstats.planning.planned_samples import ExpectedPowder, PlannedWeighing
 from psdstats.planning.power import PowerResult, power
 from psdstats.planning.precision_plan import PrecisionPlan, precision
 from psdstats.planning.stack_choice import StackChoice, choose_sieves
-from psdstats.planning.variation import Design, Variation, variation_of
 
 __all__ = [
     "Design",

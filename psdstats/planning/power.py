@@ -1,7 +1,7 @@
 """Power and smallest detectable change of planned trials, by simulation.
 
 Response ln D, changes in per cent of size.  Each design is simulated without any change and judged
-as `compare` judges a study (`design_power`); two things are asked of it: whether a change from
+as `compare` judges a study (`designs`); two things are asked of it: whether a change from
 the first to the last time is shown, and whether less than a margin is shown to be left after a
 last step that is truly level.
 
@@ -32,13 +32,15 @@ from psdstats.comparison.ordered import DEFAULT_MARGIN_PERCENT, LAST_STEP
 from psdstats.comparison.plan import SpreadRule
 from psdstats.errors import PlanError
 from psdstats.frozen import Array
-from psdstats.planning.design_power import (
+from psdstats.planning.designs import (
+    FEWEST_FOR_LINES,
     IN_ORDER,
+    Design,
     DesignPower,
     PowerQuestion,
+    Variation,
     simulate_design,
 )
-from psdstats.planning.variation import FEWEST_FOR_LINES, Design, Variation
 from psdstats.present import Shown
 from psdstats.processes import mapped
 

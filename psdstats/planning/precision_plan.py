@@ -16,7 +16,7 @@ the difference of the two sensitivities to each aperture, I the joint law of bot
 like powders C and I are 0: the limit for changes too small to move the curve.
 
 The linear law can be off where the balance is coarse: every resolution and sample mass is simulated
-beside it (`planned_sizes`) and judged by that.  By a prescribed rule I is 0, and the size is the
+beside it (`planned_samples`) and judged by that.  By a prescribed rule I is 0, and the size is the
 size by that rule.
 
 Not counted: linearity of the balance, splitting of the sample, losses, run-to-run variation of the
@@ -36,13 +36,15 @@ import pandas as pd
 from psdstats import limits
 from psdstats.columns import QUANTITIES
 from psdstats.errors import PlanError
-from psdstats.planning.planned_sizes import (
+from psdstats.planning.planned_samples import (
+    ExpectedPowder,
     LawCheck,
     PlannedSizes,
+    PlannedWeighing,
     check_law,
     planned_sizes,
+    rising_apertures,
 )
-from psdstats.planning.planned_weighing import ExpectedPowder, PlannedWeighing, rising_apertures
 from psdstats.present import Shown
 from psdstats.processes import mapped
 

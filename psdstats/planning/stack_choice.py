@@ -32,18 +32,16 @@ from psdstats.columns import QUANTITIES
 from psdstats.errors import PlanError
 from psdstats.findings import Remark
 from psdstats.frozen import Array
-from psdstats.planning.planned_sizes import (
+from psdstats.planning.planned_samples import (
+    ExpectedPowder,
     FoundSize,
     LawCheck,
     PlannedSizes,
-    check_law,
-    planned_sizes,
-)
-from psdstats.planning.planned_weighing import (
-    ExpectedPowder,
     PlannedWeighing,
     PlanningRemark,
+    check_law,
     load_limit_g,
+    planned_sizes,
 )
 from psdstats.present import Shown
 from psdstats.sieves.standards import practice_rule, tolerance_um

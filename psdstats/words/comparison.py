@@ -8,22 +8,34 @@ import numpy as np
 
 from psdstats.columns import GROUP, TIME, UNITS, column_words
 from psdstats.comparison.answers import AdviceRemark
+from psdstats.comparison.ordered import BESIDE
 from psdstats.comparison.plan import ComparisonPlan, PlanRemark, columns_of
 from psdstats.comparison.response import ComparisonRemark
 from psdstats.comparison.result import Comparison, QuantityComparison, Route
 from psdstats.errors import OutputError
-from psdstats.findings import BalanceAnswer, Contrast, ContrastKind, Finding, Remark, Verdict
+from psdstats.findings import (
+    BalanceAnswer,
+    Contrast,
+    ContrastKind,
+    Course,
+    Ending,
+    Finding,
+    Remark,
+    Verdict,
+)
 from psdstats.models.mixed_model import FitRemark, MixedModelFit
 from psdstats.words.courses import (
-    course_notes,
+    NOT_ESTIMATED,
+    WHAT_LATER,
     course_sentences,
     ends_of,
+    factor_sentences,
     head_words,
     level_words,
     since_sentences,
     stop_sentences,
+    way_of,
 )
-from psdstats.words.factors import factor_sentences
 from psdstats.words.groups import bench_sentences
 from psdstats.words.models import by_quantity, fit_sentence, influence_sentence
 from psdstats.words.numbers import PLAIN, Numerals, difference_words, p_words
@@ -479,6 +491,53 @@ def plan_notes(plan: ComparisonPlan, say: Numerals) -> Iterable[str]:
     for remark in plan.remarks:
         if len(each) < 2 or remark not in each:
             yield sentence(remark, say)
+
+
+def course_notes(
+    courses: Sequence[Course], plan: ComparisonPlan, say: Numerals = PLAIN
+) -> tuple[str, ...]:
+    """Which margin was taken where none was stated, and which error the answers hold."""
+    stops = [one.stop for one in courses if one.stop is not None]
+    if not stops:
+        return _withstood(courses, say)
+    alpha = 100 * (1 - courses[0].fallen.level)
+    error, guard = say(alpha, ".3g"), say(alpha * BESIDE, ".2g")
+    further = ", does the further factor matter" if plan.where else ""
+    way, together = way_of(plan), "--one-family holds them together"
+    asked = f"has it {way.gone}, when to stop{further}"
+    held = f"Each question ({asked}) errs in at most {error} % of trials; {together}."
+    if plan.one_family:
+        held = f"The questions ({asked}) together err in at most {error} % of trials."
+    held += f" {capital(way.other)} again, which is looked for besides, errs in {guard} % more."
+    later = (WHAT_LATER,) if any(one.ending is Ending.LITTLE_LEFT for one in stops) else ()
+    if stops[0].is_stated:
+        return (held, *later, *_withstood(courses, say))
+    assumed = (
+        f"No margin was stated, so {say(stops[0].margin_percent)} % counts as too little to go on "
+        "milling for; state yours as margin_percent in [compare] of study.toml, or with --margin."
+    )
+    return (assumed, held, *later, *_withstood(courses, say))
+
+
+_LEAST = " (the change most easily undone)"
+
+
+def _withstood(courses: Sequence[Course], say: Numerals) -> tuple[str, ...]:
+    """What was not estimated, and the least of it that would undo one of the changes shown."""
+    told = []
+    for kind in NOT_ESTIMATED:
+        own = {
+            one: percent
+            for course in courses
+            if course.verdict is Verdict.CHANGED
+            for one in course.fallen.reasons
+            if one.kind is kind and isinstance(percent := one["percent"], float)
+        }
+        if own:
+            known = {one: percent for one, percent in own.items() if percent > 0.0}
+            said = sentence(min(known or own, key=own.__getitem__), say)
+            told.append(f"{capital(said)}{_LEAST if len(known) > 1 else ''}.")
+    return tuple(told)
 
 
 def balance_sentence(answers: Sequence[BalanceAnswer], say: Numerals = PLAIN) -> str:

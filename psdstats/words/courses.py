@@ -1,4 +1,7 @@
-"""Courses over milling time in words: has a size fallen, since when, and when to stop."""
+"""Courses over milling time in words: fallen, since when, when to stop, does the factor matter.
+
+A factor is told pair by pair of its levels, or many pairs summed up.
+"""
 
 from __future__ import annotations
 
@@ -8,16 +11,8 @@ from typing import NamedTuple
 import numpy as np
 
 from psdstats.columns import TIME, column_words, with_unit
-from psdstats.comparison.ordered import BESIDE
 from psdstats.comparison.plan import ComparisonPlan, Direction
-from psdstats.findings import (
-    Course,
-    Ending,
-    Finding,
-    Numbers,
-    Stop,
-    Verdict,
-)
+from psdstats.findings import Course, Ending, FactorAnswer, Finding, Numbers, Stop, Verdict
 from psdstats.models.verdicts import VerdictRemark
 from psdstats.words.numbers import PLAIN, Numerals, difference_words
 from psdstats.words.remarks import alike, capital, joined, place, sentence, times_words
@@ -25,7 +20,6 @@ from psdstats.words.remarks import alike, capital, joined, place, sentence, time
 WHAT_LATER = "What longer milling would do, this trial does not say."
 _LEAST_TOLD = 0.001  # share: a lower limit below it says no more than the verdict
 _MOST_PAIRS = 3  # of levels of a further factor told one by one
-_LEAST = " (the change most easily undone)"
 
 
 def level_words(where: str, plan: ComparisonPlan, say: Numerals = PLAIN) -> str:
@@ -424,45 +418,162 @@ NOT_ESTIMATED = (VerdictRemark.RUN_TO_RUN_UNKNOWN, VerdictRemark.DRIFT_UNKNOWN)
 """What courses have in common that nobody estimated, and is said once of all of them."""
 
 
-def course_notes(
-    courses: Sequence[Course], plan: ComparisonPlan, say: Numerals = PLAIN
+def factor_sentences(
+    answers: Sequence[FactorAnswer], plan: ComparisonPlan, say: Numerals = PLAIN
 ) -> tuple[str, ...]:
-    """Which margin was taken where none was stated, and which error the answers hold."""
-    stops = [one.stop for one in courses if one.stop is not None]
-    if not stops:
-        return _withstood(courses, say)
-    alpha = 100 * (1 - courses[0].fallen.level)
-    error, guard = say(alpha, ".3g"), say(alpha * BESIDE, ".2g")
-    further = ", does the further factor matter" if plan.where else ""
-    way, together = way_of(plan), "--one-family holds them together"
-    asked = f"has it {way.gone}, when to stop{further}"
-    held = f"Each question ({asked}) errs in at most {error} % of trials; {together}."
-    if plan.one_family:
-        held = f"The questions ({asked}) together err in at most {error} % of trials."
-    held += f" {capital(way.other)} again, which is looked for besides, errs in {guard} % more."
-    later = (WHAT_LATER,) if any(one.ending is Ending.LITTLE_LEFT for one in stops) else ()
-    if stops[0].is_stated:
-        return (held, *later, *_withstood(courses, say))
-    assumed = (
-        f"No margin was stated, so {say(stops[0].margin_percent)} % counts as too little to go on "
-        "milling for; state yours as margin_percent in [compare] of study.toml, or with --margin."
+    """Whether a factor matters: sizes of which the same holds together, many pairs summed up."""
+    by_size = alike(answers, lambda one: one.quantity)
+    if any(len(own) > _MOST_PAIRS for own in by_size):
+        sums = (_many_pairs(own, plan, say) for own in by_size)
+        return (*sums, *_controls(answers, plan, say))
+    told = [
+        _pair_sentence(own, key, plan, say)
+        for own in alike(answers, lambda one: (one.high, one.low, _found(one, say)))
+        for key in (_found(own[0], say),)
+    ]
+    return (*told, *_controls(answers, plan, say), *_one_course(answers, plan, say))
+
+
+def _factor(plan: ComparisonPlan) -> str:
+    """What the further factor is called, several of them together being one."""
+    name = " and ".join(map(column_words, plan.at_each))
+    return f"the combination of {name}" if len(plan.at_each) > 1 else name
+
+
+def _levels(answer: FactorAnswer, plan: ComparisonPlan, say: Numerals) -> tuple[str, str]:
+    """Both levels; those of several factors together by themselves, such as "10, wet"."""
+    if len(plan.at_each) > 1:
+        return answer.high, answer.low
+    return place(answer.factor, answer.high, say), place(answer.factor, answer.low, say)
+
+
+def _found(answer: FactorAnswer, say: Numerals) -> tuple[Hashable, ...]:
+    """What was found of one pair: a kind, and what its words need."""
+    if not answer.at:
+        return ("no time",)
+    last = answer.at[-1]
+    changed = tuple(one.subject.where for one in answer.at if one.verdict is Verdict.CHANGED)
+    if answer.since is not None:
+        return ("since", answer.since, answer.since == last.subject.where)
+    if changed:
+        return ("at times", changed)
+    if last.verdict is Verdict.CANNOT_BE_TOLD:
+        return ("untold", tuple(sentence(one, say) for one in last.reasons))
+    if all(one.verdict is Verdict.EQUIVALENT for one in answer.at):
+        return ("equal", last.margin_percent)
+    return ("not shown",)
+
+
+def _pair_sentence(
+    own: Sequence[FactorAnswer], found: tuple[Hashable, ...], plan: ComparisonPlan, say: Numerals
+) -> str:
+    """Two levels: whether and when they differ, in each of some sizes."""
+    name, sizes = _factor(plan), joined([one.quantity for one in own])
+    high, low = _levels(own[0], plan, say)
+    match found:
+        case ("no time",):
+            return capital(
+                f"it cannot be told whether {name} matters for {sizes}, because {low} and {high} "
+                "were run at no common time after the first."
+            )
+        case ("untold", tuple() as reasons):
+            because = f", because {' and '.join(map(str, reasons))}" if reasons else ""
+            return capital(f"it cannot be told whether {name} matters for {sizes}{because}.")
+        case ("since", since, at_end):
+            when = (
+                "at the last time compared" if at_end else f"from {place(TIME, str(since), say)} on"
+            )
+            said = f"{name} matters for {sizes} {when}"
+        case ("at times", tuple() as times):
+            said = f"{name} matters for {sizes} at {times_words([str(one) for one in times], say)}"
+        case ("equal", margin):
+            margin = say(float(str(margin or 0.0)))
+            said = f"{name} makes no difference to {sizes} beyond ±{margin} % at any time"
+        case _:
+            said = f"{name} is not shown to matter for {sizes} at any time"
+    after = "; " if found[0] == "at times" else ": "
+    return capital(f"{said}{after}{_at_the_end(own, high, low, say)}.")
+
+
+def _at_the_end(own: Sequence[FactorAnswer], high: str, low: str, say: Numerals) -> str:
+    """How far the levels differ at the last time at which each size could be compared."""
+    told = list[str]()
+    latest = sorted(own, key=lambda one: -float(one.at[-1].subject.where))
+    for same in alike(latest, lambda one: one.at[-1].subject.where):
+        end = place(TIME, same[0].at[-1].subject.where, say)
+        first = not told
+        than = f"at {low}" if first else ""
+        parts = []
+        for one in same:
+            last = one.at[-1]
+            difference = difference_of(last, say, than)
+            parts.append(f"{one.quantity}{f' at {high}' if than else ''} is {difference}")
+            than = ""
+        told.append(f"at {end} {joined(parts)}")
+    lone = [one for one in own if _is_alone(one)]
+    if lone:
+        which = "" if len(lone) == len(own) else f" of {joined([one.quantity for one in lone])}"
+        told.append(f"the interval{which} holds for this time alone")
+    return "; ".join(told)
+
+
+def _is_alone(answer: FactorAnswer) -> bool:
+    """Whether the interval at the last time leaves out no change although none is shown."""
+    numbers = answer.at[-1].numbers
+    changed = any(one.verdict is Verdict.CHANGED for one in answer.at)
+    return not changed and numbers.lower * numbers.upper > 0.0
+
+
+def _many_pairs(answers: Sequence[FactorAnswer], plan: ComparisonPlan, say: Numerals) -> str:
+    """How many pairs of levels differ, and the one that differs most."""
+    name, quantity = _factor(plan), answers[0].quantity
+    pairs = f"{len(answers)} pairs of its levels"
+    found = {one: [at for at in one.at if at.verdict is Verdict.CHANGED] for one in answers}
+    shown = [one for one, changed in found.items() if changed]
+    if not shown:
+        said = f"{name} is not shown to matter for {quantity} at any time in any of {pairs}"
+        return f"{capital(said)}."
+    most = max(shown, key=lambda one: abs(found[one][-1].numbers.estimate))
+    last, (high, low) = found[most][-1], _levels(most, plan, say)
+    end = place(TIME, last.subject.where, say)
+    differ = "differs" if len(shown) == 1 else "differ"
+    said = (
+        f"{name} matters for {quantity}: of {pairs} {len(shown)} {differ}, the most at {end}, "
+        f"where {quantity} at {high} is {difference_of(last, say, f'at {low}')}"
     )
-    return (assumed, held, *later, *_withstood(courses, say))
+    return f"{capital(said)}."
 
 
-def _withstood(courses: Sequence[Course], say: Numerals) -> tuple[str, ...]:
-    """What was not estimated, and the least of it that would undo one of the changes shown."""
+def _controls(answers: Sequence[FactorAnswer], plan: ComparisonPlan, say: Numerals) -> list[str]:
+    """Differences at the first time, where none is expected."""
+    apart = [one for one in answers if one.control.verdict is Verdict.CHANGED]
     told = []
-    for kind in NOT_ESTIMATED:
-        own = {
-            one: percent
-            for course in courses
-            if course.verdict is Verdict.CHANGED
-            for one in course.fallen.reasons
-            if one.kind is kind and isinstance(percent := one["percent"], float)
-        }
-        if own:
-            known = {one: percent for one, percent in own.items() if percent > 0.0}
-            said = sentence(min(known or own, key=own.__getitem__), say)
-            told.append(f"{capital(said)}{_LEAST if len(known) > 1 else ''}.")
-    return tuple(told)
+    for own in alike(apart, lambda one: (one.high, one.low, one.control.subject.where)):
+        high, low = _levels(own[0], plan, say)
+        than, parts = f"at {low}", list[str]()
+        for one in own:
+            at = f" at {high}" if than else ""
+            parts.append(f"{one.quantity}{at} is {difference_of(one.control, say, than)}")
+            than = ""
+        told.append(
+            f"Already at {place(TIME, own[0].control.subject.where, say)}, before the levels can "
+            f"have done anything, {joined(parts)}: look at the feed, the charges and the splitting."
+        )
+    return told
+
+
+def _one_course(answers: Sequence[FactorAnswer], plan: ComparisonPlan, say: Numerals) -> list[str]:
+    """Sizes that changed alike at two levels."""
+    same = [one for one in answers if one.is_one_course]
+    told = []
+    for own in alike(same, lambda one: (one.high, one.low)):
+        high, low = _levels(own[0], plan, say)
+        told.append(
+            f"One course may stand for {low} and {high}: {joined([one.quantity for one in own])} "
+            f"changed alike at both, within {say(_margin(own[0].at[-1]))} % at every time."
+        )
+    return told
+
+
+def _margin(finding: Finding) -> float:
+    return finding.margin_percent or 0.0

@@ -86,7 +86,7 @@ def place_words(
     """
     words = []
     for name in conditions:
-        value = say(row[name]) if isinstance(row[name], float) else str(row[name])
+        value = row[name] if isinstance(row[name], str) else say(row[name], ".12g")
         words.append(f"{value} min" if name == TIME else f"{column_words(name)} {value}")
     return ", ".join(words)
 

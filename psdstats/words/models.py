@@ -17,7 +17,7 @@ from psdstats.models.likelihood import Criterion
 from psdstats.models.mixed_model import MixedModelFit
 from psdstats.planning.attained import Attained, AttainedKind, AttainedShare
 from psdstats.words.numbers import MISSING, PLAIN, Numerals, p_words
-from psdstats.words.remarks import joined, told_of
+from psdstats.words.remarks import joined, phrases, told_of
 
 
 @told_of.register
@@ -247,19 +247,7 @@ def left_out_sentences(found: Sequence[LeftOut], say: Numerals = PLAIN) -> tuple
 
 
 ATTAINED_HEADING = "What do these answers attain?"
-ATTAINED = {
-    AttainedKind.CHANGE: "interval of the change by the end holds the truth",
-    AttainedKind.FAMILY: "all intervals of a family hold the truth",
-    AttainedKind.FALL: "finer is said of what is not",
-    AttainedKind.BOUND: "a bound of a change is beyond the truth",
-    AttainedKind.STOP: "something false is said of when to stop",
-    AttainedKind.FACTOR: "levels are said to differ that do not",
-    AttainedKind.EQUIVALENT: "equivalent is said of more than the margin",
-    AttainedKind.FALLEN_AGAIN: "change by the end comes out as here",
-    AttainedKind.SINCE_AGAIN: "shown since the same time or an earlier one",
-    AttainedKind.STOP_AGAIN: "when to stop comes out as here",
-    AttainedKind.FACTOR_AGAIN: "levels come out as here",
-}
+ATTAINED = phrases("attained")
 ATTAINED_NOTE = (
     "Trials like this one: simulated on its own sieves and balances from its own estimates, which "
     "are taken for the truth, with curves that are smooth between D10, D50 and D90."

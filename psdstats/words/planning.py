@@ -15,58 +15,20 @@ import pandas as pd
 from psdstats.comparison.plan import SpreadRule
 from psdstats.planning.bench.charge import MillCharge
 from psdstats.planning.bench.timeline import Day, Timeline
-from psdstats.planning.design_power import PowerQuestion
-from psdstats.planning.planned_sizes import FoundSize, LawCheck
-from psdstats.planning.planned_weighing import PlannedWeighing
+from psdstats.planning.designs import Design, PowerQuestion
+from psdstats.planning.planned_samples import FoundSize, LawCheck, PlannedWeighing
 from psdstats.planning.power import PowerResult, Smallest
 from psdstats.planning.precision_plan import PrecisionLaw, PrecisionPlan
 from psdstats.planning.stack_choice import StackChoice, StackTrial
-from psdstats.planning.variation import Design
 from psdstats.sieves.standards import practice_rule
 from psdstats.words.numbers import PLAIN, Numerals
-from psdstats.words.remarks import plural, sentence, told_of
+from psdstats.words.remarks import cautions, plural, sentence, told_of
 
 ERRORS_ALLOWED = 3.0  # Monte Carlo standard errors; cases share stacks, so they are about one test
 HELD = 1.96  # standard uncertainties within which a 95 % interval holds
 
-# Cautions remind; they do not replace a risk assessment.  General laboratory practice without a
-# source, except where one is named.
-_CODES = (
-    "Local codes, the makers' manuals and a qualified safety professional decide; these lines only "
-    "remind."
-)
-_DUST = (
-    "Fine organic, metallic or otherwise combustible powder can explode as a dust cloud: have the "
-    "dust tested before milling it, keep ignition sources and static charge away (earth the mill, "
-    "the jar and the sieves), let the jar cool before opening, and do not let dust settle."
-)
-_BREATHING = (
-    "Do not breathe the dust: open jars and brush sieves under extraction, wear the respirator and "
-    "gloves the safety data sheet asks for, and keep below the local exposure limits."
-)
-_NOISE = (
-    "Mills and shakers are loud: measure the level, and wear hearing protection where local rules "
-    "ask for it (action values of about 80 to 85 dB(A) over 8 h are usual)."
-)
-MILL_CAUTIONS: tuple[str, ...] = (
-    "Turning jars and rollers draw in hands, hair and clothing: keep the guard closed, isolate the "
-    "drive before touching a jar, and secure the lid and the jar against walking off the rollers.",
-    _DUST,
-    _NOISE,
-    _BREATHING,
-    "Do not fill a jar beyond its maker's limit of load or speed, and open it slowly: milling can "
-    "heat the powder or build up pressure.",
-    _CODES,
-)
-BENCH_CAUTIONS: tuple[str, ...] = (
-    "Stop and isolate the mill before every sample; never reach for powder in a turning jar.",
-    _DUST,
-    _NOISE,
-    _BREATHING,
-    "The plan leaves no breaks: add rest, and never leave a running mill or shaker without the "
-    "attendance that local rules ask for.",
-    _CODES,
-)
+MILL_CAUTIONS = cautions("drives", "dust", "noise", "breathing", "filling", "codes")
+BENCH_CAUTIONS = cautions("sampling", "dust", "noise", "breathing", "breaks", "codes")
 
 
 def weighing_words(weighing: PlannedWeighing, say: Numerals = PLAIN) -> str:

@@ -28,16 +28,7 @@ def when_sentences(result: RateResult, say: Numerals = PLAIN) -> tuple[str, ...]
     """Time to the target and to the margin: one sentence each for all levels."""
     found, last = [], max(one.last_min for one in result.series)
     if result.target_um is not None:
-        targets = {one.label: _target(result, one) for one in result.series}
-        found.append(
-            target_sentence(
-                targets,
-                quantity=result.quantity,
-                target_um=result.target_um,
-                last_min=last,
-                say=say,
-            )
-        )
+        found.append(target_told(result, say))
     if result.margin_percent is not None:
         found.append(
             margin_sentence(
@@ -49,6 +40,19 @@ def when_sentences(result: RateResult, say: Numerals = PLAIN) -> tuple[str, ...]
             )
         )
     return tuple(found)
+
+
+def target_told(result: RateResult, say: Numerals = PLAIN) -> str:
+    """When the target size is reached, level by level; empty without a target."""
+    if result.target_um is None:
+        return ""
+    return target_sentence(
+        {one.label: _target(result, one) for one in result.series},
+        quantity=result.quantity,
+        target_um=result.target_um,
+        last_min=max(one.last_min for one in result.series),
+        say=say,
+    )
 
 
 def lead_sentences(result: RateResult, say: Numerals = PLAIN) -> tuple[str, ...]:

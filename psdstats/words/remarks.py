@@ -6,27 +6,50 @@ What stands behind the colon of a gap says how its value is written (`fill`)::
     {p:.2g}, {share:.0f%}  a number by its format; a share of one in per cent
     {column:words}         a column in words, several by "and"
     {runs:listed}          the first names, and how many more there are
+    {names:joined}         a list in a sentence; {columns:or} one of columns in words
+    {runs:named}           the names of a few, or how many there are
     {times:min}            milling times with their unit
+    {um:<}, {um:>}         a bound, rounded away from what it bounds
     {runs:# run|# runs}    by number: one, or many, # being the number itself
 
-`psdstats.words.catalogue` has the words of every remark; what these gaps do not write is written by
-a function there.
+`phrases.csv` has the texts that are found by a name, those of most remarks among them; what these
+gaps do not write is written by a function in `psdstats.words.catalogue`.
 """
 
 from __future__ import annotations
 
+import csv
 from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
-from functools import singledispatch
+from functools import cache, singledispatch
 from importlib import import_module
+from importlib.resources import files
 from string import Formatter
 from typing import Any, TypeVar
 
 from psdstats.columns import TIME, column_words, listed
-from psdstats.findings import Remark, RemarkKind
+from psdstats.findings import Remark
+from psdstats.frozen import ReadOnly
 from psdstats.words.numbers import PLAIN, Numerals
 
 Item = TypeVar("Item")
 Wording = str | Callable[..., str]
+_NAMED = 4  # of which all names are given; of more their number
+
+
+@cache
+def _texts() -> tuple[dict[str, str], ...]:
+    text = (files("psdstats.words") / "phrases.csv").read_text(encoding="utf-8")
+    return tuple(csv.DictReader(text.splitlines()))
+
+
+def phrases(of: str) -> Mapping[str, str]:
+    """Texts that are found by a name: of every ``table``, ``remark``, ``check`` and so on."""
+    return ReadOnly({row["name"]: row["text"] for row in _texts() if row["of"] == of})
+
+
+def cautions(*names: str) -> tuple[str, ...]:
+    """What can hurt, by names; general practice without a source, no assessment of a risk."""
+    return tuple(map(phrases("caution").__getitem__, names))
 
 
 @singledispatch
@@ -130,23 +153,33 @@ def _columns(value: str | Sequence[str]) -> str:
     return " and ".join(map(column_words, [value] if isinstance(value, str) else value))
 
 
+def _named(value: Sequence[str]) -> str:
+    return ", ".join(value) if len(value) <= _NAMED else f"{len(value)} runs"
+
+
 _GAPS: Mapping[str, Callable[[Any, Numerals], str]] = {
     "": _plain,
     "words": lambda value, _: _columns(value),
     "listed": lambda value, _: listed(value),
+    "named": lambda value, _: _named(value),
+    "joined": lambda value, _: joined(value),
+    "or": lambda value, _: " or ".join(map(column_words, value)),
+    "<": lambda value, say: say.bound(value, "<"),
+    ">": lambda value, say: say.bound(value, ">"),
     "min": lambda value, say: times_words([value] if isinstance(value, str) else value, say),
 }
 
 
-def wordings() -> Mapping[RemarkKind, Wording]:
-    """Words of every kind of remark, loaded on use: they know every room of the library."""
-    found: Mapping[RemarkKind, Wording] = import_module("psdstats.words.catalogue").REMARKS
-    return found
+@cache
+def wordings() -> Mapping[str, Wording]:
+    """Words of every kind of remark; functions are loaded on use, for they know every room."""
+    made: Mapping[Hashable, Wording] = import_module("psdstats.words.catalogue").REMARKS
+    return {**phrases("remark"), **{str(kind): words for kind, words in made.items()}}
 
 
 def sentence(remark: Remark, say: Numerals = PLAIN) -> str:
     """One remark in words; what ends with a full stop begins with a capital."""
-    words, data = wordings()[remark.kind], dict(remark.data)
+    words, data = wordings()[str(remark.kind)], dict(remark.data)
     told = fill(words, say, **data) if isinstance(words, str) else words(say, **data)
     return capital(told) if told.endswith(".") else told
 

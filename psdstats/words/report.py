@@ -19,53 +19,17 @@ from psdstats.uncertainty.propagation import Propagation
 from psdstats.words.comparison import DRIFT_OF, component_words, family_words
 from psdstats.words.courses import way_of
 from psdstats.words.numbers import PLAIN, Numerals
-from psdstats.words.remarks import capital, joined, told_of
-
-_CURVE = (
-    "ISO 9276-1, Representation of results of particle size analysis: graphical representation."
-)
-_GUM = "JCGM 100:2008, Guide to the expression of uncertainty in measurement (GUM)."
-_DRAWS = (
-    "JCGM 101:2008, Propagation of distributions using a Monte Carlo method; "
-    "JCGM 102:2011, Extension to any number of output quantities."
-)
-_TOLERANCE = "ISO 3310-1, Test sieves: technical requirements and testing."
-_SAMPLING = "P. M. Gy, Sampling of Particulate Materials: Theory and Practice, Elsevier, 1982."
-_SMALL_SAMPLES = (
-    "M. G. Kenward, J. H. Roger, Small sample inference for fixed effects from restricted maximum "
-    "likelihood, Biometrics 53 (1997) 983–997."
-)
-_FAMILY = (
-    "C. W. Dunnett, A multiple comparison procedure for comparing several treatments with a "
-    "control, J. Am. Stat. Assoc. 50 (1955) 1096–1121."
-)
-_TWO_TESTS = (
-    "D. J. Schuirmann, A comparison of the two one-sided tests procedure and the power approach, "
-    "J. Pharmacokinet. Biopharm. 15 (1987) 657–680."
-)
-_PRECISION = (
-    "ISO 5725-2, Accuracy of measurement methods and results: basic method for repeatability and "
-    "reproducibility."
-)
-_PERMUTATION = (
-    "M. J. Anderson, A new method for non-parametric multivariate analysis of variance, Austral "
-    "Ecology 26 (2001) 32–46."
-)
-_SELECTION = (
-    "K. P. Burnham, D. R. Anderson, Model Selection and Multimodel Inference, Springer, 2002."
-)
-_SCORES = "ISO 13528, Statistical methods for use in proficiency testing."
-_LIMITS = "JCGM 106:2012, The role of measurement uncertainty in conformity assessment."
+from psdstats.words.remarks import capital, cautions, joined, phrases, told_of
 
 
 class Works:
-    """Works that a text cites, numbered in the order in which it first does.
+    """Works that a text cites by their names, numbered in the order in which it first does.
 
     Examples
     --------
     >>> cite = Works()
-    >>> cite("B"), cite("A", "B"), cite.cited
-    ('[1]', '[2] [1]', ('B', 'A'))
+    >>> cite("gum"), cite("tolerance", "gum"), cite.cited[1]
+    ('[1]', '[2] [1]', 'ISO 3310-1, Test sieves: technical requirements and testing.')
     """
 
     def __init__(self) -> None:
@@ -79,20 +43,10 @@ class Works:
     @property
     def cited(self) -> tuple[str, ...]:
         """Every work that was cited, by its number."""
-        return tuple(self._numbers)
+        return tuple(map(phrases("work").__getitem__, self._numbers))
 
 
-CAUTIONS = (
-    "Fine dry powder can burn or explode as a dust cloud. Know the hazard data of your powder, "
-    "earth the equipment, keep ignition sources away, and clean up dust layers.",
-    "Do not breathe the dust: work under extraction and wear the protection your assessment asks "
-    "for.",
-    "Rollers, jars and belts draw in fingers, hair and sleeves: keep guards closed, and stop and "
-    "isolate the drive before touching a jar.",
-    "Mills and shakers are loud: wear hearing protection where the noise assessment asks for it.",
-    "Local regulations, the safety data sheet and the people licensed to judge these hazards come "
-    "before anything written here.",
-)
+CAUTIONS = cautions("dust", "breathing", "drives", "noise", "codes")
 
 _RUN_TO_RUN = "run_to_run"
 
@@ -214,7 +168,7 @@ def weighing_paragraph(study: Study, cite: Works) -> str:
     )
     return (
         f"Each sieve and the pan is weighed empty (tare) and loaded (gross). {tares} Net masses "
-        f"give mass fractions and the cumulative undersize at each aperture {cite(_CURVE)}:"
+        f"give mass fractions and the cumulative undersize at each aperture {cite('curve')}:"
     )
 
 
@@ -256,19 +210,19 @@ def uncertainty_paragraph(
     """Which sources were counted, and how they were propagated."""
     left_out = sources_words(propagation.sources_left_out) or "none"
     if propagation.method == "linear":
-        how, works = "by the linear law", cite(_GUM)
+        how, works = "by the linear law", cite("gum")
     else:
         draws = f"{propagation.draws:,}".replace(",", "\u202f")
         how = f"by Monte Carlo ({draws} draws, seed {propagation.seed})"
-        works = cite(_GUM, _DRAWS)
+        works = cite("gum", "draws")
     follow = []
     if uses_tolerances(study, propagation):
         follow.append(
-            f" Apertures of sieves without a certificate lie within the tolerance "
-            f"{cite(_TOLERANCE)}."
+            " Apertures of sieves without a certificate lie within the tolerance "
+            f"{cite('tolerance')}."
         )
     if "sampling" in propagation.sources:
-        follow.append(f" Sampling follows {cite(_SAMPLING)}.")
+        follow.append(f" Sampling follows {cite('sampling')}.")
     return (
         f"Sources of uncertainty counted: {sources_words(propagation.sources)}; left out: "
         f"{left_out}. Every source carries the identity of what causes it, so a sieve used in "
@@ -293,17 +247,7 @@ def _has_tolerances(study: Study) -> bool:
     )
 
 
-_ROUTES = {
-    Route.MIXED_MODEL: "The response is {ln}: each condition has a mean of its own{blocks}. "
-    "Standard deviations ({parts}) are estimated by restricted maximum likelihood beside the "
-    "covariance of the measurement, which is known.",
-    Route.SINGLE_RUNS: "Each condition has one run, so the spread between runs is {spread}; "
-    "contrasts of {ln} are those of the runs themselves.",
-    Route.MEASUREMENT_ONLY: "Single runs were compared by {ln} and the joint covariance of the "
-    "measurement alone; what run-to-run variation would undo a change is said beside it.",
-    Route.EACH_CONTRAST: "Each contrast of {ln} was judged by its own differences {units}, and "
-    "families by Holm's rule.",
-}
+_ROUTES = phrases("route")
 _CALIBRATED = (
     "Tests and intervals rest on t ratios whose law is averaged over the variances that the runs "
     "allow and held at its largest rate, by simulation (own procedure)."
@@ -331,25 +275,11 @@ class Further(StrEnum):
     LIMITS = "limits"
 
 
-_FURTHER: dict[Further, tuple[str, tuple[str, ...]]] = {
-    Further.GROUPS: (
-        "Precision within and between groups follows {}, scores of groups {}.",
-        (_PRECISION, _SCORES),
-    ),
-    Further.WHOLE: (
-        "Whole distributions are compared in log-ratio coordinates by permutation within groups "
-        "{}.",
-        (_PERMUTATION,),
-    ),
-    Further.RATE: (
-        "Curves of size against time are fitted with the spread of the comparison, have intervals "
-        "by profile, and are chosen by Akaike's criterion {}.",
-        (_SELECTION,),
-    ),
-    Further.LIMITS: (
-        "Limits are judged with guard bands and probabilities of conforming {}.",
-        (_LIMITS,),
-    ),
+_WORKS_OF = {
+    Further.GROUPS: ("precision", "scores"),
+    Further.WHOLE: ("permutation",),
+    Further.RATE: ("selection",),
+    Further.LIMITS: ("limits",),
 }
 
 
@@ -368,7 +298,7 @@ def comparison_paragraphs(
             said.append(names + _route_words(route, own, plan, say))
     if Route.MIXED_MODEL in routes:
         is_calibrated = plan.test is LevelTest.CALIBRATED
-        said.append(_CALIBRATED if is_calibrated else _KENWARD_ROGER.format(cite(_SMALL_SAMPLES)))
+        said.append(_CALIBRATED if is_calibrated else _KENWARD_ROGER.format(cite("small samples")))
     elif Route.SINGLE_RUNS in routes:
         said.append(_STUDENT)
     said += [f"{capital(one)}." for one in _declared(plan, say)]
@@ -377,7 +307,7 @@ def comparison_paragraphs(
     if plan.margin_percent is not None:
         margin = say(plan.margin_percent)
         asked.append(
-            f"Equivalence is judged by two one-sided tests within ±{margin} % {cite(_TWO_TESTS)}."
+            f"Equivalence is judged by two one-sided tests within ±{margin} % {cite('two tests')}."
         )
     level = _LEVEL.format(say(100 * comparison.level, ".3g"))
     level += _ACROSS if comparison.across_quantities else ""
@@ -444,7 +374,7 @@ def _family_words(comparison: Comparison, routes: set[Route], cite: Works) -> li
     if not kinds or routes <= {Route.EACH_CONTRAST}:
         return []
     names = joined([family_words(kind)[0] for kind in kinds])
-    one_law = f"by the law of the largest of their t ratios {cite(_FAMILY)}"
+    one_law = f"by the law of the largest of their t ratios {cite('families')}"
     several = "each of these families holds" if len(kinds) > 1 else "this family holds"
     return [f"Contrasts are {names}; {several} its level {one_law}."]
 
@@ -468,8 +398,8 @@ def _ordered(comparison: Comparison, say: Numerals) -> str:
 
 def further_paragraph(answered: Sequence[Further], cite: Works) -> str:
     """How everything else was found."""
-    told = (_FURTHER[one] for one in answered)
-    return " ".join(said.format(*map(cite, works)) for said, works in told)
+    said = phrases("further")
+    return " ".join(said[one].format(*map(cite, _WORKS_OF[one])) for one in answered)
 
 
 class Unchecked(StrEnum):

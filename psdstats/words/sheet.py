@@ -345,45 +345,40 @@ def changes_heading(
 
 
 class Cell(NamedTuple):
-    """A difference in per cent as page one shows it, and its interval."""
+    """A difference in per cent as page one shows it, its interval, and the signs behind it."""
 
-    change: str = f"cannot be told{UNTOLD}"
+    change: str = "cannot be told"
     interval: str = MISSING
+    mark: str = UNTOLD
+
+    @property
+    def marked(self) -> str:
+        """The difference with its signs; they stand alone where there is none."""
+        return f"{'' if self.change == MISSING else self.change}{self.mark}" or MISSING
 
     def __str__(self) -> str:
-        return self.change if self.interval == MISSING else f"{self.change} ({self.interval})"
+        interval = "" if self.interval == MISSING else f" ({self.interval})"
+        return f"{self.change}{interval}{self.mark}"
 
 
-def course_cell(course: Course | None, earlier: str, say: Numerals = PLAIN) -> Cell:
-    """A change and its interval: "−49.1 %", "−51.9 to −46.0"; bounds and ``earlier`` are marked."""
-    untold = course_sign(course) == UNTOLD
-    if course is None or (untold and not np.isfinite(course.fallen.numbers.estimate)):
+def difference_cell(finding: Finding | None, earlier: str, say: Numerals = PLAIN) -> Cell:
+    """A change or difference and its interval: "−49.1 %", "−51.9 to −46.0", ``earlier`` behind."""
+    is_untold = sign_of(finding) == UNTOLD
+    if finding is None or (is_untold and not np.isfinite(finding.numbers.estimate)):
         return Cell()  # a bound holds by itself, the verdict beside all others
-    sign = UNTOLD if untold else ""
-    change, interval = percent_parts(course.fallen.numbers, say)
-    return Cell(("" if change == MISSING else change) + sign + earlier or MISSING, interval)
+    sign = UNTOLD if is_untold else ""
+    return Cell(*percent_parts(finding.numbers, say), sign + earlier)
 
 
-def course_sign(course: Course | None) -> str:
-    """The sign that the cell of a course has, that of an earlier time apart."""
-    if course is None or course.fallen.verdict is Verdict.CANNOT_BE_TOLD:
+def sign_of(finding: Finding | None) -> str:
+    """The sign that a cell has, that of an earlier time apart: of a bound, of what is not told."""
+    if finding is None or finding.verdict is Verdict.CANNOT_BE_TOLD:
         return UNTOLD
-    return _sign_of(course.fallen.numbers)
-
-
-def pair_cell(finding: Finding | None, say: Numerals = PLAIN, earlier: str = "") -> str:
-    """A difference of two levels with its interval."""
-    if finding is None or pair_sign(finding) == UNTOLD:
-        return str(Cell())
-    return f"{percent_parts(finding.numbers, say)}{earlier}"
-
-
-def pair_sign(finding: Finding | None) -> str:
-    """The sign that the cell of two levels has, that of an earlier time apart."""
-    if finding is None:
-        return UNTOLD
-    is_untold = finding.verdict is Verdict.CANNOT_BE_TOLD and np.isnan(finding.numbers.estimate)
-    return UNTOLD if is_untold else _sign_of(finding.numbers)
+    own = finding.numbers
+    if np.isfinite(own.estimate):
+        return ""
+    is_closed = bool(np.isfinite([own.lower, own.upper]).all())
+    return BOUND if is_closed or own.upper < 0.0 or own.lower > 0.0 else UNTOLD
 
 
 def pair_words(finding: Finding, plan: ComparisonPlan, say: Numerals = PLAIN) -> str:
@@ -401,7 +396,7 @@ def earlier_words(time: str, last: str, *, several: bool, say: Numerals = PLAIN)
     return f" (at {place(TIME, time, say)}){EARLIER}" if several else EARLIER
 
 
-def percent_parts(own: Numbers, say: Numerals = PLAIN) -> Cell:
+def percent_parts(own: Numbers, say: Numerals = PLAIN) -> tuple[str, str]:
     """A difference of ln size and its interval in per cent, or the bound that it lies beyond."""
     with np.errstate(over="ignore"):
         middle, low, high = (
@@ -413,22 +408,12 @@ def percent_parts(own: Numbers, say: Numerals = PLAIN) -> Cell:
     is_closed = bool(np.isfinite([own.lower, own.upper]).all())
     between = f"{say.signed(low, places)} to {say.signed(high, places)}" if is_closed else MISSING
     if np.isfinite(own.estimate):
-        return Cell(f"{say.signed(middle, places)} %", between)
-    if _sign_of(own) == UNTOLD:
-        return Cell()
+        return f"{say.signed(middle, places)} %", between
     if is_closed:
-        return Cell(MISSING, f"{between}{BOUND}")
+        return MISSING, f"{between}{BOUND}"
     if own.upper < 0.0:
-        return Cell(f"≥ {say.at_least(-high / 100.0)} lower{BOUND}")
-    return Cell(f"≥ {say.at_least(low / 100.0)} higher{BOUND}")
-
-
-def _sign_of(own: Numbers) -> str:
-    """The sign of a difference that is known by a bound alone, or not at all; empty for others."""
-    if np.isfinite(own.estimate):
-        return ""
-    is_closed = bool(np.isfinite([own.lower, own.upper]).all())
-    return BOUND if is_closed or own.upper < 0.0 or own.lower > 0.0 else UNTOLD
+        return f"≥ {say.at_least(-high / 100.0)} lower{BOUND}", MISSING
+    return f"≥ {say.at_least(low / 100.0)} higher{BOUND}", MISSING
 
 
 def footnotes(

@@ -6,7 +6,7 @@ each what the large sentence and the table do not say already.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 
@@ -17,11 +17,11 @@ from psdstats.comparison.beside import Gain, LeftOut, Remedy
 from psdstats.comparison.plan import ComparisonPlan, Direction
 from psdstats.comparison.result import Comparison, QuantityComparison
 from psdstats.findings import BenchAnswer, Course, Ending, Remark, RemarkKind, Stop, Verdict
-from psdstats.frozen import ReadOnly
 from psdstats.models.verdicts import VerdictRemark
-from psdstats.rate.fit_rate import RateResult, RateSeries
+from psdstats.rate.fit_rate import RateResult
 from psdstats.study.flags import Flag
 from psdstats.uncertainty.budget import Budget, combined_percent, typical_run
+from psdstats.words.budget import source_phrase
 from psdstats.words.courses import (
     NOT_ESTIMATED,
     WHAT_LATER,
@@ -31,10 +31,9 @@ from psdstats.words.courses import (
 )
 from psdstats.words.groups import conditions, farthest
 from psdstats.words.numbers import PLAIN, Numerals
-from psdstats.words.rate import minutes, time_words
+from psdstats.words.rate import target_told
 from psdstats.words.remarks import alike, capital, joined, place, plural, sentence
 from psdstats.words.sheet import SEVERAL_LEVELS, Told, at_words, main_result
-from psdstats.words.sizes import source_phrase
 from psdstats.words.study import LEAST_POINTS
 
 WHEN, AGREE, SURE, HELP, ACT = (
@@ -69,7 +68,7 @@ def when_to_stop(
         CLUMPS if Ending.COARSER_AGAIN in endings and not rises else "",
         _others_falling(comparison, main) if endings == {Ending.LITTLE_LEFT} else "",
         WHAT_LATER if endings == {Ending.LITTLE_LEFT} else "",
-        "" if rate is None else target_words(rate, plan, say),
+        "" if rate is None else target_told(rate, say),
     ]
     return Told(lead, " ".join(one for one in told if one))
 
@@ -135,42 +134,6 @@ def _why_untold(courses: Sequence[Course], say: Numerals) -> Iterator[str]:
     )
     for one in dict.fromkeys(reasons):
         yield f"{capital(sentence(one, say))}."
-
-
-def target_words(rate: RateResult, plan: ComparisonPlan, say: Numerals = PLAIN) -> str:
-    """When the target size is reached, level by level."""
-    if rate.target_um is None:
-        return ""
-    told = [f"{_reached(one, say)}{_label(one, k, plan)}" for k, one in enumerate(rate.series)]
-    times = [
-        one.target.value > one.last_min
-        for one in rate.series
-        if one.target is not None and one.target.value is not None
-    ]
-    tail = ""
-    if any(times):
-        which = {1: "", 2: "both "}.get(len(times), "all ") if all(times) else "the longer "
-        tail = f", {which}beyond the trial"
-    return f"{say(rate.target_um)} µm is reached {joined(told)}{tail}."
-
-
-def _label(series: RateSeries, number: int, plan: ComparisonPlan) -> str:
-    """The level, the factor named at the first."""
-    if not series.label:
-        return ""
-    short = series.sizes.where if number and len(plan.at_each) == 1 else ""
-    return f" at {short or series.label}"
-
-
-def _reached(series: RateSeries, say: Numerals) -> str:
-    found = series.target
-    if found is None:
-        return "at no time that can be given"
-    if found.value is None:
-        return "never" if found.excluded else f"not before {minutes(found.lower, say)} min, if ever"
-    if found.value == 0.0 and found.upper == 0.0:
-        return "before any milling"
-    return f"after {time_words(found, say, unit=' min')}"
 
 
 def benches_agree(comparison: Comparison, say: Numerals = PLAIN) -> Told | None:
@@ -321,16 +284,11 @@ def _unknown(result: QuantityComparison, say: Numerals) -> str:
     return f"{capital(sentence(first, say))}."
 
 
-_REMEDIES: Mapping[Remedy, str] = ReadOnly(
-    {
-        Remedy.TWICE_RUNS: "twice the runs",
-        Remedy.ONE_MORE_GROUP: "one more group",
-        Remedy.CERTIFIED_SIEVES: "certified sieves",
-        Remedy.FINER_BALANCE: "a finer balance",
-        Remedy.TWICE_SAMPLE: "twice the sample",
-        Remedy.TARES_EACH_RUN: "tares weighed before each run",
-    }
-)
+_REMEDIES = {
+    Remedy.FINER_BALANCE: "a finer balance",
+    Remedy.TARES_EACH_RUN: "tares weighed before each run",
+}
+"""What a remedy is called where its own name would not do."""
 _ADVICE: tuple[RemarkKind, ...] = (
     AdviceRemark.KNOW_RUN_TO_RUN,
     AdviceRemark.KNOW_DRIFT,
@@ -355,12 +313,12 @@ def what_would_help(
     is_course = comparison is not None and bool(main_result(comparison).courses)
     what = f"the interval of the {'change' if is_course else 'difference'}"
     worth = [one for one in found if one.shorter_percent >= _WORTH_PERCENT]
-    spare = [_REMEDIES[one.remedy] for one in found if one not in worth]
+    spare = [_remedy(one) for one in found if one not in worth]
     least = f"{joined(spare, 'or')} by under {say(_WORTH_PERCENT)} %" if spare else ""
     if not worth:
         return Told("", " ".join([f"{capital(what)} would shorten with {least}.", *told]))
-    best, by = capital(_REMEDIES[worth[0].remedy]), _per_cent(worth[0], say)
-    parts = [f"{_REMEDIES[one.remedy]} by {_per_cent(one, say)}" for one in worth[1:]]
+    best, by = capital(_remedy(worth[0])), _per_cent(worth[0], say)
+    parts = [f"{_remedy(one)} by {_per_cent(one, say)}" for one in worth[1:]]
     parts += [least] if least else []
     more = f"{', '.join(parts)}." if parts else ""
     strong = f"{best} would shorten {what} by {by}{',' if more else '.'}"
@@ -373,6 +331,10 @@ def _closer_sieves(budget: Budget, quantity: str) -> Iterator[str]:
     own = rows[(rows["quantity"] == quantity) & (rows["source"] == "between_sieves")]
     if float(own["share"].sum()) > _MOST:
         yield f"Sieves closer together would tell one {quantity} better."
+
+
+def _remedy(gain: Gain) -> str:
+    return _REMEDIES.get(gain.remedy, gain.remedy.value)
 
 
 def _per_cent(gain: Gain, say: Numerals) -> str:

@@ -1,6 +1,7 @@
-"""Sizes, their uncertainty and its budget in words: sentences, notes, captions.
+"""Sizes, whole distributions and fitted curves in words: sentences, notes, captions.
 
-Sizes in µm, masses in g; uncertainties in per cent where a sentence says so.
+Sizes in µm, masses in g, shares in per cent of mass; uncertainties in per cent where a sentence
+says so.
 """
 
 from __future__ import annotations
@@ -12,15 +13,18 @@ import numpy as np
 import pandas as pd
 
 from psdstats.columns import TIME, column_words, unit_of, with_unit
+from psdstats.comparison.classes import MovedClasses, PermutationManova, class_names
+from psdstats.comparison.whole import StudyFits, WholeComparison
+from psdstats.distribution.fits import DistributionFit
+from psdstats.distribution.moments import Fineness
 from psdstats.distribution.percentiles import SizeTable
-from psdstats.findings import Remark
+from psdstats.findings import Remark, Verdict
 from psdstats.frozen import Array
 from psdstats.uncertainty.bootstrap import LEAST_UNITS
-from psdstats.uncertainty.budget import Budget, combined_percent
 from psdstats.uncertainty.propagation import Method, Propagation
 from psdstats.uncertainty.ratios import RatioIntervals
 from psdstats.words.numbers import MISSING, PLAIN, Numerals
-from psdstats.words.remarks import joined, sentence, told_of
+from psdstats.words.remarks import joined, pair_words, sentence, told_of
 
 _MANY = 1e4  # degrees of freedom at which k is that of infinitely many to four digits
 
@@ -332,192 +336,203 @@ def no_means(reason: object) -> str:
     return f"No mean sizes are given: {reason}"
 
 
-def source_words(source: str) -> str:
-    """Name of a source as it is read, e.g. "lost powder"."""
-    return source.replace("_", " ")
-
-
-NO_SIZE = "No size is bracketed by the sieves."
-HEADING = "Where the uncertainty comes from"
-NOTES_HEADING = "Notes on the budget"
-BEHIND = "Uncertainty budget in full"
-CHANGES = {
-    "balance ten times finer": "a balance ten times finer",
-    "certified sieves": "certified sieves (U a quarter of the tolerance, k = 2)",
-    "tares weighed each run": "tares weighed again in each run",
-}
-"""What a change would be, where its name alone does not say it."""
-BALANCE, OTHERS = "balance", "others"
-"""What figures call the sources of the balance together, and those that are small everywhere."""
-ONE_SOURCE = 0.99
-"""Share from which one source is all that matters: no figure then."""
-NOTICED = 0.05
-"""Share of u that a change must take away at least once to be drawn."""
-DISTRIBUTIONS = {
-    "normal": "normal",
-    "uniform": "rectangular",
-    "gamma": "gamma",
-    "student": "t",
-}
-"""Distributions of inputs as they are read."""
-AXIS = "standard uncertainty / % of the size"
-
-
 def units_words(unit: str | None) -> str:
     """What a bootstrap draws anew."""
     return "runs" if unit is None else f"{column_words(unit)}s as a whole"
 
 
-def source_phrase(source: str) -> str:
-    """Name of a source inside a sentence."""
-    return _SOURCES.get(source, source_words(source))
+_SMALLEST_P = "this design cannot give a p below"
 
 
-_SOURCES = {
-    "aperture": "the sieve apertures",
-    "between_sieves": "what lies between the sieves",
-    "splitting": "splitting the sample",
-}
+@told_of.register
+def whole_sentences(whole: WholeComparison, say: Numerals = PLAIN) -> tuple[str, ...]:
+    """The verdict, then which classes moved: from first to last time, or between every pair."""
+    lines = [verdict_sentence(whole, say)]
+    for part in whole.parts:
+        stack = f"{part.name}, " if len(whole.parts) > 1 else ""
+        told = part.moved[-1:] if whole.by == TIME else part.moved
+        lines += [stack + moved_sentence(one, say) for one in told]
+    return tuple(dict.fromkeys(lines))
 
 
-def labelled_shares(shares: pd.DataFrame, say: Numerals = PLAIN) -> pd.DataFrame:
-    """Shares, or changes, of a budget with the label of each bar, and sources as they are read."""
-    rows = shares.to_dict("records")
-    by = {str(row["by"]) for row in rows if "by" in row}
-    labels = [
-        f"{row['quantity']} of one run"
-        if row["scope"] == "run"
-        else f"{row['quantity']}, {_against({'by': TIME if TIME in by else ''} | row, say)}"
-        for row in rows
-    ]
-    found = shares.assign(label=labels)
-    if "source" not in shares:
-        return found
-    return found.assign(source=[source_words(one) for one in shares["source"]])
+def verdict_sentence(whole: WholeComparison, say: Numerals = PLAIN) -> str:
+    """Whether the whole distribution changed, with the test behind it."""
+    factor, finding = column_words(whole.by), whole.finding
+    if whole.test is None or finding.verdict is Verdict.CANNOT_BE_TOLD:
+        why = " ".join(sentence(reason, say) for reason in finding.reasons)
+        return f"Whether the whole distribution changes with {factor} cannot be told. {why}"
+    told = _test(whole.test, say)
+    if finding.verdict is Verdict.CHANGED:
+        return f"The whole distribution changes with {factor}: {told}."
+    return f"No change of the whole distribution with {factor} is shown: {told}."
 
 
-def change_words(change: str) -> str:
-    """What a change would be, in short."""
-    return f"with {change}" if change == "certified sieves" else change
-
-
-def _against(row: Mapping[Hashable, Any], say: Numerals) -> str:
-    level, versus = (
-        one if isinstance(one, str) else say(one, ".12g") for one in (row["level"], row["versus"])
-    )
-    return f"{level} against {versus}{' min' if row['by'] == TIME else ''}"
-
-
-def budget_sentences(budget: Budget, say: Numerals = PLAIN) -> tuple[str, ...]:
-    """What the budget says of D50, in one sentence for the sizes and one for the difference."""
-    frame = budget.to_frame()
-    told = []
-    for scope, own in frame[frame["quantity"] == "D50"].groupby("scope", sort=False):
-        rows = own.to_dict("records")
-        largest = max(rows, key=lambda row: float(row["share"]))
-        limited = sum(float(row["share"]) for row in rows if row["balance_limited"])
-        is_run = scope == "run"
-        what = "of one run" if is_run else f"at {_against(largest, say)}"
-        basis = " (root mean square over the runs)" if is_run else ""
-        told.append(
-            f"The measurement leaves D50 {what} a standard uncertainty of "
-            f"{say.significant(combined_percent(own)['D50'], 2)} %{basis}: "
-            f"{say.per_cent(float(largest['share']), decimals=1)} of the variance comes from "
-            f"{source_phrase(largest['source'])}, {say.per_cent(limited, decimals=1)} from the "
-            "balance."
+def _test(test: PermutationManova, say: Numerals) -> str:
+    way = "all {} rearrangements" if test.exact else "{} rearrangements drawn at random"
+    p = f"p = {say(test.p, '.2g')} ({way.format(test.used)})"
+    if test.p <= test.smallest_p:
+        p = (
+            f"p at most {say(test.smallest_p, '.2g')}, the least that {test.used} rearrangements "
+            "can give"
         )
-    return tuple(told)
+    return (
+        f"{say(100 * test.r_squared, '.0f')} % of the variation within groups goes with it "
+        f"(pseudo-F({test.df_factor}, {test.df_residual}) = {say(test.pseudo_f, '.3g')}; {p})"
+    )
 
 
-def budget_lead(budget: Budget, say: Numerals = PLAIN) -> tuple[str, ...]:
-    """Which source leads over all bars, and how much the balance is at most."""
-    frame = budget.to_frame()
-    if frame.empty:
-        return (NO_SIZE,)
-    bars = ["scope", "quantity"]
-    limited = frame[frame["balance_limited"]].groupby(bars, sort=False)["share"].sum()
-    most = say.per_cent(float(limited.max()), decimals=1) if len(limited) else say.per_cent(0.0)
-    share = frame.pivot_table(index=bars, columns="source", values="share", aggfunc="sum")
-    leading, of_leading = share.idxmax(axis=1), share.max(axis=1)
-    names = [source_phrase(str(one)) for one in leading.value_counts().index]
-    if only_source(budget) is not None:
+def permutation_p(p: float, smallest: float, say: Numerals = PLAIN) -> str:
+    """A p by rearrangement in a table; where none could be smaller it is an upper bound.
+
+    Examples
+    --------
+    >>> permutation_p(0.0005, 0.0005), permutation_p(0.032, 0.0005)
+    ('≤ 0.00050', '0.032')
+    """
+    return f"≤ {say.p_value(smallest)}" if p <= smallest else say.p_value(p)
+
+
+def moved_sentence(moved: MovedClasses, say: Numerals = PLAIN) -> str:
+    """How many classes moved, and which gained and lost the most; the figure shows them all."""
+    if not moved.moved.any():
+        return _nothing_moved(moved, say)
+    names, order = class_names(moved.limits_um, say), moved.change_percent.argsort()
+    gained, lost = (
+        f"{names[at]} {verb} most ({say(moved.change_percent[at], '+.1f')} points)"
+        for at, verb in ((order[-1], "gained"), (order[0], "lost"))
+    )
+    count = int(moved.moved.sum())
+    many = f"all {count}" if count == len(names) else f"{count} of {len(names)}"
+    pair = pair_words(moved.low, moved.high, moved.unit, say)
+    return f"{pair}: {many} size classes moved; the class {gained}, {lost}."
+
+
+def _nothing_moved(moved: MovedClasses, say: Numerals) -> str:
+    pair = pair_words(moved.low, moved.high, moved.unit, say)
+    if moved.smallest_p > 1 - moved.level:
         return (
-            f"One source, {names[0]}, makes up more than {say.per_cent(ONE_SOURCE)} of the "
-            f"variance of every size and difference; the balance makes up at most {most}.",
+            f"{pair}: it cannot be told which classes moved: with {moved.used} rearrangements of "
+            f"its runs {_SMALLEST_P} {say(moved.smallest_p, '.2g')}."
         )
-    low, high = (say.fixed(100 * float(end), 0) for end in (of_leading.min(), of_leading.max()))
-    ends = f"{low} %" if low == high else f"{low} to {high} %"
-    said = f"The largest part of the variance comes from {names[0]}"
-    if len(names) > 1:
-        said += f", at some sizes from {joined(names[1:])}"
-    return (f"{said} ({ends}); the balance makes up at most {most}.",)
+    return f"{pair}: no class is shown to have moved."
 
 
-def only_source(budget: Budget) -> str | None:
-    """The source that is nearly all of the variance of every bar; None where there is none."""
-    frame = budget.to_frame()
-    if frame.empty:
-        return None
-    least = frame.pivot_table(index=["scope", "quantity"], columns="source", values="share").min()
-    return str(least.idxmax()) if float(least.max()) > ONE_SOURCE else None
+FITS_HEADING = "Which distribution fits?"
 
 
-def noticed_changes(budget: Budget) -> pd.DataFrame:
-    """The changes that shorten a bar by a share worth a mark."""
-    frame = budget.changes_frame()
-    gain = 1 - frame["u_then_percent"] / frame["u_now_percent"]
-    most = gain.groupby(frame["change"]).transform("max")
-    return frame[most >= NOTICED].reset_index(drop=True)
+def whole_heading(by: str) -> str:
+    """Question of the section."""
+    return f"Did the whole distribution change with {column_words(by)}?"
 
 
-def shares_caption(budget: Budget, say: Numerals = PLAIN) -> str:
-    """What the figure of the budget shows, and which changes would do next to nothing."""
-    told = (
-        "What limits a size? Bars are as long as the standard uncertainty that the measurement "
-        "leaves (of one run: root mean square over the runs) and are divided as the variance is: "
-        "the numbers are shares of the variance"
+def moved_drawing_caption(whole: WholeComparison, panels: int, say: Numerals = PLAIN) -> str:
+    """What the lines show; stacks that have no panel are counted."""
+    more = len(whole.parts) - panels
+    left = f" {more} more families of stacks are in the file." if more > 0 else ""
+    return (
+        f"Which size classes gained and which lost mass with {column_words(whole.by)}? Lines: "
+        f"change between two levels; bars: {say(100 * whole.level)} % intervals of the last, for "
+        f"all classes together; empty marks: no change shown.{left}"
     )
-    frame = budget.changes_frame()
-    drawn_ones = set(noticed_changes(budget)["change"])
-    if drawn_ones:
-        told += "; marks: what a change would leave of it"
-    rest = frame[~frame["change"].isin(drawn_ones)]
-    if rest.empty:
-        return f"{told}."
-    names = joined([CHANGES.get(str(one), str(one)) for one in dict.fromkeys(rest["change"])])
-    gain = float((1 - rest["u_then_percent"] / rest["u_now_percent"]).max())
-    return f"{told}. Not marked: {names}, which would take off at most {say.at_most(gain)}."
 
 
-def shares_alternative(bars: pd.DataFrame, changes: pd.DataFrame, say: Numerals = PLAIN) -> str:
-    """Every bar: its length, its shares, and what the marked changes would leave."""
+def moved_alternative(frames: Mapping[str, pd.DataFrame], say: Numerals = PLAIN) -> str:
+    """Every change that is shown between the last pair of levels, by stack."""
     lines = []
-    for label, own in bars.iterrows():
-        u = float(own.sum())
-        parts = [
-            f"{source} {say.per_cent(float(length) / u)}"
-            for source, length in own.items()
-            if length > 0
+    for stack, frame in frames.items():
+        own = frame[frame["pair"] == frame["pair"].iloc[-1]]
+        names = class_names(own["to_um"].dropna().to_numpy(), say)
+        shown = [
+            f"{name} {say.signed(change, 1)}"
+            for name, change, moved in zip(names, own["change_percent"], own["moved"], strict=True)
+            if moved
         ]
-        told = f"{label}: u = {say.significant(u, 2)} %, of its variance {', '.join(parts)}"
-        then = changes[changes["label"] == label] if len(changes) else changes
-        for row in then.to_dict("records"):
-            what = change_words(str(row["change"]))
-            told += f"; {what} {say.significant(row['u_then_percent'], 2)} %"
-        lines.append(f"{told}.")
-    return " ".join(lines)
+        head = f"{stack + ', ' if stack else ''}{own['pair'].iloc[0]}"
+        lines.append(f"{head}: {', '.join(shown) or 'no class is shown to have moved'}.")
+    return f"Changes in percentage points. {' '.join(lines)}"
 
 
-def without_budget(budget: Budget) -> tuple[str, ...]:
-    """How many differences have no budget; quantities alike are told together."""
-    keys = ["quantity", "level", "versus"]
-    known = budget.differences.groupby(keys, sort=False)["share"].count() > 0
-    alike: dict[tuple[int, int], list[str]] = {}
-    for quantity, own in known.groupby(level="quantity", sort=False):
-        if not own.all():
-            alike.setdefault((int((~own).sum()), len(own)), []).append(str(quantity))
-    return tuple(
-        f"{', '.join(quantities)}: {lost} of {every} differences by {column_words(budget.by)} have "
-        "no budget, because a run is not bracketed by its sieves."
-        for (lost, every), quantities in alike.items()
+NOTES_HEADING = "Notes on the whole distribution"
+REPLACEMENT = "replacement, times the stated one"
+
+FAMILIES = {
+    "rosin-rammler-bennett": "Rosin–Rammler–Bennett",
+    "log-normal": "log-normal",
+    "gates-gaudin-schuhmann": "Gates–Gaudin–Schuhmann",
+}
+PARAMETERS = {
+    "characteristic_um": "characteristic, µm",
+    "median_um": "median, µm",
+    "top_size_um": "top size, µm",
+    "geometric_sd": "geometric sd",
+}
+"""Distributions and their parameters; others keep their names."""
+
+
+@told_of.register
+def fit_sentences(fits: StudyFits, say: Numerals = PLAIN) -> tuple[str, ...]:  # noqa: ARG001
+    """How many runs each family describes within their uncertainty."""
+    frame = fits.families_frame()
+    lines = [
+        f"{FAMILIES.get(row['family'], row['family'])}: {row['described']} of {row['fitted']} runs "
+        "lie within their measurement uncertainty of the fitted curve"
+        + (f"; {row['refused']} could not be fitted." if row["refused"] else ".")
+        for row in frame.to_dict("records")
+    ]
+    if not frame.empty and (frame["described"] < frame["fitted"]).all():
+        lines.append(
+            "No family describes every run, so sizes read from the sieves come before sizes read "
+            "from a fitted curve."
+        )
+    return tuple(lines)
+
+
+@told_of.register
+def fit_sentence(fit: DistributionFit, say: Numerals = PLAIN) -> str:
+    """One fit: parameters with intervals, and whether the points lie on the curve."""
+    values = ", ".join(
+        f"{name} {say(value, '.4g')} ({say(low, '.4g')} to {say(high, '.4g')})"
+        for name, value, low, high in zip(
+            fit.parameter_names, fit.parameters, fit.lower, fit.upper, strict=True
+        )
     )
+    if fit.describes is None:
+        found = "two points cannot show whether the family is right"
+    elif fit.describes:
+        found = "the points lie within their uncertainty of the curve"
+    else:
+        found = "the points lie farther from the curve than their uncertainty allows, "
+        found += (
+            f"by a misfit of {say(100 * fit.misfit, '.2g')} points that the intervals include"
+            if fit.misfit
+            else "so the curve is a summary and its intervals are too narrow"
+        )
+    if fit.describes is not None:
+        found += f" (χ² = {say(fit.chi_squared, '.3g')} on {fit.df}, p = {say(fit.p, '.2g')})"
+    settled = fit.status if fit.status == "converged" else "the search did not settle: do not use"
+    return f"{FAMILIES[fit.family]}: {values}; {found}; {settled}."
+
+
+@told_of.register
+def step_sentence(found: Fineness, say: Numerals = PLAIN) -> str:
+    """Fineness of one distribution: its classes, and the step size they come from."""
+    names, passed = joined(found.classes, "or"), f"{say(100 * found.share)} %"
+    if found.step_um > found.coarsest_um:
+        told = f"no sieve used passes {passed}, so the step size is above "
+        told += f"{say(found.coarsest_um)} µm"
+    elif found.step_um == found.finest_um:
+        told = f"the finest sieve used passes {passed}, so the step size is at most "
+        told += f"{say(found.step_um)} µm"
+    else:
+        told = f"step size {say(found.step_um)} µm (smallest aperture used that passes {passed})"
+    apart = "; the stack does not tell these classes apart" if len(found.classes) > 1 else ""
+    return f"{names} powder ({found.scheme}): {told}{apart}."
+
+
+def fineness_sentence(frame: pd.DataFrame) -> str:
+    """How many runs fall into each class."""
+    counts = frame["classes"].value_counts(sort=False)
+    told = ", ".join(
+        f"{name}: {count} run{'s' if count > 1 else ''}" for name, count in counts.items()
+    )
+    return f"Fineness by the step rule ({frame['scheme'].iloc[0]}): {told}."

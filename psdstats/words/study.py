@@ -12,7 +12,6 @@ from psdstats import columns as col
 from psdstats.columns import listed, unit_of
 from psdstats.comparison.beside import LeftOut
 from psdstats.comparison.plan import ComparisonPlan
-from psdstats.frozen import ReadOnly
 from psdstats.sieves.standards import practice_rule
 from psdstats.study.flags import CheckReport, Flag, Severity
 from psdstats.study.records import TareHandling
@@ -20,50 +19,13 @@ from psdstats.study.sheet_plan import SheetPlan
 from psdstats.study.wide_cells import WideTable, words_of
 from psdstats.words.courses import level_words
 from psdstats.words.numbers import MISSING, PLAIN, Numerals
-from psdstats.words.remarks import place, told_of
+from psdstats.words.remarks import cautions, phrases, place, told_of
 
 RUNS_NAMED, _RUNS_LISTED = 3, 8
 LEAST_POINTS = 0.1
 """Points of a change in per cent below which nothing is said to move."""
 
-LOOKED_FOR: Mapping[str, str] = ReadOnly(
-    {
-        "gross_below_tare": "a loaded sieve is lighter than the empty one by more than noise",
-        "no_pan": "a run has no pan (aperture 0)",
-        "no_sieve": "a run has a pan and no sieve",
-        "repeated_sieve": "a run has the same sieve, or the same aperture, twice",
-        "no_powder": "the net masses of a run do not add up to more than nothing",
-        "certified_order": "certified apertures stand in another order than the nominal ones",
-        "similar_names": "two names read alike and count as two",
-        "mixed_levels": "a factor is a number in some runs and words in others",
-        "density": "the density is none that a solid has",
-        "time_range": "a milling time is hardly meant",
-        "time_unit": "the times of a group are those of the others in another unit",
-        "resolution": "the readings of a balance contradict its resolution",
-        "copied_run": "a run repeats another one reading for reading",
-        "sample_mass": "a run has no sample mass, which other runs have",
-        "no_sample_mass": "no run has a sample mass, so loss of powder is not looked for",
-        "odd_aperture": "a group has one aperture that no other group has, between the same two",
-        "certificate_uncertainty": "U of a certificate does not suit its aperture",
-        "shared_sieve": "one sieve name stands for two sieves in two groups",
-        "negative_net": "a loaded sieve is lighter than the empty one, within weighing noise",
-        "missing_sieve": "a run lacks a sieve that the other runs of its group have",
-        "aperture_order": "the sieves of a run are not written in the order of their apertures",
-        "off_series": "an aperture is not in the standard series",
-        "certificate": "a certified aperture is outside the tolerance, or a sieve has neither",
-        "overload": "a sieve holds more than its load limit",
-        "over_capacity": "a reading is above the capacity of the balance",
-        "finer_than_resolution": "a reading is not a multiple of the balance's resolution",
-        "mass_balance": "the sum of the net masses differs too much from the sample mass",
-        "dominant_class": "one sieve holds more than half of the powder",
-        "not_bracketed": "D10, D50 or D90 lies in the pan or above the top sieve",
-        "end_point": "the second shaking still moved powder",
-        "tare_drift": "the tare of a sieve changes by more than the balance explains",
-        "charge": "the fillings of the jar (column charge) cannot be as written",
-        "swapped_sieves": "the tares of two sieves are exchanged in one run",
-        "reading": "something cannot be read",
-    }
-)
+LOOKED_FOR = phrases("check")
 """What each bench check looks for."""
 
 WITHOUT = "moves a change by, points"
@@ -276,19 +238,6 @@ def tares_alternative(moved: Sequence[tuple[str, str]]) -> str:
     return f"Outside its limits: {found}." if found else "No tare moved."
 
 
-CAUTIONS = (
-    "Many fine powders, sugars and starches among them, burn or explode as dust: keep layers and "
-    "clouds small, earth metal parts, and keep flames, sparks and hot surfaces away.",
-    "Do not breathe the dust: work under extraction or wear a mask that fits, and know the safety "
-    "data sheet of the material.",
-    "Mills and shakers are loud: wear hearing protection.",
-    "Keep hands, hair and sleeves away from turning rollers; stop and switch off before reaching "
-    "in.",
-    "Local rules, the makers' instructions and licensed practice come first.",
-)
-"""The usual cautions for milling and sieving, on the recording sheet."""
-
-
 def charge_line(plan: SheetPlan) -> str:
     """Which filling of the jar each planned run is sampled from, and what to write if not so."""
     if plan.fresh_charges:
@@ -334,30 +283,11 @@ def guide_lines(plan: SheetPlan) -> list[str]:
             "Shake once more and weigh again: the end point is reached when the loads do not "
             "change any more.",
         )
-    return [*lines, "", "Cautions", *CAUTIONS]
+    told = cautions("dust", "breathing", "noise", "drives", "codes")
+    return [*lines, "", "Cautions", *told]
 
 
-SETTING_HINTS: Mapping[str, str] = ReadOnly(
-    {
-        "title": "What the report is called.",
-        "material": "What is milled.",
-        "author": "Who answers for the trial.",
-        "date": "Day or days of the trial.",
-        "density_g_per_cm3": "Of the particles, not of the heap. Without it the scatter of "
-        "sampling is not counted.",
-        "tares": 'Write "each run" or "once".',
-        "compare.margin_percent": "A change of size below it counts as none. Without it nothing "
-        "is called equal.",
-        "compare.target_um": "Where milling is to stop, as D50. Without it no time is given.",
-        "resolution_g": "Last digit that the display shows.",
-        "repeatability_g": "Standard deviation when one load is weighed again and again; from the "
-        "data sheet, or ten weighings of one sieve.",
-        "repeatability_weighings": "How many weighings that standard deviation rests on; empty "
-        "where it is from a data sheet.",
-        "linearity_g": "From the data sheet; empty where it is not stated.",
-        "capacity_g": "A larger reading is refused.",
-    }
-)
+SETTING_HINTS = phrases("setting")
 """What to write as a setting, beside its name on the recording sheet."""
 
 
@@ -369,33 +299,10 @@ def mass_messages(largest_g: str) -> dict[str, str]:
     }
 
 
-CELL_MESSAGES: Mapping[str, Mapping[str, str]] = ReadOnly(
-    {
-        "load": {
-            "error": "The loaded sieve is lighter than the empty one, above the balance's "
-            "capacity, or this is no number. Weigh it again.",
-            "errorTitle": "Look again",
-        },
-        "status": {
-            "error": "Choose done, planned or abandoned, or leave it empty.",
-            "errorTitle": "Not a status",
-            "prompt": "Empty, or abandoned: the readings are kept and left out.",
-        },
-        "date": {
-            "error": "Write a date, such as 2026-05-31.",
-            "errorTitle": "Not a date",
-        },
-        "number": {
-            "error": "Write a number from 0, the number alone.",
-            "errorTitle": "Not a number",
-        },
-        "tares": {
-            "error": "Write each run, or once.",
-            "errorTitle": "Look again",
-        },
-    }
-)
-"""What cells of the recording sheet say when they refuse, and some when they are chosen."""
+def cell_messages(kind: str) -> dict[str, str]:
+    """What a cell of the recording sheet says when it refuses, and some when it is chosen."""
+    every = {key: phrases(f"cell {key}") for key in ("error", "errorTitle", "prompt")}
+    return {key: texts[kind] for key, texts in every.items() if kind in texts}
 
 
 def sample_messages(sample_mass_g: float | None) -> dict[str, str]:

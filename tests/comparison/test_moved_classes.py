@@ -8,7 +8,7 @@ import statsmodels.api as sm
 
 from psdstats.comparison.classes import moved_classes
 from psdstats.errors import ModelError
-from psdstats.words.distribution import moved_sentence
+from psdstats.words.sizes import moved_sentence
 
 LIMITS = (45.0, 90.0, 180.0)
 NAMES = ("< 45 µm", "45 to 90 µm", "90 to 180 µm", "≥ 180 µm")

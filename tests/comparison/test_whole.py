@@ -13,8 +13,8 @@ from psdstats.errors import ModelError
 from psdstats.findings import FindingKind, Verdict
 from psdstats.sieves.sieve import Sieve
 from psdstats.study.records import Balance, Place, Reading, Run, Study
-from psdstats.words.distribution import verdict_sentence, whole_sentences
 from psdstats.words.remarks import sentence
+from psdstats.words.sizes import verdict_sentence, whole_sentences
 
 FULL = (0.0, 45.0, 90.0, 180.0, 355.0)
 

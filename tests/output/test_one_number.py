@@ -11,7 +11,7 @@ from psdstats.columns import QUANTITIES
 from psdstats.comparison import compare, group_agreement
 from psdstats.comparison.beside import gains, without_runs
 from psdstats.output.report import report
-from psdstats.planning.variation import variation_of
+from psdstats.planning.designs import variation_of
 from psdstats.study import read_study
 
 KEYS = ("quantity", "contrast", "high", "low", "ball_ratio", "where", "factor", "time_min", "group")

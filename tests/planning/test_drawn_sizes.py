@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from psdstats.planning import Design, Variation
-from psdstats.planning.design_power import draw_ln_sizes
+from psdstats.planning.designs import draw_ln_sizes
 
 DESIGN = Design(groups=2, times=3, replicates=2)
 VARIATION = Variation(

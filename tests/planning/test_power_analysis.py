@@ -19,8 +19,7 @@ from psdstats.comparison.response import level_order
 from psdstats.comparison.spread import drift_slope
 from psdstats.findings import Ending
 from psdstats.planning import Design, Variation
-from psdstats.planning.design_power import draw_ln_sizes, simulate_design
-from psdstats.planning.variation import analysis_of
+from psdstats.planning.designs import analysis_of, draw_ln_sizes, simulate_design
 from psdstats.simulate import Bench, Powder, SieveSet, TrialDesign, simulate_study
 from psdstats.simulate.breakage import Breakage
 from psdstats.study.records import Balance

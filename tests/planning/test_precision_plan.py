@@ -15,8 +15,7 @@ from scipy.special import ndtr, ndtri
 from psdstats.distribution.powder_curve import curve_law
 from psdstats.errors import PlanError
 from psdstats.planning import ExpectedPowder, PlannedWeighing, precision
-from psdstats.planning.planned_sizes import LawCheck
-from psdstats.planning.planned_weighing import weigh_powder
+from psdstats.planning.planned_samples import LawCheck, weigh_powder
 from psdstats.sieves.sieve import Sieve
 from psdstats.study.records import Balance, Place, Reading, Run, Study
 from psdstats.uncertainty import propagate

@@ -10,7 +10,7 @@ import pytest
 
 from psdstats.errors import PlanError
 from psdstats.planning import ExpectedPowder, choose_sieves
-from psdstats.planning.planned_weighing import load_limit_g
+from psdstats.planning.planned_samples import load_limit_g
 from psdstats.words.remarks import sentence
 
 SERIES = (45, 63, 90, 125, 180, 250, 355, 500, 710, 1000)  # R 20/3 of ISO 565, from memory

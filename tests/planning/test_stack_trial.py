@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from psdstats.planning import ExpectedPowder, PlannedWeighing, choose_sieves, precision
-from psdstats.planning.planned_weighing import load_limit_g
+from psdstats.planning.planned_samples import load_limit_g
 from psdstats.planning.stack_choice import try_stack
 from psdstats.words.planning import stack_sentences, trial_sentences
 

@@ -9,9 +9,9 @@ import pytest
 
 from psdstats.errors import PlanError
 from psdstats.planning import ExpectedPowder, PlannedWeighing, Variation, power
-from psdstats.planning.planned_sizes import planned_sizes
+from psdstats.planning.designs import weighed_variation
+from psdstats.planning.planned_samples import planned_sizes
 from psdstats.planning.precision_plan import precision_law
-from psdstats.planning.variation import weighed_variation
 from psdstats.words.remarks import sentence
 
 STACK = (45.0, 63.0, 90.0, 125.0, 180.0, 250.0, 355.0, 500.0)

@@ -5,7 +5,7 @@ import pytest
 
 from psdstats.uncertainty import budget, propagate
 from psdstats.uncertainty.budget import combined_percent, typical_run
-from psdstats.words.sizes import labelled_shares
+from psdstats.words.budget import labelled_shares
 
 
 def test_typical_run_is_the_root_mean_square_of_the_propagation(milling):

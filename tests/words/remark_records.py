@@ -13,8 +13,7 @@ from psdstats.models.diagnostics import CheckRemark
 from psdstats.models.mixed_model import FitRemark
 from psdstats.models.verdicts import VerdictRemark
 from psdstats.planning.bench.charge import ChargeRemark
-from psdstats.planning.planned_sizes import FoundSize
-from psdstats.planning.planned_weighing import PlannedWeighing, PlanningRemark
+from psdstats.planning.planned_samples import FoundSize, PlannedWeighing, PlanningRemark
 from psdstats.rate.run_sizes import RateRemark
 from psdstats.uncertainty.conformity import ConformityRemark
 from psdstats.uncertainty.inputs import SourceRemark

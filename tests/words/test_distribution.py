@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 
 from psdstats.comparison.classes import DistributionRemark, class_names, moved_classes
-from psdstats.words.distribution import moved_alternative, moved_sentence, permutation_p
 from psdstats.words.numbers import Numerals
 from psdstats.words.remarks import sentence
+from psdstats.words.sizes import moved_alternative, moved_sentence, permutation_p
 
 COMMA = Numerals(",")
 SHARES = np.array([[20, 80], [21, 79], [22, 78], [23, 77], [60, 40], [61, 39], [62, 38], [63, 37]])

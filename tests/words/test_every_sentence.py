@@ -8,15 +8,19 @@ import re
 from pathlib import Path
 
 from psdstats.findings import RemarkKind
-from psdstats.words.comparison import advice_sentences, balance_sentence, finding_sentence
-from psdstats.words.courses import (
+from psdstats.words.comparison import (
+    advice_sentences,
+    balance_sentence,
     course_notes,
+    finding_sentence,
+)
+from psdstats.words.courses import (
     course_sentence,
     course_sentences,
+    factor_sentences,
     since_sentences,
     stop_sentences,
 )
-from psdstats.words.factors import factor_sentences
 from psdstats.words.groups import bench_sentences
 from psdstats.words.numbers import Numerals
 from psdstats.words.remarks import sentence, wordings
@@ -131,7 +135,7 @@ def _kinds(parent=RemarkKind):
 
 def test_every_kind_of_remark_has_words_and_an_example():
     told = {one.kind for own in remarks.values() for one in own} | {one.kind for one in made.ADVICE}
-    assert told == set(wordings())
+    assert {str(kind) for kind in told} == set(wordings())
     library = [one for one in _kinds() if one.__module__.startswith("psdstats.")]
     assert len(library) > 10
     assert told == {kind for one in library for kind in one}

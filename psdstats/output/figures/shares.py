@@ -18,7 +18,7 @@ from psdstats.output.figures.marks import (
     room_for,
 )
 from psdstats.output.style import INK, OCHRE, TEAL, numerals
-from psdstats.words.sizes import AXIS, BALANCE, OTHERS, change_words, labelled_shares
+from psdstats.words.budget import AXIS, BALANCE, OTHERS, change_words, labelled_shares
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -16,7 +16,7 @@ from psdstats.comparison.answers import AdviceRemark
 from psdstats.comparison.beside import Gain, LeftOut, gains, without_runs
 from psdstats.comparison.result import Comparison, QuantityComparison, Route
 from psdstats.errors import PsdstatsError
-from psdstats.findings import Course, FactorAnswer, Finding, Remark, Verdict
+from psdstats.findings import Course, FactorAnswer, Finding, FindingKind, Remark
 from psdstats.output.collect import Results
 from psdstats.output.content import Drawing, Sheet, ShortAnswer
 from psdstats.output.pages.sizes import sizes_drawing
@@ -38,12 +38,13 @@ NAME = "changes"
 def answer_sheet(found: Results, say: Numerals = PLAIN) -> Sheet:
     """Page one of what was found."""
     compared = found.compared
-    table = None if compared is None else changes_table(compared, say)
+    changes = None if compared is None else _Changes(compared, say)
+    table = None if changes is None else changes.table()
     lead, rest = _headline(found, say)
     return Sheet(
         line=words.title_line(
             found.study,
-            _factors(compared),
+            () if compared is None else compared.plan.factors,
             found.checks,
             author=found.author or found.study.author,
             report_date=found.report_date,
@@ -53,12 +54,8 @@ def answer_sheet(found: Results, say: Numerals = PLAIN) -> Sheet:
         drawing=_drawing(found, say),
         table=table,
         answers=tuple(_answers(found, say)),
-        footnotes=() if compared is None or table is None else _footnotes(compared, say),
+        footnotes=() if changes is None or table is None else changes.footnotes(),
     )
-
-
-def _factors(compared: Comparison | None) -> tuple[str, ...]:
-    return () if compared is None else compared.plan.factors
 
 
 def _headline(found: Results, say: Numerals) -> Told:
@@ -120,75 +117,133 @@ def _to_look_at(main: QuantityComparison | None) -> list[Remark]:
 
 def changes_table(compared: Comparison, say: Numerals = PLAIN) -> Table | None:
     """The changes of every size: a pair of columns per level, or a row per level or pair."""
-    courses = _courses(compared)
-    if not courses:
-        return _pairs_table(compared, say)
-    wheres = list(dict.fromkeys(one.where for one in courses))  # of every size
-    if len(wheres) > _MOST_LEVELS:
-        return _levels_table(compared, courses, wheres, say)
-    return _courses_table(compared, courses, wheres, say)
+    return _Changes(compared, say).table()
 
 
-def _courses(compared: Comparison) -> list[Course]:
-    return [one for result in compared.results for one in result.courses]
+class _Changes:
+    """The table of changes while it is made, with the signs and reasons that its cells ask for."""
 
+    def __init__(self, compared: Comparison, say: Numerals) -> None:
+        self.compared, self.plan, self.say = compared, compared.plan, say
+        self.names = [one.quantity for one in compared.results]
+        self.courses = [one for result in compared.results for one in result.courses]
+        self.wheres = list(dict.fromkeys(one.where for one in self.courses))  # of every size
+        self.last = max((one.times[-1] for one in self.courses), key=float, default="")
+        self.pairs = [one.factors[0] for one in compared.results if one.factors]
+        lasts = map(_last_at, self.pairs if len(self.wheres) <= _MOST_LEVELS else ())
+        times = [one.times[-1] for one in self.courses]
+        times += [one.subject.where for one in lasts if one is not None]
+        self.earlier = list(dict.fromkeys(one for one in times if one != self.last))
+        self.signs, self.reasons = set[str](), list[Remark]()
+        for result in compared.results:
+            if result.route is Route.NONE:
+                self.reasons += [one for _, one in result.basis.data if isinstance(one, Remark)]
 
-def _earlier(compared: Comparison) -> list[str]:
-    """Times before the last for which a cell of the table holds."""
-    courses = _courses(compared)
-    last = _last(courses) if courses else ""
-    has_pair = len({one.where for one in courses}) <= _MOST_LEVELS
-    factors = [one for result in compared.results for one in result.factors[:1]]
-    at = [_last_at(one) for one in factors if has_pair]
-    times = [one.times[-1] for one in courses]
-    times += [one.subject.where for one in at if one is not None]
-    return list(dict.fromkeys(one for one in times if one != last))
+    def table(self) -> Table | None:
+        """The form that suits the levels; None where there is nothing to tell."""
+        if not self.courses:
+            return self._by_pair()
+        return self._by_size() if len(self.wheres) <= _MOST_LEVELS else self._by_level()
 
+    def footnotes(self) -> tuple[str, ...]:
+        """The signs of the table, and what its intervals hold for."""
+        reasons = [sentence(one, self.say) for one in self.reasons]
+        is_by_group = self.plan.by == GROUP
+        return words.footnotes(self.signs, reasons, self.earlier, self.say, is_by_group=is_by_group)
 
-def _last(courses: Sequence[Course]) -> str:
-    return max((one.times[-1] for one in courses), key=float)
+    def _cell(self, one: Course | Finding | None) -> words.Cell:
+        """A difference, and the sign of what holds for a time before the last."""
+        finding, time = _told(one)
+        sign = words.sign_of(finding)
+        self.signs.add(sign)
+        if finding is not None and sign == words.UNTOLD:
+            self.reasons += finding.reasons
+        several = len(self.earlier) > 1
+        mark = words.earlier_words(time or self.last, self.last, several=several, say=self.say)
+        return words.difference_cell(finding, mark, self.say)
 
+    def _by_size(self) -> Table:
+        """One row a size, a pair of columns a level, the levels against each other behind."""
+        headings = {"quantity": self._heading()}
+        for number, where in enumerate(self.wheres):
+            headings[f"change_{number}"] = level_words(where, self.plan, self.say) or "change"
+            headings[f"interval_{number}"] = f"{self._level()} interval"
+        if self.pairs:
+            headings["against"] = f"{self.pairs[0].high} against {self.pairs[0].low}"
+        return _table([self._row_of(one) for one in self.compared.results], headings)
 
-def _courses_table(
-    compared: Comparison, courses: Sequence[Course], wheres: Sequence[str], say: Numerals
-) -> Table:
-    """One row a size, a pair of columns a level, the levels against each other behind."""
-    plan, last = compared.plan, _last(courses)
-    pairs = [one.factors[0] for one in compared.results if one.factors]
-    rows = []
-    for result in compared.results:
+    def _row_of(self, result: QuantityComparison) -> dict[str, object]:
         row: dict[str, object] = {"quantity": result.quantity}
         own = {one.where: one for one in result.courses}
-        for number, where in enumerate(wheres):
+        for number, where in enumerate(self.wheres):
             course = own.get(where)
-            cell = words.course_cell(course, _mark(compared, course, say), say)
-            row |= {f"change_{number}": cell.change, f"interval_{number}": cell.interval}
-            row |= _percent(None if course is None else course.fallen, str(number))
-        if pairs:
-            at = _last_at(result.factors[0] if result.factors else None)
-            row |= {"against": words.pair_cell(at, say, _mark(compared, at, say))}
-            row |= _percent(at, "against")
-        rows.append(row)
-    headings = {"quantity": words.changes_heading(courses, last, plan, say)}
-    for number, where in enumerate(wheres):
-        headings[f"change_{number}"] = level_words(where, plan, say) or "change"
-        headings[f"interval_{number}"] = f"{say(100 * compared.level, '.3g')} % interval"
-    if pairs:
-        headings["against"] = f"{pairs[0].high} against {pairs[0].low}"
-    return _table(rows, headings)
+            cell = self._cell(course)
+            row |= {f"change_{number}": cell.marked, f"interval_{number}": cell.interval}
+            row |= _percent(course, str(number))
+        if self.pairs:
+            last = _last_at(next(iter(result.factors), None))
+            row |= {"against": str(self._cell(last))} | _percent(last, "against")
+        return row
+
+    def _by_level(self) -> Table:
+        """One row a level, a column a size."""
+        factors = ", ".join(map(column_words, self.plan.at_each))
+        heading = f"{self._heading()} ({self._level()} interval), by {factors}"
+        rows = [
+            (where, {one.quantity: one for one in self.courses if one.where == where})
+            for where in self.wheres[:_MOST_ROWS]
+        ]
+        return self._by_row("level", heading, rows)
+
+    def _by_pair(self) -> Table | None:
+        """One row a pair of levels, a column a size; the farthest first where there are many."""
+        found: dict[tuple[str, str, str], dict[str, Finding]] = {}
+        for result in self.compared.results:
+            for one in words.last_of_each(leading(result) if result.findings else []):
+                key = (one.subject.high, one.subject.low, one.subject.where)
+                found.setdefault(key, {})[result.quantity] = one
+        main = words.main_result(self.compared).quantity
+        ranked = sorted(found.values(), key=lambda own: -_size_of(own.get(main)))[:_MOST_ROWS]
+        first = (words.pair_words(next(iter(own.values())), self.plan, self.say) for own in ranked)
+        rows = list(zip(first, ranked, strict=True))
+        return self._by_row("pair", self._heading(), rows) if rows else None
+
+    def _by_row(
+        self, first: str, heading: str, rows: Sequence[tuple[str, Mapping[str, Course | Finding]]]
+    ) -> Table:
+        """Rows by their names, and what each says of every size."""
+        frame = []
+        for label, own in rows:
+            row: dict[str, object] = {first: label}
+            for name in self.names:
+                row |= {name: str(self._cell(own.get(name)))} | _percent(own.get(name), name)
+            frame.append(row)
+        return _table(frame, {first: heading} | dict(zip(self.names, self.names, strict=True)))
+
+    def _heading(self) -> str:
+        return words.changes_heading(self.courses, self.last, self.plan, self.say)
+
+    def _level(self) -> str:
+        return f"{self.say(100 * self.compared.level, '.3g')} %"
 
 
-def _mark(compared: Comparison, told: Course | Finding | None, say: Numerals) -> str:
-    """The sign of what holds for a time before the last."""
-    if told is None:
-        return ""
-    time = told.times[-1] if isinstance(told, Course) else told.subject.where
-    several = len(_earlier(compared)) > 1
-    return words.earlier_words(time, _last(_courses(compared)), several=several, say=say)
+def _last_at(answer: FactorAnswer | None) -> Finding | None:
+    """Two levels at the last time that both were compared at."""
+    later = () if answer is None else answer.at
+    return next(reversed(later), None)
 
 
-def _percent(finding: Finding | None, name: str) -> dict[str, float]:
+def _told(one: Course | Finding | None) -> tuple[Finding | None, str]:
+    """What was found, and the time it holds for; "" where it is not one of several."""
+    if isinstance(one, Course):
+        return one.fallen, one.times[-1]
+    is_factor = one is not None and one.kind is FindingKind.FACTOR
+    return one, one.subject.where if one is not None and is_factor else ""
+
+
+def _percent(one: Course | Finding | None, name: str) -> dict[str, object]:
     """A difference and its interval in per cent, in full."""
+    finding, _ = _told(one)
     if finding is None:
         return {}
     own = finding.numbers
@@ -198,58 +253,6 @@ def _percent(finding: Finding | None, name: str) -> dict[str, float]:
     return {f"{name}_{end}": float(value) for end, value in zip(names, ends, strict=True)}
 
 
-def _last_at(answer: FactorAnswer | None) -> Finding | None:
-    """Two levels at the last time that both were compared at."""
-    later = () if answer is None else answer.at
-    return next(reversed(later), None)
-
-
-def _levels_table(
-    compared: Comparison, courses: Sequence[Course], wheres: Sequence[str], say: Numerals
-) -> Table:
-    """One row a level, a column a size."""
-    by_level = {(one.quantity, one.where): one for one in courses}
-    names = [one.quantity for one in compared.results]
-    rows = []
-    for where in wheres[:_MOST_ROWS]:
-        row: dict[str, object] = {"level": where}
-        for name in names:
-            own = by_level.get((name, where))
-            row |= {name: str(words.course_cell(own, _mark(compared, own, say), say))}
-            row |= _percent(None if own is None else own.fallen, name)
-        rows.append(row)
-    change = words.changes_heading(courses, _last(courses), compared.plan, say)
-    factors = ", ".join(map(column_words, compared.plan.at_each))
-    heading = f"{change} ({say(100 * compared.level, '.3g')} % interval), by {factors}"
-    return _table(rows, {"level": heading} | dict(zip(names, names, strict=True)))
-
-
-def _pairs_table(compared: Comparison, say: Numerals) -> Table | None:
-    """One row a pair of levels, a column a size."""
-    names = [one.quantity for one in compared.results]
-    rows = []
-    for own in _ranked_pairs(compared):
-        pair = words.pair_words(next(iter(own.values())), compared.plan, say)
-        row: dict[str, object] = {"pair": pair}
-        for name in names:
-            row |= {name: words.pair_cell(own.get(name), say), **_percent(own.get(name), name)}
-        rows.append(row)
-    heading = words.changes_heading((), "", compared.plan, say)
-    return _table(rows, {"pair": heading} | dict(zip(names, names, strict=True))) if rows else None
-
-
-def _ranked_pairs(compared: Comparison) -> list[dict[str, Finding]]:
-    """The pairs of levels of the table, by quantity; the farthest first where there are many."""
-    found: dict[tuple[str, str, str], dict[str, Finding]] = {}
-    for result in compared.results:
-        for one in words.last_of_each(leading(result) if result.findings else []):
-            key = (one.subject.high, one.subject.low, one.subject.where)
-            found.setdefault(key, {})[result.quantity] = one
-    main = words.main_result(compared).quantity
-    ranked = sorted(found.values(), key=lambda own: -_size_of(own.get(main)))
-    return ranked[:_MOST_ROWS]
-
-
 def _size_of(finding: Finding | None) -> float:
     return 0.0 if finding is None else float(np.nan_to_num(abs(finding.numbers.estimate)))
 
@@ -257,46 +260,3 @@ def _size_of(finding: Finding | None) -> float:
 def _table(rows: Sequence[Mapping[str, object]], headings: Mapping[str, str]) -> Table:
     head, *columns = fields(**headings)
     return table_of(NAME, pd.DataFrame(list(rows)), (head,), columns, is_front=True)
-
-
-def _footnotes(compared: Comparison, say: Numerals) -> tuple[str, ...]:
-    """The signs of the table, and what its intervals hold for."""
-    reasons = [sentence(one, say) for one in _reasons(compared)]
-    is_by_group = compared.plan.by == GROUP
-    signs, earlier = _signs(compared), _earlier(compared)
-    return words.footnotes(signs, reasons, earlier, say, is_by_group=is_by_group)
-
-
-def _signs(compared: Comparison) -> set[str]:
-    """Signs of what the table shows: bounds, and what cannot be told."""
-    names = [one.quantity for one in compared.results]
-    by_level = {(one.quantity, one.where): one for one in _courses(compared)}
-    wheres = list(dict.fromkeys(where for _, where in by_level))
-    if not wheres:
-        pairs = [own.get(name) for own in _ranked_pairs(compared) for name in names]
-        return set(map(words.pair_sign, pairs))
-    shown = [by_level.get((name, where)) for name in names for where in wheres[:_MOST_ROWS]]
-    signs = set(map(words.course_sign, shown))
-    if len(wheres) <= _MOST_LEVELS and any(one.factors for one in compared.results):
-        against = (_last_at(next(iter(one.factors), None)) for one in compared.results)
-        signs |= set(map(words.pair_sign, against))
-    return signs
-
-
-def _reasons(compared: Comparison) -> list[Remark]:
-    """Why a cell of the table cannot be told."""
-    found: list[Remark] = []
-    for result in compared.results:
-        if result.route is Route.NONE:
-            found += [one for _, one in result.basis.data if isinstance(one, Remark)]
-            continue
-        own = [one.fallen for one in result.courses]
-        own = own or (leading(result) if result.findings else [])
-        for one in own:
-            if one.verdict is Verdict.CANNOT_BE_TOLD:
-                found += one.reasons
-        for factor in result.factors:
-            last = _last_at(factor)
-            if last is not None and last.verdict is Verdict.CANNOT_BE_TOLD:
-                found += last.reasons
-    return found

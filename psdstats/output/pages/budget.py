@@ -28,10 +28,10 @@ from psdstats.study.save import described
 from psdstats.uncertainty.budget import Budget, combined_percent
 from psdstats.uncertainty.conformity import LimitResult, Specification
 from psdstats.uncertainty.propagation import Propagation
-from psdstats.words import conformity as limits
-from psdstats.words import sizes as words
+from psdstats.words import budget as words
 from psdstats.words.numbers import MISSING, PLAIN, Numerals, decimals_for
 from psdstats.words.report import left_out_notes
+from psdstats.words.sizes import notes_in_words, size_sentence
 
 _NOW = "as it is"
 _OF_BALANCES = (
@@ -68,7 +68,7 @@ def budget_page(budget: Budget, say: Numerals = PLAIN) -> Page:
 def budget_notes(budget: Budget, say: Numerals = PLAIN) -> tuple[str, ...]:
     """The assumptions of the budget; differences without one are counted, not listed."""
     return (
-        *words.notes_in_words(budget.notes, say),
+        *notes_in_words(budget.notes, say),
         *words.without_budget(budget),
         *left_out_notes(budget.sources_left_out),
     )
@@ -144,7 +144,7 @@ def run_budget_page(
         run=run,
         quantity=quantity,
     )
-    told = words.size_sentence(sizes, run, quantity, say)
+    told = size_sentence(sizes, run, quantity, say)
     return Page(heading=words.HEADING, sentences=(told,), blocks=(table,))
 
 
@@ -270,13 +270,13 @@ def limits_page(results: Iterable[LimitResult], say: Numerals = PLAIN) -> Page:
 
 
 def _limit_page(result: LimitResult, say: Numerals) -> Page:
-    told, rule = limits.limit_sentences(result, say)
+    told, rule = words.limit_sentences(result, say)
     return Page(
-        heading=limits.HEADING,
+        heading=words.LIMITS_HEADING,
         lead=(told,),
         sentences=(told, rule),
         blocks=(Paragraph(rule), limit_table(result, say)),
-        notes=words.notes_in_words(result.notes, say),
+        notes=notes_in_words(result.notes, say),
     )
 
 
@@ -293,7 +293,7 @@ def limit_table(result: LimitResult, say: Numerals = PLAIN) -> Table:
     shown = [name for name in result.conditions if len(frame[name].unique()) > 1]
     shown += [RUN] if frame[RUN].notna().any() else []
     named = [col.written(name, column_words(name), UNITS.get(name, "")) for name in shown]
-    what = limits.limit_words(limit, say)
+    what = words.limit_words(limit, say)
     columns = [one for one in _limit_columns(limit) if frame[one.name].notna().any()]
     return table_of(
         what, frame, named, columns, key="limits", place=Place.FIRST, is_front=True, limit=what

@@ -56,22 +56,19 @@ _MOST_PAIRS = 3  # of levels of a further factor beside each other
 _ROLE = col.spare(*col.fields("role"))
 _CHANGE = col.spare(*col.changes(change_percent="change"))
 _P_AND_VERDICT = ("p", "verdict")
-_EQUIVALENCE = Column(
-    name="ratio_equivalence_lower",
+_range = partial(Column, show=col.Show.RANGE, spare=True)
+_EQUIVALENCE = _range(
+    "ratio_equivalence_lower",
+    words.EQUIVALENCE_INTERVAL,
     upper="ratio_equivalence_upper",
-    heading=words.EQUIVALENCE_INTERVAL,
-    show=col.Show.RANGE,
     decimals=3,
-    spare=True,
 )
-_DETECTABLE = Column(
-    name="detectable_low_percent",
+_DETECTABLE = _range(
+    "detectable_low_percent",
+    "detectable decrease",
+    "%",
     upper="detectable_high_percent",
-    heading="detectable decrease",
-    unit="%",
-    show=col.Show.RANGE,
     decimals=1,
-    spare=True,
 )
 
 

@@ -373,24 +373,16 @@ def charge_page(charge: MillCharge, say: Numerals = PLAIN) -> Page:
 
 def charge_table(charge: MillCharge) -> Table:
     """One row a ball size."""
-    frame = charge.to_frame()
-    ball, density, parts = (
-        col.written(name, heading, unit)
-        for name, heading, unit in (
-            ("ball_diameter_mm", "ball", "mm"),
-            ("density_g_per_cm3", "density", "g/cm³"),
-            ("parts_by_mass", "parts by mass", ""),
-        )
-    )
+    ball = col.written("ball_diameter_mm", "ball", "mm")
     columns = (
-        density,
-        parts,
+        col.written("density_g_per_cm3", "density", "g/cm³"),
+        col.written("parts_by_mass", "parts by mass"),
         *col.numbers(1, "g", target_g="wanted"),
         *col.fields(count="balls"),
         *col.numbers(1, "g", mass_g="mass"),
         *col.numbers(1, "rpm", critical_speed_rpm="critical speed"),
     )
-    return table_of("charge", frame, (ball,), columns, place=Place.FIRST)
+    return table_of("charge", charge.to_frame(), (ball,), columns, place=Place.FIRST)
 
 
 @page_of.register

@@ -19,7 +19,7 @@ from psdstats.output.figures.axes import joint_key, new_panels
 from psdstats.output.figures.groups import class_changes, fit_misfit
 from psdstats.output.figures.marks import drawn, room_for
 from psdstats.output.table import Place, Table, table_of
-from psdstats.words import distribution as words
+from psdstats.words import sizes as words
 from psdstats.words.captions import FIGURES
 from psdstats.words.numbers import PLAIN, Numerals
 from psdstats.words.remarks import sentence

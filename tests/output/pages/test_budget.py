@@ -14,7 +14,7 @@ from psdstats.output.pages.budget import (
     shares_drawings,
 )
 from psdstats.uncertainty.budget import combined_percent
-from psdstats.words.sizes import budget_lead, budget_sentences, labelled_shares, only_source
+from psdstats.words.budget import budget_lead, budget_sentences, labelled_shares, only_source
 
 
 def test_shares_of_a_column_sum_to_one(benches):

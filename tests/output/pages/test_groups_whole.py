@@ -14,7 +14,7 @@ from psdstats.output.pages.whole_distribution import (
     moved_table,
     whole_page,
 )
-from psdstats.words.distribution import fineness_sentence, whole_sentences
+from psdstats.words.sizes import fineness_sentence, whole_sentences
 
 
 @pytest.fixture(scope="module")

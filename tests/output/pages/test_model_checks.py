@@ -3,7 +3,7 @@
 import numpy as np
 
 from psdstats.models.judged import Question
-from psdstats.output.pages.model_checks import (
+from psdstats.output.pages.checks import (
     attained_page,
     levels_p,
     model_checks_page,
@@ -37,7 +37,7 @@ def test_page_shows_residuals_common_tests_and_refits(benches):
 def test_common_tests_stand_beside_the_analysis_at_each_level(benches, monkeypatch):
     short = model_checks_page(benches.comparison)
     assert set(short.tables[0].frame["quantity"]) == {"D50"}  # the others where it is thorough
-    monkeypatch.setattr("psdstats.output.pages.model_checks._DRAWS", 200)
+    monkeypatch.setattr("psdstats.output.pages.checks._DRAWS", 200)
     page = model_checks_page(benches.comparison, thorough=True)
     frame = page.tables[0].frame.set_index(["quantity", "where"])
     assert {where for _, where in frame.index} == {"5", "10"}
@@ -82,7 +82,7 @@ def test_headlines_have_intervals_by_resampling(benches, bench):
 
 
 def test_thorough_page_has_intervals_of_variances_and_resampled_tests(benches, monkeypatch):
-    from psdstats.output.pages import model_checks
+    from psdstats.output.pages import checks as model_checks
 
     monkeypatch.setattr(model_checks, "_DRAWS", 200)
     page = model_checks_page(benches.comparison, thorough=True)
