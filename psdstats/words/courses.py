@@ -19,11 +19,10 @@ from psdstats.findings import (
     Verdict,
 )
 from psdstats.models.verdicts import VerdictRemark
-from psdstats.words.numbers import PLAIN, Numerals, difference_words
+from psdstats.words.numbers import LEAST_TOLD, PLAIN, Numerals, difference_words
 from psdstats.words.remarks import alike, capital, joined, place, sentence, times_words
 
 WHAT_LATER = "What longer milling would do, this trial does not say."
-_LEAST_TOLD = 0.001  # share: a lower limit below it says no more than the verdict
 _MOST_PAIRS = 3  # of levels of a further factor told one by one
 _LEAST = " (the change most easily undone)"
 
@@ -138,7 +137,7 @@ def _by_how_much(course: Course, plan: ComparisonPlan, say: Numerals) -> str:
         return difference_of(course.fallen, say, has_verb=True)
     estimate, least = course.fallen.numbers.estimate, _least(course, plan)
     share = gain_share(estimate if plan.direction is Direction.RISING else -estimate, plan)
-    limit = f"at least {say.at_least(least)}" if least >= _LEAST_TOLD else ""
+    limit = f"at least {say.at_least(least)}" if least >= LEAST_TOLD else ""
     if np.isnan(share):
         return limit
     told = say.per_cent(share, decimals=1 if abs(share) < 0.1 else 0)
@@ -224,7 +223,7 @@ def gain_share(gain: float, plan: ComparisonPlan) -> float:
 
 def _at_least(gain: float, plan: ComparisonPlan, say: Numerals, before: str) -> str:
     share = gain_share(gain, plan)
-    return f"{before} at least {say.at_least(share)}" if share >= _LEAST_TOLD else ""
+    return f"{before} at least {say.at_least(share)}" if share >= LEAST_TOLD else ""
 
 
 def since_sentences(
@@ -373,7 +372,7 @@ def _of_each(
     parts = list[tuple[str, str]]()
     for name in names:
         own = [share(one.stop) for one in courses if one.quantity == name and one.stop is not None]
-        if any(not _LEAST_TOLD <= one < np.inf for one in own):
+        if any(not LEAST_TOLD <= one < np.inf for one in own):
             return ""
         written = list(dict.fromkeys(map(write, own)))
         few = written if len(own) <= _MOST_PAIRS and len(written) > 1 else [write(min(own))]

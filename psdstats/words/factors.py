@@ -22,10 +22,13 @@ def factor_sentences(
     if any(len(own) > _MOST_PAIRS for own in by_size):
         sums = (_many_pairs(own, plan, say) for own in by_size)
         return (*sums, *_controls(answers, plan, say))
+    gaps = {id(one): _gaps(one, answers) for one in answers}
     told = [
-        _pair_sentence(own, key, plan, say)
-        for own in alike(answers, lambda one: (one.high, one.low, _found(one, say)))
-        for key in (_found(own[0], say),)
+        _pair_sentence(own, key, gaps[id(own[0])], plan, say)
+        for own in alike(
+            answers, lambda one: (one.high, one.low, _found(one, gaps[id(one)], say), gaps[id(one)])
+        )
+        for key in (_found(own[0], gaps[id(own[0])], say),)
     ]
     return (*told, *_controls(answers, plan, say), *_one_course(answers, plan, say))
 
@@ -43,13 +46,21 @@ def _levels(answer: FactorAnswer, plan: ComparisonPlan, say: Numerals) -> tuple[
     return place(answer.factor, answer.high, say), place(answer.factor, answer.low, say)
 
 
-def _found(answer: FactorAnswer, say: Numerals) -> tuple[Hashable, ...]:
+def _gaps(answer: FactorAnswer, answers: Sequence[FactorAnswer]) -> tuple[str, ...]:
+    """Times at which two levels are compared in other sizes, and could not be in this one."""
+    pair, own = (answer.high, answer.low), {one.subject.where for one in answer.at}
+    every = (one.at for one in answers if (one.high, one.low) == pair)
+    times = {one.subject.where for at in every for one in at}
+    return tuple(sorted(times - own, key=float)) if own else ()
+
+
+def _found(answer: FactorAnswer, gaps: Sequence[str], say: Numerals) -> tuple[Hashable, ...]:
     """What was found of one pair: a kind, and what its words need."""
     if not answer.at:
         return ("no time",)
     last = answer.at[-1]
     changed = tuple(one.subject.where for one in answer.at if one.verdict is Verdict.CHANGED)
-    if answer.since is not None:
+    if answer.since is not None and not any(float(one) > float(answer.since) for one in gaps):
         return ("since", answer.since, answer.since == last.subject.where)
     if changed:
         return ("at times", changed)
@@ -61,11 +72,17 @@ def _found(answer: FactorAnswer, say: Numerals) -> tuple[Hashable, ...]:
 
 
 def _pair_sentence(
-    own: Sequence[FactorAnswer], found: tuple[Hashable, ...], plan: ComparisonPlan, say: Numerals
+    own: Sequence[FactorAnswer],
+    found: tuple[Hashable, ...],
+    gaps: Sequence[str],
+    plan: ComparisonPlan,
+    say: Numerals,
 ) -> str:
     """Two levels: whether and when they differ, in each of some sizes."""
     name, sizes = _factor(plan), joined([one.quantity for one in own])
     high, low = _levels(own[0], plan, say)
+    compared = [one.subject.where for one in own[0].at]
+    ever = f"at {times_words(compared, say)}" if gaps else "at any time"
     match found:
         case ("no time",):
             return capital(
@@ -84,11 +101,12 @@ def _pair_sentence(
             said = f"{name} matters for {sizes} at {times_words([str(one) for one in times], say)}"
         case ("equal", margin):
             margin = say(float(str(margin or 0.0)))
-            said = f"{name} makes no difference to {sizes} beyond ±{margin} % at any time"
+            said = f"{name} makes no difference to {sizes} beyond ±{margin} % {ever}"
         case _:
-            said = f"{name} is not shown to matter for {sizes} at any time"
+            said = f"{name} is not shown to matter for {sizes} {ever}"
     after = "; " if found[0] == "at times" else ": "
-    return capital(f"{said}{after}{_at_the_end(own, high, low, say)}.")
+    untold = f"; at {times_words(gaps, say)} it cannot be told" if gaps else ""
+    return capital(f"{said}{after}{_at_the_end(own, high, low, say)}{untold}.")
 
 
 def _at_the_end(own: Sequence[FactorAnswer], high: str, low: str, say: Numerals) -> str:

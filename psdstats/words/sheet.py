@@ -19,7 +19,7 @@ from psdstats.study.records import Trial
 from psdstats.uncertainty.propagation import Propagation
 from psdstats.words.comparison import leading
 from psdstats.words.courses import level_words, size_words, way_of
-from psdstats.words.numbers import MISSING, PLAIN, Numerals, decimals_for
+from psdstats.words.numbers import LEAST_TOLD, MISSING, PLAIN, Numerals, decimals_for
 from psdstats.words.remarks import capital, joined, place, plural, sentence
 
 BLANK = "____"
@@ -360,15 +360,28 @@ def course_cell(course: Course | None, earlier: str, say: Numerals = PLAIN) -> C
     if course is None or (untold and not np.isfinite(course.fallen.numbers.estimate)):
         return Cell()  # a bound holds by itself, the verdict beside all others
     sign = UNTOLD if untold else ""
-    change, interval = percent_parts(course.fallen.numbers, say)
+    change, interval = percent_parts(_claimed(course), say)
     return Cell(("" if change == MISSING else change) + sign + earlier or MISSING, interval)
 
 
 def course_sign(course: Course | None) -> str:
     """The sign that the cell of a course has, that of an earlier time apart."""
-    if course is None or course.fallen.verdict is Verdict.CANNOT_BE_TOLD:
+    if course is None:
         return UNTOLD
-    return _sign_of(course.fallen.numbers)
+    own = _claimed(course)
+    is_untold = course.fallen.verdict is Verdict.CANNOT_BE_TOLD and own is course.fallen.numbers
+    return UNTOLD if is_untold else _sign_of(own)
+
+
+def _claimed(course: Course) -> Numbers:
+    """The change by the end; a bound is the limit that holds together with since when."""
+    own, (*_, gain) = course.fallen.numbers, (np.nan, *course.at_least)
+    if np.isfinite(own.estimate) or course.verdict is not Verdict.CHANGED or np.isnan(gain):
+        return own
+    bound = max(gain, float(np.finfo(float).tiny))
+    if np.isneginf(own.lower):
+        return Numbers(lower=-np.inf, upper=-bound)
+    return Numbers(lower=bound, upper=np.inf)
 
 
 def pair_cell(finding: Finding | None, say: Numerals = PLAIN, earlier: str = "") -> str:
@@ -418,9 +431,9 @@ def percent_parts(own: Numbers, say: Numerals = PLAIN) -> Cell:
         return Cell()
     if is_closed:
         return Cell(MISSING, f"{between}{BOUND}")
-    if own.upper < 0.0:
-        return Cell(f"≥ {say.at_least(-high / 100.0)} lower{BOUND}")
-    return Cell(f"≥ {say.at_least(low / 100.0)} higher{BOUND}")
+    share, way = (-high / 100.0, "lower") if own.upper < 0.0 else (low / 100.0, "higher")
+    limit = f"≥ {say.at_least(share)} " if share >= LEAST_TOLD else ""
+    return Cell(f"{limit}{way}{BOUND}")
 
 
 def _sign_of(own: Numbers) -> str:
