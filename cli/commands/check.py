@@ -75,7 +75,7 @@ def _check(options: argparse.Namespace, console: Console) -> int:
     from psdstats.study import check_file, read_study
     from psdstats.study.aside import every_note
     from psdstats.study.tares import tare_history
-    from psdstats.words.study import finding_line, finding_record
+    from psdstats.words.study import ERRORS_FIRST, finding_line, finding_record
 
     report = console.study = check_file(options.study, encoding=options.encoding)
     table = checks_table(report)
@@ -83,6 +83,8 @@ def _check(options: argparse.Namespace, console: Console) -> int:
     if not report.of_severity("error"):
         study = read_study(options.study, encoding=options.encoding)
         effect = _effect(study, report, options, console) if options.effect else effect
+    elif options.effect:
+        effect = Page(heading="Effect", sentences=(ERRORS_FIRST,))
     notes = () if study is None else every_note(study)
     if options.out == STREAM:
         stream_table((table, *effect.tables), options, console)

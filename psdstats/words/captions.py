@@ -155,7 +155,7 @@ NOTES: Mapping[str, str | tuple[str, ...]] = ReadOnly(
     {
         "courses": "At least: lower limit of the change by the end, which holds together with "
         "since when ({level:.3g%}); the interval of the ratio holds alone. When to stop: from when "
-        "on less than {margin} % was left to gain. Span has no unit.",
+        "on less than {margin} % was left to gain.{unit}",
         "factors": "At the first time the levels cannot have done anything yet: a difference there "
         "speaks of the feed, the charges or the splitting, not of the factor. Intervals hold for "
         "each time alone, p and verdict for all times together.",

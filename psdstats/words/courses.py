@@ -22,6 +22,7 @@ from psdstats.models.verdicts import VerdictRemark
 from psdstats.words.numbers import LEAST_TOLD, PLAIN, Numerals, difference_words
 from psdstats.words.remarks import alike, capital, joined, place, sentence, times_words
 
+SPAN_HAS_NONE = " Span has no unit."
 WHAT_LATER = "What longer milling would do, this trial does not say."
 _MOST_PAIRS = 3  # of levels of a further factor told one by one
 _LEAST = " (the change most easily undone)"
@@ -415,8 +416,10 @@ def difference_of(
     finding: Finding, say: Numerals, than: str = "", *, has_verb: bool = False
 ) -> str:
     """A difference with the interval of its verdict."""
-    ends = (finding.numbers.estimate, *ends_of(finding))
-    return difference_words(*ends, say, than=than, has_verb=has_verb)
+    ends = ends_of(finding)
+    told = difference_words(finding.numbers.estimate, *ends, say, than=than, has_verb=has_verb)
+    is_own = ends == (finding.numbers.lower, finding.numbers.upper)
+    return told if is_own or not told else f"{told} by the equivalence test"
 
 
 NOT_ESTIMATED = (VerdictRemark.RUN_TO_RUN_UNKNOWN, VerdictRemark.DRIFT_UNKNOWN)

@@ -116,6 +116,7 @@ EFFECT = "Without the runs in doubt"
 ALL_IN_DOUBT = "all of these"
 NO_DOUBT = "No run is in doubt."
 NOT_COMPARED = "The runs cannot be compared, so nothing is said of the main answer"
+ERRORS_FIRST = f"{NOT_COMPARED}: mend the errors first."
 
 
 def size_moved(moved: LeftOut | None, say: Numerals = PLAIN) -> str:

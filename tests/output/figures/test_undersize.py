@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -142,3 +144,23 @@ def test_a_missing_column_is_named(undersize: pd.DataFrame, ax: Axes) -> None:
         undersize_curves(undersize.drop(columns="lower"), ax)
     with pytest.raises(OutputError, match="no rows"):
         undersize_curves(undersize.iloc[:0], ax)
+
+
+def test_numbers_of_a_panel_among_three_keep_apart() -> None:
+    """Three benches of one trial, one of them with a shorter stack of other apertures."""
+    wide, short = (0.0, 32.0, 63.0, 125.0, 500.0), (0.0, 53, 75, 106, 150, 212, 300, 425)
+    frames = []
+    for group, stack in (("North", wide), ("South", short), ("Yard", wide)):
+        share = np.square(stack) / (np.square(stack) + 120.0**2)
+        own = {"aperture_um": stack, "undersize": share, "lower": share, "upper": share}
+        frames.append(
+            pd.DataFrame(
+                {"run": group, "group": group, "level": "", "milling_time_min": 0.0, **own}
+            )
+        )
+    figure = undersize_panels(pd.concat(frames, ignore_index=True), PLAIN).figure
+    figure.canvas.draw()
+    labels = [label for label in figure.axes[1].get_xticklabels() if label.get_text()]
+    assert len(labels) >= 4
+    ends = [label.get_window_extent() for label in labels]
+    assert all(after.x0 - before.x1 > 1.0 for before, after in itertools.pairwise(ends))
