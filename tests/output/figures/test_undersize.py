@@ -14,6 +14,7 @@ from matplotlib.colors import to_hex
 from psdstats.errors import OutputError
 from psdstats.output.figures import undersize as figures
 from psdstats.output.figures import undersize_curves
+from psdstats.output.figures.save import svg_text
 from psdstats.output.style import house_style, time_colours
 from psdstats.words.numbers import PLAIN
 
@@ -159,8 +160,11 @@ def test_numbers_of_a_panel_among_three_keep_apart() -> None:
             )
         )
     figure = undersize_panels(pd.concat(frames, ignore_index=True), PLAIN).figure
-    figure.canvas.draw()
-    labels = [label for label in figure.axes[1].get_xticklabels() if label.get_text()]
-    assert len(labels) >= 4
-    ends = [label.get_window_extent() for label in labels]
-    assert all(after.x0 - before.x1 > 1.0 for before, after in itertools.pairwise(ends))
+    svg_text(figure)  # lays it out as it is saved
+    ax = figure.axes[1]
+    shown = {label.get_position()[0]: label.get_text() for label in ax.get_xticklabels()}
+    assert len(shown) >= 4
+    at_pt = [ax.transData.transform((um, 0.0))[0] / figure.dpi * 72.0 for um in shown]
+    half_pt = [0.5 * 0.636 * 8.0 * len(text) for text in shown.values()]  # 8 points
+    placed = zip(at_pt, half_pt, strict=True)
+    assert all(b[0] - b[1] - a[0] - a[1] > 2.0 for a, b in itertools.pairwise(placed))
