@@ -75,16 +75,14 @@ def _check(options: argparse.Namespace, console: Console) -> int:
     from psdstats.study import check_file, read_study
     from psdstats.study.aside import every_note
     from psdstats.study.tares import tare_history
-    from psdstats.words.study import ERRORS_FIRST, finding_line, finding_record
+    from psdstats.words.study import finding_line, finding_record
 
     report = console.study = check_file(options.study, encoding=options.encoding)
     table = checks_table(report)
     study, effect = None, Page(heading="Effect")
     if not report.of_severity("error"):
         study = read_study(options.study, encoding=options.encoding)
-        effect = _effect(study, report, options, console) if options.effect else effect
-    elif options.effect:
-        effect = Page(heading="Effect", sentences=(ERRORS_FIRST,))
+    effect = _effect(study, report, options, console) if options.effect else effect
     notes = () if study is None else every_note(study)
     if options.out == STREAM:
         stream_table((table, *effect.tables), options, console)
@@ -116,15 +114,17 @@ def _check(options: argparse.Namespace, console: Console) -> int:
 
 
 def _effect(
-    study: Study, report: CheckReport, options: argparse.Namespace, console: Console
+    study: Study | None, report: CheckReport, options: argparse.Namespace, console: Console
 ) -> Page:
     """What D50 and the main answer are without the runs in doubt."""
     from psdstats.comparison import compare
     from psdstats.errors import PsdstatsError
     from psdstats.output.content import Page
     from psdstats.output.pages.checks import effect_page
-    from psdstats.words.study import NO_DOUBT, NOT_COMPARED
+    from psdstats.words.study import ERRORS_FIRST, NO_DOUBT, NOT_COMPARED
 
+    if study is None:
+        return Page(heading="Effect", sentences=(ERRORS_FIRST,))
     if not report.doubted_runs:
         return Page(heading="Effect", sentences=(NO_DOUBT,))
     try:

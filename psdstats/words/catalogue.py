@@ -39,6 +39,7 @@ from psdstats.words.remarks import (
     Wording,
     fill,
     joined,
+    know_drift,
     pair_words,
     place,
     plural,
@@ -89,18 +90,6 @@ def _repeat(say: Numerals, *, before: str, last: str, runs: int) -> str:
     return (
         f"Run {times_words([before, last], say)} {each} times each: single runs cannot show that "
         "little was left to gain"
-    )
-
-
-def _know_drift(_: Numerals, *, charges: int | None = None) -> str:
-    more, what, number = "Run a third group", "groups drift apart", "two"
-    if charges is not None:
-        more = "Sample a third charge" if charges == 2 else "Sample two more charges"
-        what = "charges drift apart" if charges == 2 else "a charge drifts"
-        number = "two" if charges == 2 else "one"
-    return (
-        f"{more}, or declare how far {what} from one time to the next (drift_percent in [compare] "
-        f"of study.toml, or --drift): {number} cannot show it"
     )
 
 
@@ -348,7 +337,7 @@ _OF_ADVICE: dict[RemarkKind, Wording] = {
     AdviceRemark.KNOW_RUN_TO_RUN: "Repeat runs of one kind, or declare how far they differ "
     "(run_to_run_percent in [compare] of study.toml, or --run-to-run): single runs alone do not "
     "show it",
-    AdviceRemark.KNOW_DRIFT: _know_drift,
+    AdviceRemark.KNOW_DRIFT: know_drift,
     AdviceRemark.LOOK_AT_GROUP: lambda _, group, several=False: (
         f"Look for what {group} {'do' if several else 'does'} differently: speed, balls, charge, "
         "sieves or shaking"
