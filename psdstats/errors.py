@@ -87,7 +87,7 @@ class StudyError(PsdstatsError):
 
     def __init__(self, problems: Iterable[Problem]) -> None:
         self.problems = tuple(problems)
-        super().__init__("\n".join(str(problem) for problem in self.problems))
+        super().__init__("\n".join(dict.fromkeys(map(str, self.problems))))
 
 
 class SizeError(PsdstatsError, ValueError):

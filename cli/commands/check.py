@@ -82,7 +82,7 @@ def _check(options: argparse.Namespace, console: Console) -> int:
     study, effect = None, Page(heading="Effect")
     if not report.of_severity("error"):
         study = read_study(options.study, encoding=options.encoding)
-        effect = _effect(study, report, options, console) if options.effect else effect
+    effect = _effect(study, report, options, console) if options.effect else effect
     notes = () if study is None else every_note(study)
     if options.out == STREAM:
         stream_table((table, *effect.tables), options, console)
@@ -114,15 +114,17 @@ def _check(options: argparse.Namespace, console: Console) -> int:
 
 
 def _effect(
-    study: Study, report: CheckReport, options: argparse.Namespace, console: Console
+    study: Study | None, report: CheckReport, options: argparse.Namespace, console: Console
 ) -> Page:
     """What D50 and the main answer are without the runs in doubt."""
     from psdstats.comparison import compare
     from psdstats.errors import PsdstatsError
     from psdstats.output.content import Page
     from psdstats.output.pages.checks import effect_page
-    from psdstats.words.study import NO_DOUBT, NOT_COMPARED
+    from psdstats.words.study import ERRORS_FIRST, NO_DOUBT, NOT_COMPARED
 
+    if study is None:
+        return Page(heading="Effect", sentences=(ERRORS_FIRST,))
     if not report.doubted_runs:
         return Page(heading="Effect", sentences=(NO_DOUBT,))
     try:

@@ -17,7 +17,7 @@ from math import nan
 import numpy as np
 import pandas as pd
 
-from psdstats.columns import TIME
+from psdstats.columns import GROUP, TIME
 from psdstats.comparison.analysis import CONDITION, QuantityAnalysis, SpreadBasis
 from psdstats.comparison.courses import (
     Answered,
@@ -266,9 +266,20 @@ def drift_is_unknown(one: QuantityAnalysis) -> bool:
     plan = one.plan
     if plan.spread is not SpreadRule.DRIFTING or plan.drift is not None:
         return False
-    one_charge = any(remark.kind is PlanRemark.ONE_CHARGE for remark in plan.remarks)
     several = one.frame[plan.by].nunique() > 2
-    return several and "drift" not in one.design.part_names and (bool(plan.blocks) or one_charge)
+    may_drift = bool(plan.blocks) or _charges(plan) is not None
+    return several and "drift" not in one.design.part_names and may_drift
+
+
+def drifting_charges(one: QuantityAnalysis) -> int | None:
+    """How many charges there are, where these may drift; None where groups may, or nothing."""
+    return _charges(one.plan) if len(set(one.frame[GROUP])) == 1 else None
+
+
+def _charges(plan: ComparisonPlan) -> int | None:
+    """How many charges were sampled at several times; None where none was."""
+    told = (one["charges"] for one in plan.remarks if one.kind is PlanRemark.ONE_CHARGE)
+    return next((int(str(one)) for one in told), None)
 
 
 def _undone(
@@ -482,7 +493,7 @@ class AdviceRemark(RemarkKind):
     FINER_SIEVE = "finer sieve"  # below_um
     COARSER_SIEVE = "coarser sieve"  # above_um
     KNOW_RUN_TO_RUN = "know run-to-run"
-    KNOW_DRIFT = "know drift"
+    KNOW_DRIFT = "know drift"  # charges: how many there are, where they and not groups drift
     LOOK_AT_GROUP = "look at a group"  # group
     LOOK_AT_START = "levels differ before milling"  # factor, time
     BETTER_BALANCE = "better balance"  # shorter_percent
@@ -497,6 +508,7 @@ def advise(
     single_runs: bool = False,
     scatter_unknown: bool = False,
     drift_unknown: bool = False,
+    charges: int | None = None,
     open_um: tuple[float, float] | None = (nan, nan),
 ) -> tuple[Remark, ...]:
     """What the findings on one quantity ask for, the most telling first.
@@ -511,6 +523,8 @@ def advise(
         Whether the scatter between runs was neither estimated nor declared.
     drift_unknown : bool
         Whether groups, or charges, may drift apart and there are too few of them to show it.
+    charges : int, optional
+        How many charges there are, where these drift and no groups do.
     open_um : (float, float) or None
         Finest size that a run lies below, and coarsest that one lies above, where it has no value;
         None where no sieve would tell.
@@ -532,7 +546,7 @@ def advise(
     if any(np.isfinite(own.lower) and not np.isfinite(own.upper) for own in ends):
         found.append(AdviceRemark.COARSER_SIEVE(above_um=above_um))
     if drift_unknown:
-        found.append(AdviceRemark.KNOW_DRIFT())
+        found.append(AdviceRemark.KNOW_DRIFT(**({} if charges is None else {"charges": charges})))
     falling = [one for one in stops if one.ending is Ending.STILL_FALLING]
     found += [AdviceRemark.MILL_LONGER(last=one.last) for one in falling]
     found += [AdviceRemark.LOOK_AT_GROUP(group=one.group) for one in benches if differs(one)]

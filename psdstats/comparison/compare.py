@@ -27,6 +27,7 @@ from psdstats.comparison.answers import (
     balance_answer,
     doubted,
     drift_is_unknown,
+    drifting_charges,
     obstacle,
     with_missing,
 )
@@ -466,6 +467,7 @@ def _by_one_law(one: QuantityAnalysis, families: Sequence[ContrastKind]) -> Quan
             single_runs=single,
             scatter_unknown=unknown,
             drift_unknown=drift_is_unknown(one),
+            charges=drifting_charges(one),
             open_um=None if one.plan.in_hand else one.response.open_um,
         ),
     )

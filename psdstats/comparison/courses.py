@@ -345,7 +345,7 @@ def with_undoing(course: Course, allowed: Course, percent: float, *, by_drift: b
     if by_drift:  # limits are claims too: those of the wider law
         undone, unknown = VerdictRemark.UNDONE_BY_DRIFT, VerdictRemark.DRIFT_UNKNOWN
         at_least = tuple(map(min, at_least, allowed.at_least))
-        numbers = max(fallen.numbers, allowed.fallen.numbers, key=lambda one: one.upper - one.lower)
+        numbers = max(fallen.numbers, allowed.fallen.numbers, key=_width)
         fallen = replace(fallen, numbers=numbers)
     why = undone(percent=percent)
     is_claim = fallen.verdict in (Verdict.CHANGED, Verdict.EQUIVALENT)
@@ -368,6 +368,12 @@ def with_undoing(course: Course, allowed: Course, percent: float, *, by_drift: b
         since=_first(course.times[1:], from_the_end(np.array(shown))),
         stop=stop,
     )
+
+
+def _width(numbers: Numbers) -> tuple[float, float]:
+    """How wide an interval is; of two that are open at one end, how far the other end reaches."""
+    reach = -numbers.lower if np.isinf(numbers.upper) else numbers.upper
+    return numbers.upper - numbers.lower, reach
 
 
 def of_single_runs(course: Course, runs: int) -> Course:

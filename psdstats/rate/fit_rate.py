@@ -314,7 +314,8 @@ class RateResult(Shown):
             lower, upper = band(one.choice.fits, time, level=self.level)
             sizes = (("size_um", one.fit.log_size(time)), ("lower_um", lower), ("upper_um", upper))
             columns = {"series": one.label, TIME: time}
-            pieces.append(pd.DataFrame(columns | {name: np.exp(ln) for name, ln in sizes}))
+            with np.errstate(over="ignore"):  # a band that few runs leave open has no end
+                pieces.append(pd.DataFrame(columns | {name: np.exp(ln) for name, ln in sizes}))
         return pd.concat(pieces, ignore_index=True)
 
     def points_frame(self) -> pd.DataFrame:

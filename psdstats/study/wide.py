@@ -549,8 +549,11 @@ def read_wide(
     }
     if not found:
         fault = "no line of apertures is found: at least two, in order, and the pan"
-        remedy = "Head them Aperture, µm, or put into the mapping file:\n    [words]\n    "
-        raw.refuse(fault, f'{remedy}aperture_um = ["the heading"]')
+        remedy = "Head them Aperture, µm, or put into the mapping file (--mapping FILE.toml):\n"
+        words = (
+            '    [words]\n    aperture_um = ["the heading"]\n    pan = ["what the pan is called"]'
+        )
+        raw.refuse(fault, f"{remedy}{words}")
         return None
     if len(found) > 1:
         fault = f"the sheets {', '.join(found)} each hold a wide table"

@@ -203,7 +203,7 @@ def ln_bounds(plan: DrawPlan, ln_size: Array) -> tuple[Array, Array, dict[int, A
     least, value = np.empty((2, n_runs, n_levels + 1, n_draws))
     least[:, :n_levels] = ln_size
     size = np.exp(ln_size, out=value[:, :n_levels])
-    with np.errstate(invalid="ignore"):
+    with np.errstate(invalid="ignore", divide="ignore"):  # open sizes have no value
         span = size[:, 2] - size[:, 0]
         span /= size[:, 1]
         np.log(np.maximum(span, LEAST_SPAN, out=span), out=least[:, n_levels])

@@ -14,7 +14,7 @@ import pandas as pd
 
 from psdstats.columns import BALL_RATIO, column_words
 from psdstats.findings import Verdict
-from psdstats.words.numbers import PLAIN, Numerals
+from psdstats.words.numbers import LEAST_TOLD, PLAIN, Numerals
 from psdstats.words.remarks import phrases
 
 CAPTIONS, FIGURES = phrases("table"), phrases("figure")
@@ -74,10 +74,12 @@ def short_change(row: Mapping[Hashable, Any], say: Numerals = PLAIN) -> str:
     ratio, lower, upper = (float(row[name]) for name in ("ratio", "ratio_lower", "ratio_upper"))
     if np.isfinite(ratio):
         return say.change(ratio, decimals=1 if abs(ratio - 1.0) < 0.0995 else 0)
-    if lower <= 0.0 and np.isfinite(upper) and upper < 1.0:
-        return f"≥ {say.at_least(1.0 - upper)} finer"
-    if np.isinf(upper) and lower > 1.0:
-        return f"≥ {say.at_least(lower - 1.0)} coarser"
+    if lower <= 0.0 and np.isfinite(upper):  # a bound; one that gives no number says the way
+        limit = f"≥ {say.at_least(1.0 - upper)} " if 1.0 - upper >= LEAST_TOLD else ""
+        return f"{limit}finer" if upper <= 1.0 else ""
+    if np.isinf(upper) and lower > 0.0:
+        limit = f"≥ {say.at_least(lower - 1.0)} " if lower - 1.0 >= LEAST_TOLD else ""
+        return f"{limit}coarser" if lower >= 1.0 else ""
     if np.isfinite([lower, upper]).all():
         signs = (say.signed(100.0 * (one - 1.0), 0) for one in (lower, upper))
         return f"{' to '.join(signs)} %"

@@ -31,6 +31,7 @@ from psdstats.words.planning import weighing_words
 from psdstats.words.remarks import (
     Wording,
     fill,
+    know_drift,
     pair_words,
     place,
     plural,
@@ -267,6 +268,7 @@ REMARKS: dict[RemarkKind, Wording] = {
     AdviceRemark.MORE_RUNS: lambda say, before, last: (
         f"Add runs at {times_words([before, last], say)}, which decide when to stop"
     ),
+    AdviceRemark.KNOW_DRIFT: know_drift,
     AdviceRemark.LOOK_AT_GROUP: lambda _, group, several=False: (
         f"Look for what {group} {'do' if several else 'does'} differently: speed, balls, charge, "
         "sieves or shaking"

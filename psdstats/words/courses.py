@@ -14,11 +14,11 @@ from psdstats.columns import TIME, column_words, with_unit
 from psdstats.comparison.plan import ComparisonPlan, Direction
 from psdstats.findings import Course, Ending, FactorAnswer, Finding, Numbers, Stop, Verdict
 from psdstats.models.verdicts import VerdictRemark
-from psdstats.words.numbers import PLAIN, Numerals, difference_words
+from psdstats.words.numbers import LEAST_TOLD, PLAIN, Numerals, difference_words
 from psdstats.words.remarks import alike, capital, joined, place, sentence, times_words
 
+SPAN_HAS_NONE = " Span has no unit."
 WHAT_LATER = "What longer milling would do, this trial does not say."
-_LEAST_TOLD = 0.001  # share: a lower limit below it says no more than the verdict
 _MOST_PAIRS = 3  # of levels of a further factor told one by one
 
 
@@ -132,7 +132,7 @@ def _by_how_much(course: Course, plan: ComparisonPlan, say: Numerals) -> str:
         return difference_of(course.fallen, say, has_verb=True)
     estimate, least = course.fallen.numbers.estimate, _least(course, plan)
     share = gain_share(estimate if plan.direction is Direction.RISING else -estimate, plan)
-    limit = f"at least {say.at_least(least)}" if least >= _LEAST_TOLD else ""
+    limit = f"at least {say.at_least(least)}" if least >= LEAST_TOLD else ""
     if np.isnan(share):
         return limit
     told = say.per_cent(share, decimals=1 if abs(share) < 0.1 else 0)
@@ -218,7 +218,7 @@ def gain_share(gain: float, plan: ComparisonPlan) -> float:
 
 def _at_least(gain: float, plan: ComparisonPlan, say: Numerals, before: str) -> str:
     share = gain_share(gain, plan)
-    return f"{before} at least {say.at_least(share)}" if share >= _LEAST_TOLD else ""
+    return f"{before} at least {say.at_least(share)}" if share >= LEAST_TOLD else ""
 
 
 def since_sentences(
@@ -367,7 +367,7 @@ def _of_each(
     parts = list[tuple[str, str]]()
     for name in names:
         own = [share(one.stop) for one in courses if one.quantity == name and one.stop is not None]
-        if any(not _LEAST_TOLD <= one < np.inf for one in own):
+        if any(not LEAST_TOLD <= one < np.inf for one in own):
             return ""
         written = list(dict.fromkeys(map(write, own)))
         few = written if len(own) <= _MOST_PAIRS and len(written) > 1 else [write(min(own))]
@@ -410,8 +410,10 @@ def difference_of(
     finding: Finding, say: Numerals, than: str = "", *, has_verb: bool = False
 ) -> str:
     """A difference with the interval of its verdict."""
-    ends = (finding.numbers.estimate, *ends_of(finding))
-    return difference_words(*ends, say, than=than, has_verb=has_verb)
+    ends = ends_of(finding)
+    told = difference_words(finding.numbers.estimate, *ends, say, than=than, has_verb=has_verb)
+    is_own = ends == (finding.numbers.lower, finding.numbers.upper)
+    return told if is_own or not told else f"{told} by the equivalence test"
 
 
 NOT_ESTIMATED = (VerdictRemark.RUN_TO_RUN_UNKNOWN, VerdictRemark.DRIFT_UNKNOWN)
@@ -426,10 +428,13 @@ def factor_sentences(
     if any(len(own) > _MOST_PAIRS for own in by_size):
         sums = (_many_pairs(own, plan, say) for own in by_size)
         return (*sums, *_controls(answers, plan, say))
+    gaps = {id(one): _gaps(one, answers) for one in answers}
     told = [
-        _pair_sentence(own, key, plan, say)
-        for own in alike(answers, lambda one: (one.high, one.low, _found(one, say)))
-        for key in (_found(own[0], say),)
+        _pair_sentence(own, key, gaps[id(own[0])], plan, say)
+        for own in alike(
+            answers, lambda one: (one.high, one.low, _found(one, gaps[id(one)], say), gaps[id(one)])
+        )
+        for key in (_found(own[0], gaps[id(own[0])], say),)
     ]
     return (*told, *_controls(answers, plan, say), *_one_course(answers, plan, say))
 
@@ -447,13 +452,21 @@ def _levels(answer: FactorAnswer, plan: ComparisonPlan, say: Numerals) -> tuple[
     return place(answer.factor, answer.high, say), place(answer.factor, answer.low, say)
 
 
-def _found(answer: FactorAnswer, say: Numerals) -> tuple[Hashable, ...]:
+def _gaps(answer: FactorAnswer, answers: Sequence[FactorAnswer]) -> tuple[str, ...]:
+    """Times at which two levels are compared in other sizes, and could not be in this one."""
+    pair, own = (answer.high, answer.low), {one.subject.where for one in answer.at}
+    every = (one.at for one in answers if (one.high, one.low) == pair)
+    times = {one.subject.where for at in every for one in at}
+    return tuple(sorted(times - own, key=float)) if own else ()
+
+
+def _found(answer: FactorAnswer, gaps: Sequence[str], say: Numerals) -> tuple[Hashable, ...]:
     """What was found of one pair: a kind, and what its words need."""
     if not answer.at:
         return ("no time",)
     last = answer.at[-1]
     changed = tuple(one.subject.where for one in answer.at if one.verdict is Verdict.CHANGED)
-    if answer.since is not None:
+    if answer.since is not None and not any(float(one) > float(answer.since) for one in gaps):
         return ("since", answer.since, answer.since == last.subject.where)
     if changed:
         return ("at times", changed)
@@ -465,11 +478,17 @@ def _found(answer: FactorAnswer, say: Numerals) -> tuple[Hashable, ...]:
 
 
 def _pair_sentence(
-    own: Sequence[FactorAnswer], found: tuple[Hashable, ...], plan: ComparisonPlan, say: Numerals
+    own: Sequence[FactorAnswer],
+    found: tuple[Hashable, ...],
+    gaps: Sequence[str],
+    plan: ComparisonPlan,
+    say: Numerals,
 ) -> str:
     """Two levels: whether and when they differ, in each of some sizes."""
     name, sizes = _factor(plan), joined([one.quantity for one in own])
     high, low = _levels(own[0], plan, say)
+    compared = [one.subject.where for one in own[0].at]
+    ever = f"at {times_words(compared, say)}" if gaps else "at any time"
     match found:
         case ("no time",):
             return capital(
@@ -488,11 +507,12 @@ def _pair_sentence(
             said = f"{name} matters for {sizes} at {times_words([str(one) for one in times], say)}"
         case ("equal", margin):
             margin = say(float(str(margin or 0.0)))
-            said = f"{name} makes no difference to {sizes} beyond ±{margin} % at any time"
+            said = f"{name} makes no difference to {sizes} beyond ±{margin} % {ever}"
         case _:
-            said = f"{name} is not shown to matter for {sizes} at any time"
+            said = f"{name} is not shown to matter for {sizes} {ever}"
     after = "; " if found[0] == "at times" else ": "
-    return capital(f"{said}{after}{_at_the_end(own, high, low, say)}.")
+    untold = f"; at {times_words(gaps, say)} it cannot be told" if gaps else ""
+    return capital(f"{said}{after}{_at_the_end(own, high, low, say)}{untold}.")
 
 
 def _at_the_end(own: Sequence[FactorAnswer], high: str, low: str, say: Numerals) -> str:

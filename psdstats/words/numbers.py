@@ -28,6 +28,8 @@ __all__ = []
 
 
 MISSING = "–"
+LEAST_TOLD = 0.001
+"""Share of which a lower limit says something; below it, it says no more than the verdict."""
 _WIDE = Context(prec=700, rounding=ROUND_HALF_EVEN)
 _SUPERSCRIPT = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
 _PLAIN_EXPONENTS = range(-4, 7)  # outside, powers of ten read better than zeros

@@ -39,7 +39,15 @@ def when_sentences(result: RateResult, say: Numerals = PLAIN) -> tuple[str, ...]
                 say=say,
             )
         )
-    return tuple(found)
+    return (*found, *_off_curve(result, say))
+
+
+def _off_curve(result: RateResult, say: Numerals) -> list[str]:
+    """Levels whose sizes the curve does not describe, from which times are read all the same."""
+    off = [one for one in result.series if one.check.verdict is Verdict.CHANGED]
+    doubt = ", so a time read from it may be off by more than its interval says"
+    is_asked = bool(result.stopping)
+    return [check_sentence(one.check, say, _at([one.label]), doubt) for one in off if is_asked]
 
 
 def target_told(result: RateResult, say: Numerals = PLAIN) -> str:
@@ -61,13 +69,18 @@ def lead_sentences(result: RateResult, say: Numerals = PLAIN) -> tuple[str, ...]
     beyond = [one for one in found if not one.never and _is_beyond(one, result)]
     if not found:
         return curve_sentences(result, say)[:1]
-    last = minutes(max(one.last_min for one in result.series), say)
+    last_min = max(one.last_min for one in result.series)
+    last = minutes(last_min, say)
     if not beyond:
-        return (f"Every time below lies within the times milled (up to {last} min).",)
+        within = f"Every time below lies within the times milled (up to {last} min)."
+        return (within, *_off_curve(result, say))
+    is_open = any(one.value is None and one.lower <= last_min for one in beyond)
+    lies = "lies, or may lie," if is_open else "lies"
     some = "Every time" if len(beyond) == len(found) else "A time marked as extrapolated"
     return (
-        f"{some} below lies beyond the last one milled ({last} min) and rests on the form of the "
+        f"{some} below {lies} beyond the last one milled ({last} min) and rests on the form of the "
         "curve, which no run can check there.",
+        *_off_curve(result, say),
     )
 
 
@@ -273,7 +286,9 @@ def curve_sentences(result: RateResult, say: Numerals = PLAIN) -> tuple[str, ...
         choice_sentence(own[0].choice, _at([one.label for one in own]))
         for own in alike(result.series, lambda one: frozenset(one.choice.not_ruled_out))
     ]
-    told = (Verdict.CHANGED, Verdict.CANNOT_BE_TOLD)
+    told = (
+        (Verdict.CANNOT_BE_TOLD,) if result.stopping else (Verdict.CHANGED, Verdict.CANNOT_BE_TOLD)
+    )
     lines += [
         check_sentence(one.check, say, _at([one.label]))
         for one in result.series
@@ -295,8 +310,10 @@ def choice_sentence(choice: CurveChoice, where: str = "") -> str:
     return f"{names} are not ruled out{where}: sizes and times cover {each}."
 
 
-def check_sentence(check: Finding, say: Numerals = PLAIN, where: str = "") -> str:
-    """Whether the sizes leave the curve, at a level of the further factors."""
+def check_sentence(
+    check: Finding, say: Numerals = PLAIN, where: str = "", therefore: str = ""
+) -> str:
+    """Whether the sizes leave the curve, at a level of the further factors; and what follows."""
     curve, p = curve_phrase(CurveName(check.subject.high)), p_words(check.numbers.p, say)
     gap, place = 100 * float(np.expm1(check.numbers.estimate)), sentence(check.reasons[-1], say)
     if check.reasons[0].kind is RateRemark.NO_TIME_TO_SPARE:
@@ -309,7 +326,7 @@ def check_sentence(check: Finding, say: Numerals = PLAIN, where: str = "") -> st
         )
     if check.verdict is Verdict.CHANGED:
         largest = f"the mean is off by {say(gap, '+.2g')} % {place}"
-        return f"{capital(curve)} does not describe the sizes{where} ({p}): {largest}."
+        return f"{capital(curve)} does not describe the sizes{where} ({p}): {largest}{therefore}."
     return f"A misfit of {curve}{where} is not shown ({p})."
 
 

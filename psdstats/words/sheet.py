@@ -6,6 +6,7 @@ A fact stands on page one once: sizes in the large sentence, changes in the tabl
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping, Sequence
+from dataclasses import replace
 from typing import NamedTuple
 
 import numpy as np
@@ -19,7 +20,7 @@ from psdstats.study.records import Trial
 from psdstats.uncertainty.propagation import Propagation
 from psdstats.words.comparison import leading
 from psdstats.words.courses import level_words, size_words, way_of
-from psdstats.words.numbers import MISSING, PLAIN, Numerals, decimals_for
+from psdstats.words.numbers import LEAST_TOLD, MISSING, PLAIN, Numerals, decimals_for
 from psdstats.words.remarks import capital, joined, place, plural, sentence
 
 BLANK = "____"
@@ -381,6 +382,19 @@ def sign_of(finding: Finding | None) -> str:
     return BOUND if is_closed or own.upper < 0.0 or own.lower > 0.0 else UNTOLD
 
 
+def claimed(course: Course) -> Finding:
+    """The change by the end; a bound is the limit that holds together with since when."""
+    own, (*_, gain) = course.fallen, (np.nan, *course.at_least)
+    is_known = np.isfinite(own.numbers.estimate)
+    if is_known or course.verdict is not Verdict.CHANGED or np.isnan(gain):
+        return own
+    bound = max(gain, float(np.finfo(float).tiny))
+    is_fall = np.isneginf(own.numbers.lower)
+    ends = (-np.inf, -bound) if is_fall else (bound, np.inf)
+    numbers = Numbers(lower=ends[0], upper=ends[1])
+    return replace(own, verdict=Verdict.CHANGED, numbers=numbers)
+
+
 def pair_words(finding: Finding, plan: ComparisonPlan, say: Numerals = PLAIN) -> str:
     """A pair of levels in front of its row."""
     subject = finding.subject
@@ -411,9 +425,9 @@ def percent_parts(own: Numbers, say: Numerals = PLAIN) -> tuple[str, str]:
         return f"{say.signed(middle, places)} %", between
     if is_closed:
         return MISSING, f"{between}{BOUND}"
-    if own.upper < 0.0:
-        return f"≥ {say.at_least(-high / 100.0)} lower{BOUND}", MISSING
-    return f"≥ {say.at_least(low / 100.0)} higher{BOUND}", MISSING
+    share, way = (-high / 100.0, "lower") if own.upper < 0.0 else (low / 100.0, "higher")
+    limit = f"≥ {say.at_least(share)} " if share >= LEAST_TOLD else ""
+    return f"{limit}{way}{BOUND}", MISSING
 
 
 def footnotes(

@@ -61,7 +61,7 @@ def when_to_stop(
     endings, rises = {stop.ending for stop in stops}, plan.direction is Direction.RISING
     lead = "Not at one time for all levels."
     if len(endings) == 1:
-        lead = _ended(stops, say)
+        lead = _ended(stops, main.courses[0].times[0], say)
     told = [
         _last_step(main.courses, plan, say),
         *_why_untold(main.courses, say),
@@ -73,7 +73,7 @@ def when_to_stop(
     return Told(lead, " ".join(one for one in told if one))
 
 
-def _ended(stops: Sequence[Stop], say: Numerals) -> str:
+def _ended(stops: Sequence[Stop], first: str, say: Numerals) -> str:
     """The answer, where every level ended alike."""
     last = place(TIME, stops[0].last, say)
     match stops[0].ending:
@@ -81,6 +81,8 @@ def _ended(stops: Sequence[Stop], say: Numerals) -> str:
             return f"Not within {last}; mill longer."
         case Ending.LITTLE_LEFT:
             since = dict.fromkeys(one.since or one.before for one in stops)
+            if set(since) == {first}:
+                return f"Milling gained less than {say(stops[0].margin_percent)} %."
             return f"At {joined([place(TIME, one, say) for one in since])}."
         case Ending.COARSER_AGAIN:
             after = [time for one in stops for time in one.coarser_after]

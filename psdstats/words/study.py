@@ -22,6 +22,7 @@ from psdstats.words.numbers import MISSING, PLAIN, Numerals
 from psdstats.words.remarks import cautions, phrases, place, told_of
 
 RUNS_NAMED, _RUNS_LISTED = 3, 8
+_FAR = 3.0  # times as far as any other: a value that is told with its place
 LEAST_POINTS = 0.1
 """Points of a change in per cent below which nothing is said to move."""
 
@@ -77,6 +78,7 @@ EFFECT = "Without the runs in doubt"
 ALL_IN_DOUBT = "all of these"
 NO_DOUBT = "No run is in doubt."
 NOT_COMPARED = "The runs cannot be compared, so nothing is said of the main answer"
+ERRORS_FIRST = f"{NOT_COMPARED}: mend the errors first."
 
 
 def size_moved(moved: LeftOut | None, say: Numerals = PLAIN) -> str:
@@ -185,7 +187,16 @@ def says_of(own: Sequence[Flag]) -> str:
     if len(values) < 2:
         return text
     low, high = (PLAIN(one, ".3g" if abs(one) < 1000 else ".0f") for one in (values[0], values[-1]))
-    return f"{text} ({low} to {high} {first.unit})"
+    between = low if low == high else f"{low} to {high}"
+    return f"{text} ({between} {first.unit}{_farthest(own)})"
+
+
+def _farthest(own: Sequence[Flag]) -> str:
+    """Where the one value is that lies far beyond all others."""
+    far, beside, *_ = sorted(own, key=lambda flag: -abs(flag.value or 0.0))
+    spot, is_far = far.spot, abs(far.value or 0.0) > _FAR * abs(beside.value or 0.0)
+    where = filter(None, (spot.run, spot.sieve, spot.row and f"row {spot.row}"))
+    return f", by far the most in {', '.join(where)}" if is_far and spot.run else ""
 
 
 def finding_line(own: Sequence[Flag]) -> str:

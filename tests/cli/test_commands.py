@@ -444,3 +444,13 @@ def test_compare_resamples_its_headlines(psdstats, bench):
     (row,) = json.loads(said.out)["resampled_headlines"]
     assert row["resampled"] == "readings alone, by their uncertainty"
     assert row["lower"] < row["effect"] < row["upper"]
+
+
+def test_check_says_that_errors_come_before_the_effect(psdstats, two_times):
+    rows = (two_times / "weighings.csv").read_text(encoding="utf-8").splitlines()
+    run, sieve, aperture, tare, _ = rows[12].split(",")
+    rows[12] = ",".join([run, sieve, aperture, tare, f"{float(tare) - 3.0:.1f}"])
+    (two_times / "weighings.csv").write_text("\n".join(rows) + "\n", encoding="utf-8")
+    said = psdstats("check", two_times, "--effect")
+    assert said.code == 2
+    assert said.out.count("nothing is said of the main answer: mend the errors first.") == 1

@@ -79,3 +79,8 @@ def test_a_group_differs_at_one_condition_in_rate_or_on_average():
     assert differs(made.ALDER)
     assert differs(made.AVERAGE)
     assert not differs(made.unclear("Cedar"))
+
+
+def test_charges_that_may_drift_are_counted():
+    (one,) = advise([], drift_unknown=True, charges=1)
+    assert one == AdviceRemark.KNOW_DRIFT(charges=1)

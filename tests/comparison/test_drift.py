@@ -1,20 +1,31 @@
 """Groups that drift apart: the line each is given, and the check of what is left."""
 
+import importlib.util
 import itertools
+from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
 import scipy.stats
 
+from psdstats.comparison.courses import with_undoing
 from psdstats.comparison.plan import plan_comparison
 from psdstats.comparison.response import ComparisonRemark, drift_lines, level_order
 from psdstats.comparison.spread import drift_slope, find_misfit
+from psdstats.findings import Numbers
 from psdstats.models import MixedModel, RandomSlope
 from psdstats.models.verdicts import VerdictRemark
 from psdstats.study.settings import Declared
 from psdstats.words.comparison import model_sentence
 from psdstats.words.remarks import sentence
+
+_spec = importlib.util.spec_from_file_location(
+    "trial_records", Path(__file__).parents[1] / "words" / "trial_records.py"
+)
+made = importlib.util.module_from_spec(_spec)
+_spec.loader.exec_module(made)
 
 TIMES = (0.0, 6.0, 12.0, 24.0, 48.0)
 GROUPS = ("Alder", "Birch", "Cedar", "Rowan")
@@ -164,3 +175,15 @@ def test_a_size_that_no_run_has_has_no_lines(planted_study):
 def test_names_have_no_order():
     assert level_order(pd.Series(["b", "a"])) is None
     assert level_order(pd.Series([12.0, 0.0, 12.0])).tolist() == [1.0, 0.0, 1.0]
+
+
+def test_of_two_bounds_the_one_that_allows_for_drift_is_kept():
+    """Both are open at one end: as intervals they are equally wide."""
+    fell = made.COURSES["fell below the finest sieve"]
+    wider = replace(fell, fallen=replace(fell.fallen, numbers=Numbers(lower=-np.inf, upper=-0.7)))
+    rose = replace(fell, fallen=replace(fell.fallen, numbers=Numbers(lower=0.5, upper=np.inf)))
+    less = replace(fell, fallen=replace(fell.fallen, numbers=Numbers(lower=0.2, upper=np.inf)))
+    for one, other in ((fell, wider), (rose, less)):
+        kept = with_undoing(one, other, 5.0, by_drift=True)
+        assert kept.fallen.numbers == other.fallen.numbers
+        assert with_undoing(other, one, 5.0, by_drift=True).fallen.numbers == other.fallen.numbers

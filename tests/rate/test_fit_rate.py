@@ -13,6 +13,7 @@ from psdstats.comparison import compare
 from psdstats.comparison.analysis import analyse
 from psdstats.comparison.plan import plan_comparison
 from psdstats.errors import ModelError
+from psdstats.findings import Verdict
 from psdstats.rate import fit_rate
 from psdstats.rate.answers import OpenInterval
 from psdstats.rate.run_sizes import RateRemark
@@ -363,3 +364,42 @@ def test_a_level_of_one_time_is_named(make_study):
     )
     with pytest.raises(ModelError, match="ball ratio 10: D50: all 2 runs have one milling time"):
         fit_rate(study, at_each="ball_ratio")
+
+
+def test_times_read_from_a_curve_that_misfits_are_told_with_a_caution(demo):
+    study, propagation = demo
+    result = fit_rate(study, target_um=120, margin_percent=10, propagation=propagation)
+    assert not any(
+        "off by more" in one for one in (*when_sentences(result), *lead_sentences(result))
+    )
+    series = [
+        dataclasses.replace(one, check=dataclasses.replace(one.check, verdict=Verdict.CHANGED))
+        for one in result.series
+    ]
+    off = dataclasses.replace(result, series=tuple(series))
+    for said in (when_sentences(off), lead_sentences(off)):
+        assert [
+            one.endswith("may be off by more than its interval says.") for one in said[-2:]
+        ] == [True] * 2
+    asked_nothing = dataclasses.replace(off, target_um=None, margin_percent=None)
+    assert "does not describe the sizes" in " ".join(curve_sentences(asked_nothing))
+    assert "does not describe the sizes" not in " ".join(curve_sentences(off))
+
+
+def test_a_time_without_an_estimate_may_lie_within_the_trial(demo):
+    study, propagation = demo
+    far = fit_rate(study, target_um=60, propagation=propagation)
+    within = [
+        dataclasses.replace(one, target=dataclasses.replace(one.target, value=None, lower=40.0))
+        for one in far.series
+    ]
+    far = dataclasses.replace(far, series=tuple(within), margin_percent=None)
+    assert lead_sentences(far)[0].startswith("Every time below lies, or may lie, beyond the last")
+
+
+def test_a_band_without_an_end_is_no_warning(demo, monkeypatch):
+    study, propagation = demo
+    result = fit_rate(study, propagation=propagation)
+    wide = lambda fits, time, level: (np.full(len(time), -900.0), np.full(len(time), 900.0))  # noqa: E731
+    monkeypatch.setattr("psdstats.rate.fit_rate.band", wide)
+    assert np.isinf(result.curve_frame(points=3)["upper_um"]).all()

@@ -429,3 +429,27 @@ def test_damaged_tables_are_read_rightly_or_refused(tmp_path, seed):
         for reading in (reading for run in study.runs for reading in run.readings):
             mass = f"{Decimal(repr(reading.gross_g)).scaleb(shift):f}"
             assert {mass, mass + "0", mass + "00"} & (typed | {*map(str, odd)}), mass
+
+
+def test_headings_in_another_language_are_asked_for_and_said_once(tmp_path):
+    rows = ["Sieb µm;0 min;;30 min;", ";leer g;voll g;leer g;voll g"]
+    rows += [f"{um};300,0;{300 + um // 50},0;300,0;{301 + um // 90},0" for um in (500, 250, 125)]
+    path = tmp_path / "lab.csv"
+    path.write_text("\n".join([*rows, "Boden;200,0;209,0;200,0;219,0"]) + "\n", encoding="utf-8")
+    with pytest.raises(StudyError, match="no line of apertures is found") as caught:
+        read_wide_study(path)
+    assert 'aperture_um = ["the heading"]' in str(caught.value)
+    assert 'pan = ["what the pan is called"]' in str(caught.value)
+    answers = tmp_path / "m.toml"
+    words = {"aperture_um": "Sieb µm", "pan": "Boden", "tare_g": "leer g", "gross_g": "voll g"}
+    told = "".join(f'{name} = ["{word}"]\n' for name, word in words.items())
+    answers.write_text(f"[words]\n{told}", encoding="utf-8")
+    study, _ = read_wide_study(path, mapping=answers)
+    assert [run.milling_time_min for run in study.runs] == [0.0, 30.0]
+    untimed = path.read_text(encoding="utf-8").replace("0 min;;30 min;", "soon;;later;", 1)
+    path.write_text(f"Milling;by hand\n{untimed}", encoding="utf-8")
+    with pytest.raises(StudyError) as caught:
+        read_wide_study(path, mapping=answers)
+    once = "this is no milling time (found 'by hand')"
+    assert sum(once in str(one) for one in caught.value.problems) == 2
+    assert str(caught.value).count(once) == 1

@@ -1,14 +1,33 @@
 """Sentences of a verdict on two levels."""
 
+import importlib.util
 import math
+from dataclasses import replace
+from pathlib import Path
 
 import pytest
 
+from psdstats.comparison.answers import AdviceRemark
 from psdstats.comparison.plan import ComparisonPlan
 from psdstats.comparison.response import ComparisonRemark
 from psdstats.findings import Contrast, Finding, FindingKind, Numbers, Verdict
 from psdstats.models.verdicts import VerdictRemark
+from psdstats.study.flags import Flag, Spot
+from psdstats.words.captions import change_words
 from psdstats.words.comparison import finding_sentence
+from psdstats.words.courses import course_sentence
+from psdstats.words.courses import factor_sentences
+from psdstats.words.numbers import PLAIN
+from psdstats.words.remarks import sentence
+from psdstats.words.sheet import claimed, difference_cell, sign_of
+from psdstats.words.short_answers import _ended
+from psdstats.words.study import says_of
+
+_spec = importlib.util.spec_from_file_location(
+    "trial_records", Path(__file__).parent / "trial_records.py"
+)
+made = importlib.util.module_from_spec(_spec)
+_spec.loader.exec_module(made)
 
 UNTOLD = "It cannot be told whether D50 at 24 min differs from that at 0 min"
 SEEN = {"estimate": -0.478, "lower": -0.598, "upper": -0.357, "p_adjusted": 4e-4}
@@ -102,3 +121,81 @@ def test_what_would_undo_a_change_stands_behind_it():
     assert "and a standard deviation of 4.9 % would undo it" in undone
     nothing = said(Verdict.NOT_SHOWN, VerdictRemark.RUN_TO_RUN_UNKNOWN(percent=0.0), **MISSED)
     assert nothing.endswith("; run-to-run variation was not estimated.")
+
+
+def _factor(quantity, at, *, since=None):
+    return replace(made.factor(at, since=since), quantity=quantity)
+
+
+def test_a_factor_is_told_only_of_the_times_at_which_a_size_was_compared():
+    """What bounds leave open at later times is neither "from 6 min on" nor "at any time"."""
+    equal = (Verdict.EQUIVALENT, made.SAME)
+    always = _factor("D50", dict.fromkeys(("6", "24", "48"), made.CHANGED), since="6")
+    early = _factor("D10", dict.fromkeys(("6", "24"), made.CHANGED), since="6")
+    alike = _factor("span", {"6": equal})
+    unclear = _factor("D90", {"6": made.NOT_SHOWN})
+    told = factor_sentences([early, always, unclear, alike], made.PLAN)
+    assert told[0].startswith("Ball ratio matters for D10 at 6 and 24 min; at 24 min D10 at ball ")
+    assert told[0].endswith("; at 48 min it cannot be told.")
+    assert told[1].startswith("Ball ratio matters for D50 from 6 min on: ")
+    assert told[2].startswith("Ball ratio is not shown to matter for D90 at 6 min: ")
+    assert told[3].startswith("Ball ratio makes no difference to span beyond ±5 % at 6 min: ")
+    assert told[3].endswith("; at 24 and 48 min it cannot be told.")
+    assert "at any time" in factor_sentences([alike], made.PLAN)[0]
+
+
+def test_a_bound_on_page_one_is_the_limit_that_holds_together_with_since_when():
+    own = made.COURSES["fell below the finest sieve"]
+    allowed = replace(own, at_least=(math.nan, math.nan, 0.5, 0.7))
+    assert [str(difference_cell(claimed(one), "")) for one in (own, allowed)] == [
+        "≥ 64 % lower*",
+        "≥ 50 % lower*",
+    ]
+
+
+def test_a_fall_that_is_shown_without_a_limit_is_a_fall_everywhere():
+    """Page one, figure and sentence say that it fell, and none names a limit of 0 %."""
+    own = made.COURSES["fell below the finest sieve"]
+    lost = replace(
+        own.fallen, verdict=Verdict.CANNOT_BE_TOLD, numbers=made.Numbers(lower=-math.inf, upper=0.0)
+    )
+    course = replace(own, fallen=lost, at_least=(math.nan, math.nan, 0.0, 0.0))
+    change = claimed(course)
+    assert (str(difference_cell(change, "")), sign_of(change)) == ("lower*", "*")
+    row = {"ratio": math.nan, "ratio_lower": 0.0, "ratio_upper": 1.0, "verdict": "changed"}
+    assert change_words(row) == "finer"
+    assert (
+        change_words(row | {"ratio_upper": 1.76, "verdict": "cannot be told"}) == "cannot be told"
+    )
+    assert change_words(row | {"ratio_lower": 1.0, "ratio_upper": math.inf}) == "coarser"
+
+
+def test_the_interval_of_an_equivalence_test_is_called_so():
+    """It is shorter than the 95 % interval that the tables show."""
+    said = course_sentence(made.COURSES["the same within the margin"], made.PLAN)
+    assert said.endswith("between 1.7 % lower and 0.9 % higher by the equivalence test.")
+
+
+def test_charges_that_may_drift_are_not_called_groups():
+    told = [sentence(AdviceRemark.KNOW_DRIFT(charges=count)) for count in (1, 2)]
+    assert told[0].startswith("Sample two more charges, or declare how far a charge drifts from ")
+    assert told[1].startswith("Sample a third charge, or declare how far charges drift apart from ")
+    assert sentence(AdviceRemark.KNOW_DRIFT()).startswith("Run a third group, ")
+
+
+def test_one_value_far_beyond_the_others_of_its_finding_is_told_with_its_place():
+    def flag(run, value):
+        return Flag(
+            "tare_drift", f"{value} g", Spot("w.csv", 7, run, "90 µm"), value, 0.03, "tares move"
+        )
+
+    far = [flag("a", 0.04), flag("b", -8.99), flag("c", 0.05)]
+    assert says_of(far) == "tares move (−8.99 to 0.05 g, by far the most in b, 90 µm, row 7)"
+    assert says_of([flag("a", 0.05), flag("b", 0.0501)]) == "tares move (0.05 to 0.0501 g)"
+    assert says_of([flag("a", 0.05), flag("b", 0.050004)]) == "tares move (0.05 g)"
+
+
+def test_where_little_was_left_from_the_start_milling_gained_little():
+    stop = replace(made.LEFT, since="0", stayed_within="0")
+    assert _ended([stop], "0", PLAIN) == "Milling gained less than 5 %."
+    assert _ended([made.LEFT], "0", PLAIN) == "At 24 min."

@@ -34,7 +34,7 @@ if TYPE_CHECKING:
 _LADDERS = ((1.0, 2.0, 5.0), (1.0, 1.5, 2.0, 3.0, 4.0, 5.0, 7.0))
 _POINTS_PER_INCH = 72
 _FEWEST_TICKS = 4
-_SIGN_PT = 4.7  # width of a digit of 8 points
+_SIGN_PT = 5.1  # width of a digit of 8 points
 _LABEL_GAP_PT = 2.5  # between two numbers
 
 
@@ -55,7 +55,7 @@ def sieve_axis(
         figure: Any = ax.get_figure(root=True)
         grid: Any = ax.get_gridspec()
         width_pt = 0.85 * figure.get_size_inches()[0] * _POINTS_PER_INCH / grid.ncols
-        width_pt *= np.log(sizes[-1] / sizes[0]) / np.log(high / low)
+        width_pt *= np.log(sizes[-1] / sizes[0]) / np.log(high / low * pad**3)
     _set_ticks(ax, "x", sizes, np.log(sizes), width_pt)
     ax.set_xticks([], minor=True)
     ax.set_xlabel(APERTURE_AXIS)

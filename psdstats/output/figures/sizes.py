@@ -65,7 +65,7 @@ _ALL = "all"  # label of a line without a level
 _MEAN_PT, _RUN_PT = 4.0, 3.0
 _MOST_NAMED, _LONGEST = 4, 12  # levels named at their lines, and signs of the longest
 _MOST_HOVERS = 150  # runs with a hover text of their own
-_ROOM_BELOW = 1.3  # times the finest bound, for the arrows
+_ROOM = 1.4  # times a bound, for its arrow
 
 
 def size_against_time(
@@ -211,9 +211,11 @@ def _ends(frame: pd.DataFrame) -> tuple[float, float]:
     """What the axis of size must hold, with room for arrows."""
     known = frame.loc[frame["side"] == "", ["value", "low", "high"]].to_numpy(dtype=float)
     bounds = frame.loc[frame["side"] != "", "value"].to_numpy(dtype=float)
-    known = np.concatenate([known.ravel(), bounds / _ROOM_BELOW * (frame["side"] == "<").any()])
+    above = frame.loc[frame["side"] == ">", "value"].to_numpy(dtype=float)
+    below = bounds / _ROOM * (frame["side"] == "<").any()
+    known = np.concatenate([known.ravel(), below, bounds, _ROOM * above])
     known = known[np.isfinite(known) & (known > 0)]
-    return float(known.min()), max(float(known.max()), float(bounds.max(initial=0.0)))
+    return float(known.min()), float(known.max())
 
 
 def _horizontal(ax: Axes, frame: pd.DataFrame, names: Sequence[str], unit: str) -> None:
@@ -260,13 +262,13 @@ def _shade(ax: Axes, frame: pd.DataFrame, beyond: tuple[float, float]) -> None:
     """What lies beyond the sieves, as far as it is in sight; named where values lie there."""
     low, high = ax.get_ylim()
     if (frame["side"] == "<").any() and beyond[0] > low:
-        at = (0.02, float(np.exp(np.log(low) + 0.14 * np.log(beyond[0] / low))))
+        at = (0.98, float(np.exp(np.log(low) + 0.14 * np.log(beyond[0] / low))))
         style: dict[str, Any] = {
             "xycoords": ("axes fraction", "data"),
             "fontsize": _LABEL_PT,
             "color": GREY,
         }
-        ax.annotate(words.BELOW_SIEVES, at, va="center", **style)
+        ax.annotate(words.BELOW_SIEVES, at, ha="right", va="center", **style)  # clear of arrows
     if beyond[0] > low:
         ax.axhspan(low, beyond[0], color=FAINT, alpha=0.6, linewidth=0, zorder=0)
     if beyond[1] < high:

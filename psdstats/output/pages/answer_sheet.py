@@ -154,6 +154,8 @@ class _Changes:
     def _cell(self, one: Course | Finding | None) -> words.Cell:
         """A difference, and the sign of what holds for a time before the last."""
         finding, time = _told(one)
+        if isinstance(one, Course):
+            finding = words.claimed(one)
         sign = words.sign_of(finding)
         self.signs.add(sign)
         if finding is not None and sign == words.UNTOLD:

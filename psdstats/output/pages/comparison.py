@@ -145,6 +145,7 @@ def courses_table(
         what=plan.what,
         level=level,
         margin=stops[0] if stops else np.nan,
+        unit=told.SPAN_HAS_NONE if "span" in set(frame["quantity"]) else "",
     )
 
 

@@ -234,3 +234,14 @@ def test_on_a_narrow_screen_panels_stand_below_each_other() -> None:
     assert figure.get_figwidth() < wide.get_figwidth()
     assert figure.axes[0].get_gridspec().ncols == 1
     assert [ax.get_ylim() for ax in figure.axes] == [ax.get_ylim() for ax in wide.axes]
+
+
+def test_arrows_of_bounds_have_room_and_no_words_across_them(ax: Axes) -> None:
+    own = MEANS[MEANS["quantity"] == "D50"]
+    above = float(own["value"].max())
+    size_against_time(own.assign(side=np.where(own["value"] == above, ">", "")), ax)
+    assert ax.get_ylim()[1] > 1.3 * above
+    first = size_panels(MEANS, RUNS, PLAIN, height_mm=75.0, beyond=(53.0, 500.0))
+    first.figure.canvas.draw()
+    (named,) = [one for one in first.texts if one.get_text() == "below the finest sieve"]
+    assert named.get_window_extent().x0 > first.transData.transform((24.0, 53.0))[0]

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -12,6 +14,7 @@ from matplotlib.colors import to_hex
 from psdstats.errors import OutputError
 from psdstats.output.figures import undersize as figures
 from psdstats.output.figures import undersize_curves
+from psdstats.output.figures.save import svg_text
 from psdstats.output.style import house_style, time_colours
 from psdstats.words.numbers import PLAIN
 
@@ -142,3 +145,26 @@ def test_a_missing_column_is_named(undersize: pd.DataFrame, ax: Axes) -> None:
         undersize_curves(undersize.drop(columns="lower"), ax)
     with pytest.raises(OutputError, match="no rows"):
         undersize_curves(undersize.iloc[:0], ax)
+
+
+def test_numbers_of_a_panel_among_three_keep_apart() -> None:
+    """Three benches of one trial, one of them with a shorter stack of other apertures."""
+    wide, short = (0.0, 32.0, 63.0, 125.0, 500.0), (0.0, 53, 75, 106, 150, 212, 300, 425)
+    frames = []
+    for group, stack in (("North", wide), ("South", short), ("Yard", wide)):
+        share = np.square(stack) / (np.square(stack) + 120.0**2)
+        own = {"aperture_um": stack, "undersize": share, "lower": share, "upper": share}
+        frames.append(
+            pd.DataFrame(
+                {"run": group, "group": group, "level": "", "milling_time_min": 0.0, **own}
+            )
+        )
+    figure = undersize_panels(pd.concat(frames, ignore_index=True), PLAIN).figure
+    svg_text(figure)  # lays it out as it is saved
+    ax = figure.axes[1]
+    shown = {label.get_position()[0]: label.get_text() for label in ax.get_xticklabels()}
+    assert len(shown) >= 4
+    at_pt = [ax.transData.transform((um, 0.0))[0] / figure.dpi * 72.0 for um in shown]
+    half_pt = [0.5 * 0.636 * 8.0 * len(text) for text in shown.values()]  # 8 points
+    placed = zip(at_pt, half_pt, strict=True)
+    assert all(b[0] - b[1] - a[0] - a[1] > 2.0 for a, b in itertools.pairwise(placed))

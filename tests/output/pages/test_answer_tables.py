@@ -98,3 +98,12 @@ def test_no_records_no_table():
     assert courses_table(made.PLAN, []) is None
     assert factors_table([]) is None
     assert bench_tables([]) == []
+
+
+def test_a_note_on_span_stands_where_there_is_a_span():
+    alone = courses_table(made.PLAN, [made.course(where="", ending=made.LEFT)])
+    beside = courses_table(
+        made.PLAN,
+        [made.course("span", where="", ending=None), made.course(where="", ending=made.LEFT)],
+    )
+    assert ["Span has no unit" in str(one.notes) for one in (alone, beside)] == [False, True]
