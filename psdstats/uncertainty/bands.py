@@ -2,21 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
 import numpy as np
 import pandas as pd
 from scipy import sparse
 
-from psdstats.distribution.arrays import StudyArrays
+from psdstats.distribution.arrays import StudyArrays, study_arrays
 from psdstats.errors import UncertaintyError
 from psdstats.frozen import Array
 from psdstats.limits import LEVEL
-from psdstats.study.records import Study
-from psdstats.uncertainty.inputs import Source
-from psdstats.uncertainty.law import JointLaw, prepare
+from psdstats.study.records import Run, Study
+from psdstats.uncertainty.inputs import InputTable, Source, Weighings, collect_inputs
+from psdstats.uncertainty.law import MOST_AT_ONCE
 from psdstats.uncertainty.linear import Contributions, coverage_factor, undersize_law
+from psdstats.uncertainty.registry import choose_sources
 
 
 def undersize_bands(
@@ -67,26 +68,34 @@ def undersize_bands(
     1  mill-0         63.0        0.0  0.001
     """
     LEVEL.require("coverage", coverage, UncertaintyError)
-    law = prepare(study, sources=sources, rule="semilog")  # any rule: a band needs no sizes
-    arrays = law.arrays
-    undersize, both = undersize_contributions(law)
+    chosen = choose_sources(study, sources).included
+    rows = sorted(study.runs, key=lambda run: run.name)
+    blocks = (rows[at : at + MOST_AT_ONCE] for at in range(0, len(rows), MOST_AT_ONCE))
+    bands = pd.concat([_bands(study, block, chosen, coverage) for block in blocks])
+    place = {run.name: number for number, run in enumerate(study.runs)}
+    return bands.iloc[np.argsort(bands["run"].map(place), kind="stable")].reset_index(drop=True)
+
+
+def _bands(
+    study: Study, runs: Sequence[Run], sources: Sequence[Source], coverage: float
+) -> pd.DataFrame:
+    """The bands of some runs, in their order."""
+    arrays = study_arrays(study, runs)
+    table = collect_inputs(Weighings(study=study, runs=tuple(runs), arrays=arrays), sources)
+    undersize, both = undersize_contributions(arrays, table)
     u = both.u.reshape(undersize.shape)
     half = coverage_factor(coverage) * u
-    order = law.order
-    place_of_run = np.nonzero(arrays.real[order][:, 1:])
-    run, place = order[place_of_run[0]], place_of_run[1]
-    times = np.array([one.milling_time_min for one in law.runs], dtype=float)
-    nominal = [{one.sieve: one.aperture_um for one in own.readings} for own in law.runs]
+    run, place = np.nonzero(arrays.real[:, 1:])
+    times = np.array([one.milling_time_min for one in runs], dtype=float)
+    nominal = [{one.sieve: one.aperture_um for one in own.readings} for own in runs]
     sieves = [arrays.sieves[r][p + 1] for r, p in zip(run, place, strict=True)]
     return pd.DataFrame(
         {
             "run": np.array(arrays.runs, dtype=object)[run],
-            "milling_time_min": times[place_of_run[0]],
+            "milling_time_min": times[run],
             "sieve": sieves,
             "aperture_um": arrays.aperture_um[run, place],
-            "nominal_um": [
-                nominal[r][sieve] for r, sieve in zip(place_of_run[0], sieves, strict=True)
-            ],
+            "nominal_um": [nominal[r][sieve] for r, sieve in zip(run, sieves, strict=True)],
             "undersize": undersize[run, place],
             "u": u[run, place],
             "lower": np.clip(undersize - half, 0.0, 1.0)[run, place],
@@ -95,10 +104,10 @@ def undersize_bands(
     )
 
 
-def undersize_contributions(law: JointLaw) -> tuple[Array, Contributions]:
+def undersize_contributions(arrays: StudyArrays, table: InputTable) -> tuple[Array, Contributions]:
     """Undersize at every stated aperture, (R, K - 1), and what inputs add to it, in its order."""
-    undersize, of_mass, of_aperture = undersize_law(law.table)
-    slope = sparse.diags_array(-_slope(law.arrays, undersize).ravel())
+    undersize, of_mass, of_aperture = undersize_law(table)
+    slope = sparse.diags_array(-_slope(arrays, undersize).ravel())
     both = sparse.csr_array(of_mass.matrix + slope @ of_aperture.matrix)
     return undersize, replace(of_mass, matrix=both)
 

@@ -436,8 +436,10 @@ def law_of(
     """The law of some runs with what was chosen for them."""
     rows = tuple(sorted(runs, key=lambda run: run.name))
     left_open = () if curves is None else (curves.inputs(),)
-    weighings = Weighings(study=study, runs=rows, arrays=arrays, left_open=left_open)
-    table = collect_inputs(weighings, chosen.included)
+    table = collect_inputs(
+        Weighings(study=study, runs=rows, arrays=arrays, left_open=left_open), chosen.included
+    )
+    del left_open  # it stands in the table
     if curves is not None:
         jacobian = curve_jacobian(curves.curve, table.net_g)
     else:

@@ -375,7 +375,10 @@ class OpenCurves:
         for one in used.tolist():
             result.index(("curve", str(one)))
         run, level = np.divmod(rows, LEVELS.size)
-        result.on_ln_size = np.column_stack([index, run, level, found.data])
+        taken = np.empty((found.nnz, 4))
+        for place, column in enumerate((index, run, level, found.data)):
+            taken[:, place] = column
+        result.on_ln_size = taken
         return result
 
 
