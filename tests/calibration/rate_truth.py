@@ -6,14 +6,17 @@ mean size is that of an approach to a limit, and carries the time of that curve,
 and margin have a true value too.  Rates that differ between benches differ on the clock of the
 mill.
 
-The truth is the mean over benches, runs and sieves of ln D(t), from trials of their own seed: D the
-powder's own, or where the study has a rule, D by that rule from true apertures and true fractions.
+The truth is the mean over rates of benches, runs and sieves of ln D(t), from trials of their own
+seed: D the powder's own, or where the study has a rule, D by that rule from true apertures and true
+fractions.  What the benches of a study have finer or coarser throughout is added to it, for a curve
+is that of the mean of these benches.
 Units: µm, g, min.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from copy import deepcopy
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -21,7 +24,7 @@ from numpy.typing import NDArray
 
 from psdstats.simulate import Bench, Powder, SieveSet, TrialDesign, simulate_study
 from psdstats.simulate.breakage import Breakage
-from psdstats.simulate.curve import mean_curves
+from psdstats.simulate.curve import mean_curves, random_curves
 from psdstats.simulate.design import Spread, lay_out
 from psdstats.simulate.trial import gather, many_readings, quantities_of, rule_sizes
 from psdstats.study import Balance, Study
@@ -159,11 +162,15 @@ def reference(setting: Setting, *, trials: int, seed: int) -> Reference:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Truth:
-    """What is true on one clock: ln D at a time by either truth, and parameters if a curve is."""
+    """What is true on one clock: ln D at a time by either truth, and parameters if a curve is.
+
+    `level` is how much coarser the benches of one study are on average, ln.
+    """
 
     clock: str
     source: Reference
     milled_min: tuple[float, ...]
+    level: float = 0.0
 
     @property
     def margin_min(self) -> float:
@@ -184,7 +191,7 @@ class Truth:
             at = np.array([self.source.mean[0] + fall(np.array([time_min]))[0]])
             milled = float(self.source.reached(at)[0])
         values = self.source.typical if typical else self.source.mean
-        return float(np.interp(milled, self.source.milled_min, values))
+        return float(np.interp(milled, self.source.milled_min, values)) + self.level
 
 
 def fall(time_min: Array) -> Array:
@@ -193,12 +200,23 @@ def fall(time_min: Array) -> Array:
     return np.asarray(np.log(LIMIT_SHARE + (1 - LIMIT_SHARE) * fading))
 
 
-def simulated(setting: Setting, truth: Truth, rng: np.random.Generator) -> Study:
-    """One study, milled by the clock of the mill and dated by the clock of the truth."""
+def simulated(setting: Setting, truth: Truth, rng: np.random.Generator) -> tuple[Study, Truth]:
+    """One study, milled by the clock of the mill and dated by that of the truth, and its truth."""
     design = design_of(setting, times_min=truth.milled_min)
+    level = _level(design, QUANTITIES.index(setting.quantity), deepcopy(rng))
     study = simulate_study(design, seed=rng).study
     dated = dict(zip(truth.milled_min, TIMES_MIN, strict=True))
     runs = tuple(
         replace(run, milling_time_min=dated[run.milling_time_min or 0.0]) for run in study.runs
     )
-    return replace(study, runs=runs, rule=setting.rule)
+    return replace(study, runs=runs, rule=setting.rule), replace(truth, level=level)
+
+
+def _level(design: TrialDesign, column: int, rng: np.random.Generator) -> float:
+    """How much coarser the benches are on average, from the draws that the study will make."""
+    layout = lay_out(design)
+    benches = replace(design, spread=replace(design.spread, size_run=0.0))
+    drawn = random_curves(benches, layout, 1, rng).sizes()[0]
+    typical = mean_curves(design, layout).sizes()[0]
+    unmilled = layout.time_min == 0
+    return float(np.log(drawn / typical)[unmilled, column].mean())

@@ -34,8 +34,8 @@ def test_intervals_hold_the_truth_where_no_curve_is_stated(studies):
     true = truth.Truth.on(truth.MILLED, truth.reference(setting, trials=1000, seed=4))
     held: dict[str, list[float]] = {}
     for child in np.random.SeedSequence(20261125).spawn(STUDIES):
-        study = truth.simulated(setting, true, np.random.default_rng(child))
-        for row in studies.judge(study, setting, true):
+        study, own = truth.simulated(setting, true, np.random.default_rng(child))
+        for row in studies.judge(study, setting, own):
             if "held" in row:
                 held.setdefault(row["question"], []).append(row["held"])
     shares = {question: np.mean(flags) for question, flags in held.items()}
