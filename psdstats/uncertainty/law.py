@@ -167,10 +167,8 @@ class JointLaw:
         """Quantiles of the law of the curve, with what acts on sizes beside it, (2, R, 3)."""
         beside, levels = np.flatnonzero(self.acts_on_size), slice(LEVELS.size)
         squares = (own.power(2) for own in self.contributions.blocks())
-        sums = [(own.sum(axis=1), own[:, beside].sum(axis=1)) for own in squares]
-        whole, direct = (
-            np.concatenate(one).reshape(self.sizes.value.shape) for one in zip(*sums, strict=True)
-        )
+        sums = [np.stack([own.sum(axis=1), own[:, beside].sum(axis=1)]) for own in squares]
+        whole, direct = np.hstack(sums).reshape(2, *self.sizes.value.shape)
         through = np.maximum(whole - direct, 0.0)
         scores = np.nan_to_num(k * np.sqrt(through[:, levels]) / curve.u)
         further = k * np.sqrt(direct[:, levels])
@@ -439,10 +437,9 @@ def law_of(
     """The law of some runs with what was chosen for them."""
     rows = tuple(sorted(runs, key=lambda run: run.name))
     left_open = () if curves is None else (curves.inputs(),)
-    table = collect_inputs(
-        Weighings(study=study, runs=rows, arrays=arrays, left_open=left_open), chosen.included
-    )
-    del left_open  # it stands in the table
+    weighings = Weighings(study=study, runs=rows, arrays=arrays, left_open=left_open)
+    table = collect_inputs(weighings, chosen.included)
+    del weighings, left_open
     if curves is not None:
         jacobian = curve_jacobian(curves.curve, table.net_g)
     else:
