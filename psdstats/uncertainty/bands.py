@@ -73,7 +73,8 @@ def undersize_bands(
     blocks = (rows[at : at + MOST_AT_ONCE] for at in range(0, len(rows), MOST_AT_ONCE))
     bands = pd.concat([_bands(study, block, chosen, coverage) for block in blocks])
     place = {run.name: number for number, run in enumerate(study.runs)}
-    return bands.iloc[np.argsort(bands["run"].map(place), kind="stable")].reset_index(drop=True)
+    order = np.argsort(bands["run"].map(place).to_numpy(), kind="stable")
+    return bands.iloc[order].reset_index(drop=True)
 
 
 def _bands(

@@ -224,7 +224,8 @@ class Contributions:
         pick = sparse.csr_array(
             (np.ones(self.source.size), places), shape=(self.source.size, self.n_sources)
         )
-        return self._of_squares(lambda own: (own @ pick).toarray()) * self._gap[:, None]
+        found = self._of_squares(lambda own: (own @ pick).toarray())
+        return np.asarray(found * self._gap[:, None])
 
     @property
     def shares(self) -> Array:
@@ -236,7 +237,8 @@ class Contributions:
     @property
     def u(self) -> Array:
         """Standard uncertainties, shape (C,)."""
-        return np.sqrt(self._of_squares(lambda own: own.sum(axis=1).ravel())) * self._gap
+        variance = self._of_squares(lambda own: own.sum(axis=1).ravel())
+        return np.asarray(np.sqrt(variance) * self._gap)
 
     @property
     def effective_df(self) -> Array:
@@ -261,7 +263,7 @@ class Contributions:
             spread = squares.multiply(squares).tocsr() @ (1.0 / of_estimate)
             return np.where(spread > 0, whole / np.where(spread > 0, spread, 1.0), np.inf)
 
-        return self._of_squares(freedom) * self._gap
+        return np.asarray(self._of_squares(freedom) * self._gap)
 
     def blocks(self) -> Iterator[sparse.csr_array]:
         """The rows of the matrix, some at a time: all squared take twice its room."""
