@@ -35,6 +35,9 @@ class ReadOnly(dict[K, V]):
         return type(self), (dict(self),)
 
 
+_NOTHING: ReadOnly[str, str] = ReadOnly()  # one for all that name nothing, of which there are many
+
+
 def read_only(value: object) -> object:
     """Read-only copy of a mapping and of the mappings and lists in it."""
     if isinstance(value, Mapping):
@@ -99,7 +102,7 @@ def hold_texts(record: object, field: str) -> None:
         isinstance(part, str) and part.strip() for pair in value.items() for part in pair
     ):
         raise refusal(record, field, "these are no texts by name", "Leave out what is empty.")
-    object.__setattr__(record, field, ReadOnly(value))
+    object.__setattr__(record, field, ReadOnly(value) if value else _NOTHING)
 
 
 def freeze_arrays(result: object) -> None:

@@ -150,7 +150,7 @@ class Column:
         """The cell of one row."""
         value = row[self.name]
         if is_missing(value):
-            return MISSING
+            return self._bounds_text(row, say)
         if not self.is_number:
             if isinstance(value, (bool, np.bool_)):
                 return "yes" if value else "no"
@@ -159,6 +159,18 @@ class Column:
         if self.side is not None and str(row[self.side] or "").strip():
             return say.measured(number, float("nan"), side=str(row[self.side]))
         return self._number_text(number, row, say)
+
+    def _bounds_text(self, row: dict[str, object], say: Numerals) -> str:
+        """What bounds say of a ratio that has no value, as of sizes beyond the sieves."""
+        if self.show is not Show.RATIO or self.lower is None or self.upper is None:
+            return MISSING
+        lower, upper = _number(row[self.lower]), _number(row[self.upper])
+        if lower > 0 and math.isfinite(upper):
+            return say.interval(lower, upper)
+        if lower > 0 or math.isfinite(upper):
+            end, side = (lower, ">") if lower > 0 else (upper, "<")
+            return say.measured(end, math.nan, side=side)
+        return MISSING
 
     def _number_text(self, number: float, row: dict[str, object], say: Numerals) -> str:
         match self.show:

@@ -287,7 +287,7 @@ def _shares(
     study: Study, specification: Specification, sources: Iterable[str | Source] | None
 ) -> _Measured:
     law = prepare(study, sources=sources, rule="semilog")  # any rule: a share needs no size
-    undersize, known = undersize_contributions(law)
+    undersize, known = undersize_contributions(law.arrays, law.table)
     runs, rows, values = [], [], []
     for row, run in zip(law.order.tolist(), law.runs, strict=True):
         for place, reading in enumerate(one for one in run.readings if one.aperture_um > 0):

@@ -6,7 +6,7 @@ processes (joblib) or on a Dask cluster (extra `psdstats[cluster]`); the result 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 from itertools import chain
@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from scipy import sparse
 
 from psdstats.columns import QUANTITIES
-from psdstats.distribution.curves import StudyArrays
+from psdstats.distribution.curves import StudyArrays, study_arrays
 from psdstats.distribution.percentiles import LEVELS
 from psdstats.errors import UncertaintyError
 from psdstats.findings import Remark
@@ -26,10 +26,16 @@ from psdstats.frozen import Array
 from psdstats.limits import DRAWS, LEVEL, WORKERS
 from psdstats.processes import cores, mapped
 from psdstats.room import ensure_room, one_thread
-from psdstats.study.records import Study
+from psdstats.study.records import Run, Study
 from psdstats.uncertainty.draws import STRIPE_BLOCKS, DrawPlan, draw_blocks, make_plan
-from psdstats.uncertainty.inputs import Source
-from psdstats.uncertainty.law import Interval, JointLaw, prepare
+from psdstats.uncertainty.inputs import (
+    InputTable,
+    Source,
+    Weighings,
+    choose_sources,
+    collect_inputs,
+)
+from psdstats.uncertainty.law import MOST_AT_ONCE, Interval, JointLaw, prepare
 from psdstats.uncertainty.linear import Contributions, coverage_factor, undersize_law
 from psdstats.uncertainty.monte_carlo import (
     MIN_BLOCKS,
@@ -377,26 +383,35 @@ def undersize_bands(
     1  mill-0         63.0        0.0  0.001
     """
     LEVEL.require("coverage", coverage, UncertaintyError)
-    law = prepare(study, sources=sources, rule="semilog")  # any rule: a band needs no sizes
-    arrays = law.arrays
-    undersize, both = undersize_contributions(law)
+    chosen = choose_sources(study, sources).included
+    rows = sorted(study.runs, key=lambda run: run.name)
+    blocks = (rows[at : at + MOST_AT_ONCE] for at in range(0, len(rows), MOST_AT_ONCE))
+    bands = pd.concat([_bands(study, block, chosen, coverage) for block in blocks])
+    place = {run.name: number for number, run in enumerate(study.runs)}
+    order = np.argsort(bands["run"].map(place).to_numpy(), kind="stable")
+    return bands.iloc[order].reset_index(drop=True)
+
+
+def _bands(
+    study: Study, runs: Sequence[Run], sources: Sequence[Source], coverage: float
+) -> pd.DataFrame:
+    """The bands of some runs, in their order."""
+    arrays = study_arrays(study, runs)
+    table = collect_inputs(Weighings(study=study, runs=tuple(runs), arrays=arrays), sources)
+    undersize, both = undersize_contributions(arrays, table)
     u = both.u.reshape(undersize.shape)
     half = coverage_factor(coverage) * u
-    order = law.order
-    place_of_run = np.nonzero(arrays.real[order][:, 1:])
-    run, place = order[place_of_run[0]], place_of_run[1]
-    times = np.array([one.milling_time_min for one in law.runs], dtype=float)
-    nominal = [{one.sieve: one.aperture_um for one in own.readings} for own in law.runs]
+    run, place = np.nonzero(arrays.real[:, 1:])
+    times = np.array([one.milling_time_min for one in runs], dtype=float)
+    nominal = [{one.sieve: one.aperture_um for one in own.readings} for own in runs]
     sieves = [arrays.sieves[r][p + 1] for r, p in zip(run, place, strict=True)]
     return pd.DataFrame(
         {
             "run": np.array(arrays.runs, dtype=object)[run],
-            "milling_time_min": times[place_of_run[0]],
+            "milling_time_min": times[run],
             "sieve": sieves,
             "aperture_um": arrays.aperture_um[run, place],
-            "nominal_um": [
-                nominal[r][sieve] for r, sieve in zip(place_of_run[0], sieves, strict=True)
-            ],
+            "nominal_um": [nominal[r][sieve] for r, sieve in zip(run, sieves, strict=True)],
             "undersize": undersize[run, place],
             "u": u[run, place],
             "lower": np.clip(undersize - half, 0.0, 1.0)[run, place],
@@ -405,10 +420,10 @@ def undersize_bands(
     )
 
 
-def undersize_contributions(law: JointLaw) -> tuple[Array, Contributions]:
+def undersize_contributions(arrays: StudyArrays, table: InputTable) -> tuple[Array, Contributions]:
     """Undersize at every stated aperture, (R, K - 1), and what inputs add to it, in its order."""
-    undersize, of_mass, of_aperture = undersize_law(law.table)
-    slope = sparse.diags_array(-_slope(law.arrays, undersize).ravel())
+    undersize, of_mass, of_aperture = undersize_law(table)
+    slope = sparse.diags_array(-_slope(arrays, undersize).ravel())
     both = sparse.csr_array(of_mass.matrix + slope @ of_aperture.matrix)
     return undersize, replace(of_mass, matrix=both)
 

@@ -111,13 +111,15 @@ class Actions:
     @classmethod
     def of(cls, parts: Sequence[tuple[int, Sequence[Entry] | Array]] = ()) -> Actions:
         """Several one after the other, the inputs of each counted from its start."""
-        whole, end = np.empty((sum(len(part) for _, part in parts), 4)), 0
-        for start, part in parts:
-            first, end = end, end + len(part)
-            whole[first:end] = np.reshape(part, (-1, 4))
-            whole[first:end, 0] += start
-        index, run, place = whole[:, :3].T.astype(np.int32)
-        return cls(input=index, run=run, place=place, coefficient=whole[:, 3].copy())
+        tables = [np.empty((0, 4)), *(np.reshape(part, (-1, 4)) for _, part in parts)]
+        index, run, place = (
+            np.concatenate([own[:, column].astype(np.int32) for own in tables])
+            for column in range(3)
+        )
+        starts = np.array([0, *(start for start, _ in parts)], dtype=np.int32)
+        index += np.repeat(starts, [len(own) for own in tables])
+        coefficient = np.concatenate([own[:, 3] for own in tables])
+        return cls(input=index, run=run, place=place, coefficient=coefficient)
 
 
 @dataclass(kw_only=True)
@@ -134,9 +136,9 @@ class ElementaryInputs:
         Gamma shape or degrees of freedom of the t; 0 for the other kinds.
     degrees_of_freedom : list of float
         Of the standard uncertainty of each input; inf where it is taken as known.
-    estimate : list of tuple of str
-        Which estimate the standard uncertainty of each input comes from: readings of one balance
-        share that of its repeatability, and so its degrees of freedom.
+    estimate : list of (tuple of str or None)
+        Which estimate the standard uncertainty of each input comes from, None for one of its own:
+        readings of one balance share that of its repeatability, and so its degrees of freedom.
     on_mass, on_aperture, on_ln_size : list of Entry, or ndarray of shape (n, 4)
         Coefficients in g at (run, class), in µm at (run, aperture), in ln D at (run, level).
     mass_shift_g : ndarray, shape (R, K), or None
@@ -149,7 +151,7 @@ class ElementaryInputs:
     identity: list[Identity] = field(default_factory=list)
     shape: list[float] = field(default_factory=list)
     degrees_of_freedom: list[float] = field(default_factory=list)
-    estimate: list[Identity] = field(default_factory=list)
+    estimate: list[Identity | None] = field(default_factory=list)
     on_mass: list[Entry] = field(default_factory=list)
     on_aperture: list[Entry] = field(default_factory=list)
     on_ln_size: list[Entry] | Array = field(default_factory=list)
@@ -174,13 +176,23 @@ class ElementaryInputs:
             self.identity.append(identity)
             self.shape.append(freedom if self.kind is Kind.STUDENT else shape)
             self.degrees_of_freedom.append(freedom)
-            self.estimate.append(estimate or identity)
+            self.estimate.append(estimate)
         return self._known[identity]
 
-    def packed(self) -> ElementaryInputs:
-        """The same, what it does as arrays: as a tuple an entry takes several times the room."""
+    def packed(self, source: str) -> ElementaryInputs:
+        """The same, complete, with all names those of a source, in little room.
+
+        What inputs do stands in arrays: as a tuple an entry takes several times as much.
+        """
         for name in ("on_mass", "on_aperture", "on_ln_size"):
-            setattr(self, name, np.array(getattr(self, name), dtype=float))
+            setattr(self, name, np.asarray(getattr(self, name), dtype=float))
+        self._known.clear()
+        self.identity = [(source, *own) for own in self.identity]
+        shared: dict[Identity, Identity] = {}
+        self.estimate = [
+            named if own is None else shared.setdefault(own, (source, *own))
+            for named, own in zip(self.identity, self.estimate, strict=True)
+        ]
         return self
 
     def move_mass(
@@ -242,16 +254,14 @@ class InputTable:
 def collect_inputs(weighings: Weighings, sources: Sequence[Source]) -> InputTable:
     """Put the inputs of several sources into one table."""
     told = ((one.name, one.inputs(weighings)) for one in sources)
-    named = [(name, [own.packed() for own in by]) for name, by in told]
+    named = [(name, [own.packed(name) for own in by]) for name, by in told]
     found = [(number, one) for number, (_, group) in enumerate(named) for one in group]
     starts = np.cumsum([0, *(len(one.identity) for _, one in found)]).tolist()
     net_g = weighings.arrays.net_g.copy()
     numbers: dict[Identity, int] = {}
-    for number, inputs in found:
+    for _, inputs in found:
         if inputs.mass_shift_g is not None:
             net_g += inputs.mass_shift_g
-        for own in inputs.estimate:
-            numbers.setdefault((named[number][0], *own), len(numbers))
 
     acts = {
         what: Actions.of([(at, getattr(one, what)) for at, (_, one) in zip(starts, found)])  # noqa: B905
@@ -261,13 +271,14 @@ def collect_inputs(weighings: Weighings, sources: Sequence[Source]) -> InputTabl
         sources=tuple(name for name, _ in named),
         source=np.array([n for n, one in found for _ in one.identity], dtype=np.intp),
         kind=tuple(one.kind for _, one in found for _ in one.identity),
-        identity=tuple((named[n][0], *own) for n, one in found for own in one.identity),
+        identity=tuple(own for _, one in found for own in one.identity),
         shape=np.array([own for _, one in found for own in one.shape], dtype=float),
         degrees_of_freedom=np.array(
             [own for _, one in found for own in one.degrees_of_freedom], dtype=float
         ),
         estimate=np.array(
-            [numbers[named[n][0], *own] for n, one in found for own in one.estimate], dtype=np.intp
+            [numbers.setdefault(own, len(numbers)) for _, one in found for own in one.estimate],
+            dtype=np.intp,
         ),
         **acts,
         net_g=net_g,

@@ -169,16 +169,17 @@ class JointLaw:
 
     def _curve_ends(self, curve: CurveLaw, k: Array) -> Array:
         """Quantiles of the law of the curve, with what acts on sizes beside it, (2, R, 3)."""
-        squares, levels = self.contributions.matrix.power(2), slice(LEVELS.size)
-        shape = self.sizes.value.shape
-        direct = squares[:, np.flatnonzero(self.acts_on_size)].sum(axis=1).reshape(shape)
-        through = np.maximum(squares.sum(axis=1).reshape(shape) - direct, 0.0)
+        beside, levels = np.flatnonzero(self.acts_on_size), slice(LEVELS.size)
+        squares = (own.power(2) for own in self.contributions.blocks())
+        sums = [np.stack([own.sum(axis=1), own[:, beside].sum(axis=1)]) for own in squares]
+        whole, direct = np.hstack(sums).reshape(2, *self.sizes.value.shape)
+        through = np.maximum(whole - direct, 0.0)
         scores = np.nan_to_num(k * np.sqrt(through[:, levels]) / curve.u)
-        beside = k * np.sqrt(direct[:, levels])
+        further = k * np.sqrt(direct[:, levels])
         ends = []
         for sign in (-1.0, 1.0):
             reach = at_scores(curve.table, sign * scores[..., None])[..., 0] - curve.ln_size
-            ends.append(curve.ln_size + sign * np.hypot(reach, beside))
+            ends.append(curve.ln_size + sign * np.hypot(reach, further))
         return np.asarray(np.exp(ends))
 
     def on_sizes(self) -> InputTable:
@@ -442,6 +443,7 @@ def law_of(
     left_open = () if curves is None else (curves.inputs(),)
     weighings = Weighings(study=study, runs=rows, arrays=arrays, left_open=left_open)
     table = collect_inputs(weighings, chosen.included)
+    del weighings, left_open
     if curves is not None:
         jacobian = curve_jacobian(curves.curve, table.net_g)
     else:

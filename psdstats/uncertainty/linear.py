@@ -9,7 +9,7 @@ its sensitivities.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, fields, replace
 
 import numpy as np
@@ -34,6 +34,7 @@ from psdstats.uncertainty.inputs import Actions, ElementaryInputs, InputTable, K
 
 _COMPLEX_STEP = 1e-30
 _NO_PART = 1e-8
+_ROWS = 4096  # of a matrix at once
 _ALIKE = 1e-3  # of the variance between sieves, below which errors are the same
 
 
@@ -223,7 +224,8 @@ class Contributions:
         pick = sparse.csr_array(
             (np.ones(self.source.size), places), shape=(self.source.size, self.n_sources)
         )
-        return np.asarray((self._squares @ pick).toarray() * self._gap[:, None])
+        found = self._of_squares(lambda own: (own @ pick).toarray())
+        return np.asarray(found * self._gap[:, None])
 
     @property
     def shares(self) -> Array:
@@ -235,7 +237,8 @@ class Contributions:
     @property
     def u(self) -> Array:
         """Standard uncertainties, shape (C,)."""
-        return np.asarray(np.sqrt(self._squares.sum(axis=1)).ravel() * self._gap)
+        variance = self._of_squares(lambda own: own.sum(axis=1).ravel())
+        return np.asarray(np.sqrt(variance) * self._gap)
 
     @property
     def effective_df(self) -> Array:
@@ -247,22 +250,32 @@ class Contributions:
         a balance whose repeatability is known from n weighings have n - 1 degrees of freedom, not
         n - 1 each.  Where they state different ones, the fewest hold.
         """
-        squares = self._squares
-        whole = np.asarray(squares.sum(axis=1)).ravel() ** 2
+        of_estimate, together = self.degrees_of_freedom, None
         if self.estimate is not None and self.estimate.size:
             of_estimate = np.full(self.estimate.max() + 1, np.inf)
             np.minimum.at(of_estimate, self.estimate, self.degrees_of_freedom)
             places = (np.arange(self.estimate.size), self.estimate)
-            squares = squares @ sparse.csr_array((np.ones(self.estimate.size), places))
-        else:
-            of_estimate = self.degrees_of_freedom
-        spread = squares.multiply(squares).tocsr() @ (1.0 / of_estimate)
-        freedom = np.where(spread > 0, whole / np.where(spread > 0, spread, 1.0), np.inf)
-        return np.asarray(freedom * self._gap)
+            together = sparse.csr_array((np.ones(self.estimate.size), places))
 
-    @property
-    def _squares(self) -> sparse.csr_array:
-        return self.matrix.multiply(self.matrix).tocsr()
+        def freedom(squares: sparse.csr_array) -> Array:
+            whole = np.asarray(squares.sum(axis=1)).ravel() ** 2
+            squares = squares if together is None else squares @ together
+            spread = squares.multiply(squares).tocsr() @ (1.0 / of_estimate)
+            return np.where(spread > 0, whole / np.where(spread > 0, spread, 1.0), np.inf)
+
+        return np.asarray(self._of_squares(freedom) * self._gap)
+
+    def blocks(self) -> Iterator[sparse.csr_array]:
+        """The rows of the matrix, some at a time: all squared take twice its room."""
+        rows = self.matrix.shape[0]
+        for at in range(0, max(rows, 1), _ROWS):
+            yield self.matrix if rows <= _ROWS else self.matrix[at : at + _ROWS]
+
+    def _of_squares(self, made: Callable[[sparse.csr_array], Array]) -> Array:
+        """What is made of the squares of each row."""
+        return np.concatenate(
+            [np.asarray(made(own.multiply(own).tocsr())) for own in self.blocks()]
+        )
 
     @property
     def _gap(self) -> Array:
@@ -375,7 +388,10 @@ class OpenCurves:
         for one in used.tolist():
             result.index(("curve", str(one)))
         run, level = np.divmod(rows, LEVELS.size)
-        result.on_ln_size = np.column_stack([index, run, level, found.data])
+        taken = np.empty((found.nnz, 4))
+        for place, column in enumerate((index, run, level, found.data)):
+            taken[:, place] = column
+        result.on_ln_size = taken
         return result
 
 

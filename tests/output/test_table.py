@@ -84,6 +84,24 @@ def test_rules(column: Column, text: str) -> None:
     assert table.grid() == [[text]]
 
 
+@pytest.mark.parametrize(
+    ("limits", "text"),
+    [
+        ((0.0, 0.41172), "< 0.4118"),
+        ((1.21459, np.inf), "> 1.214"),
+        ((0.7712, 0.8806), "0.771 to 0.881"),
+        ((0.0, np.inf), "–"),
+        ((np.nan, np.nan), "–"),
+    ],
+)
+def test_a_ratio_without_a_value_is_told_by_its_bounds(
+    limits: tuple[float, float], text: str
+) -> None:
+    frame = pd.DataFrame({"r": [np.nan], "rl": limits[:1], "rh": limits[1:]})
+    column = Column(name="r", heading="r", show=Show.RATIO, lower="rl", upper="rh")
+    assert Table(name="t", frame=frame, caption="", columns=(column,)).grid() == [[text]]
+
+
 def test_names_and_messages_keep_their_point() -> None:
     frame = pd.DataFrame({"says": ["6.0 % lost in run-1.5"], "run": ["run 1.5"], "lost": [6.5]})
     columns = (

@@ -1,6 +1,9 @@
 """A study of many runs: the law without matrices over all of them, and memory told beforehand."""
 
+from dataclasses import replace
+
 import numpy as np
+import pandas as pd
 import pytest
 
 from psdstats import room
@@ -9,8 +12,8 @@ from psdstats.simulate import Bench, Powder, SieveSet, TrialDesign, simulate_stu
 from psdstats.simulate.breakage import Breakage
 from psdstats.simulate.design import Spread
 from psdstats.study.records import Balance
+from psdstats.uncertainty import bands, linear, propagate, undersize_bands
 from psdstats.uncertainty import law as law_module
-from psdstats.uncertainty import propagate
 from psdstats.uncertainty.law import prepare
 
 APERTURES_UM = (32.0, 45.0, 63.0, 90.0, 125.0, 180.0, 250.0, 355.0, 500.0)
@@ -53,6 +56,22 @@ def test_many_runs_have_the_sizes_of_few(both):
     few, many = both
     np.testing.assert_allclose(many.value, few.value, rtol=1e-9)
     np.testing.assert_allclose(many.curves.curve.u, few.curves.curve.u, rtol=1e-7)
+
+
+def test_some_runs_at_a_time_give_what_all_give_together(both, trial, monkeypatch):
+    law, backwards = both[1], replace(trial, runs=trial.runs[::-1])
+
+    def found():
+        own = law.contributions
+        return [own.u, own.shares, own.effective_df, law.ends(np.full(law.sizes.value.shape, 2.0))]
+
+    whole, expected = undersize_bands(backwards), found()
+    monkeypatch.setattr(bands, "MOST_AT_ONCE", 5)
+    monkeypatch.setattr(linear, "_ROWS", 7)
+    pd.testing.assert_frame_equal(undersize_bands(backwards), whole, rtol=1e-12)
+    assert list(dict.fromkeys(whole["run"])) == [run.name for run in backwards.runs]
+    for part, of_all in zip(found(), expected, strict=True):
+        np.testing.assert_allclose(part, of_all, rtol=1e-12)
 
 
 def test_many_runs_have_nearly_the_covariance_of_few(both):

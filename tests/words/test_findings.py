@@ -15,8 +15,7 @@ from psdstats.models.verdicts import VerdictRemark
 from psdstats.study.flags import Flag, Spot
 from psdstats.words.captions import change_words
 from psdstats.words.comparison import finding_sentence
-from psdstats.words.courses import course_sentence
-from psdstats.words.courses import factor_sentences
+from psdstats.words.courses import course_sentence, factor_sentences
 from psdstats.words.numbers import PLAIN
 from psdstats.words.remarks import sentence
 from psdstats.words.sheet import claimed, difference_cell, sign_of
