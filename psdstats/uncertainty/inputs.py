@@ -258,7 +258,7 @@ def collect_inputs(weighings: Weighings, sources: Sequence[Source]) -> InputTabl
     found = [(number, one) for number, (_, group) in enumerate(named) for one in group]
     starts = np.cumsum([0, *(len(one.identity) for _, one in found)]).tolist()
     net_g = weighings.arrays.net_g.copy()
-    numbers: dict[Identity, int] = {}
+    numbers: dict[Identity | None, int] = {}
     for _, inputs in found:
         if inputs.mass_shift_g is not None:
             net_g += inputs.mass_shift_g

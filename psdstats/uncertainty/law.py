@@ -453,16 +453,11 @@ def law_of(
     matrix = sparse.csr_array(transform @ on_ln_size(table, arrays, jacobian))
     matrix.eliminate_zeros()
     ln_size = None if curves is None else curves.curve.ln_size
+    sizes = sizes_of_arrays(arrays, rule=rule, net_g=table.net_g, ln_size=ln_size)
     return JointLaw(
-        study=study,
-        runs=runs,
-        arrays=arrays,
-        table=table,
-        sizes=sizes_of_arrays(arrays, rule=rule, net_g=table.net_g, ln_size=ln_size),
-        contributions=of_inputs(table, matrix, known),
-        sources=chosen,
-        curves=curves,
-    )
+        study=study, runs=runs, arrays=arrays, table=table, sizes=sizes, sources=chosen,
+        contributions=of_inputs(table, matrix, known), curves=curves,
+    )  # fmt: skip
 
 
 def _curve_notes(curve: CurveLaw, arrays: StudyArrays) -> tuple[Remark, ...]:

@@ -195,8 +195,9 @@ def _farthest(own: Sequence[Flag]) -> str:
     """Where the one value is that lies far beyond all others."""
     far, beside, *_ = sorted(own, key=lambda flag: -abs(flag.value or 0.0))
     spot, is_far = far.spot, abs(far.value or 0.0) > _FAR * abs(beside.value or 0.0)
-    where = filter(None, (spot.run, spot.sieve, spot.row and f"row {spot.row}"))
-    return f", by far the most in {', '.join(where)}" if is_far and spot.run else ""
+    named = (spot.run, spot.sieve, f"row {spot.row}" if spot.row else None)
+    where = ", ".join(one for one in named if one)
+    return f", by far the most in {where}" if is_far and spot.run else ""
 
 
 def finding_line(own: Sequence[Flag]) -> str:
