@@ -460,17 +460,12 @@ def _by_one_law(one: QuantityAnalysis, families: Sequence[ContrastKind]) -> Quan
         benches=benches,
         balance=balance,
         advice=advise(
-            answers.courses,
-            answers.factors,
-            benches,
-            balance=balance,
-            single_runs=single,
-            scatter_unknown=unknown,
-            drift_unknown=drift_is_unknown(one),
+            answers.courses, answers.factors, benches, balance=balance, single_runs=single,
+            scatter_unknown=unknown, drift_unknown=drift_is_unknown(one),
             charges=drifting_charges(one),
             open_um=None if one.plan.in_hand else one.response.open_um,
         ),
-    )
+    )  # fmt: skip
 
 
 def _tests(one: QuantityAnalysis, answers: Answers) -> tuple[OverallTest, ...]:

@@ -10,7 +10,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 import pandas as pd
 
-from psdstats.columns import TIME
+from psdstats.columns import GROUP, TIME
 from psdstats.findings import Finding, Verdict
 from psdstats.rate.answers import CurveChoice, OpenInterval
 from psdstats.rate.curves import CurveName
@@ -153,6 +153,12 @@ def time_parts(interval: OpenInterval, say: Numerals = PLAIN) -> tuple[str, str]
     low, high = (say.fixed(end, places) for end in (lower, upper))
     ends = f"{low} or longer" if interval.upper_open else f"{low} to {high}"
     return "" if value is None else say.fixed(value, places), ends
+
+
+def of_groups(result: RateResult) -> str:
+    """Whose curve it is, where there are several groups."""
+    several = len({group for one in result.series for group in one.sizes.frame[GROUP]}) > 1
+    return " for the mean of the groups as they ran" if several else ""
 
 
 def wanted(quantity: str, asked: float, unit: str, say: Numerals = PLAIN) -> str:

@@ -78,6 +78,7 @@ def stopping_table(result: RateResult, say: Numerals = PLAIN) -> Table:
         place=Place.FIRST,
         is_front=True,
         level=result.level,
+        groups=words.of_groups(result),
     )
 
 
