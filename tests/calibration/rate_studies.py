@@ -280,9 +280,9 @@ MEANING = (
     "finer or coarser these are throughout belongs to the truth, and one column tells how often "
     "the size of all such benches is held too, which no interval claims. How far rates of benches "
     "differ is counted with three benches or more. What falls short (2026-11-30): with four "
-    "benches whose rates differ by 8 % the size and the time within the times measured were held in 83 to "
-    "97 %, for drift by equal steps does not follow rates that part benches most in the middle of "
-    "the course."
+    "benches whose rates differ by 8 % the size and the time within the times measured were held "
+    "in 83 to 97 %, for drift by equal steps does not follow rates that part benches most in the "
+    "middle of the course."
 )
 BY_RULE = (
     "Outside 94 to 96 % (beyond Monte Carlo error), and why:",
