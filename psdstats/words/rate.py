@@ -279,11 +279,8 @@ def _extrapolated(times: Mapping[str, OpenInterval], last_min: float, say: Numer
     beyond = [name for name, one in times.items() if (one.value or 0.0) > last_min]
     if not beyond:
         return ""
-    where = "" if len(beyond) == len(times) else _at(beyond)
-    which = f"the times{where} lie" if len(beyond) > 1 else f"the time{where} lies"
-    rest = "rest" if len(beyond) > 1 else "rests"
-    last = minutes(last_min, say)
-    return f"; {which} beyond the last one milled ({last} min) and {rest} on the form of the curve"
+    where = "" if len(beyond) == len(times) else f"{_at(beyond)},"
+    return f";{where} beyond the trial ({minutes(last_min, say)} min), by the curve alone"
 
 
 def curve_sentences(result: RateResult, say: Numerals = PLAIN) -> tuple[str, ...]:

@@ -136,7 +136,7 @@ def test_a_new_family_is_a_maker_and_its_words(planted_study, planted_sizes, spr
         "group",
         [],
         quantities=("D50",),
-        families=["own"],
+        families=["trend"],
         spread=spread,
         propagation=sizes,
     )

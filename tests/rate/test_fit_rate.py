@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import sys
 
 import numpy as np
 import pandas as pd
@@ -195,8 +196,8 @@ def test_sentences_of_open_and_closed_intervals():
     assert closed == "D50 reaches 90 µm after 10 min (8 to 13)."
     late = interval(value=60.2, lower=52.4, upper_open=True, upper=4800.0)
     assert target_sentence({"5": interval(), "10": late}, **ask) == (
-        "D50 reaches 90 µm after 10 min at 5 (8 to 13) and after 60 min at 10 (52 or longer); the "
-        "time at 10 lies beyond the last one milled (48 min) and rests on the form of the curve."
+        "D50 reaches 90 µm after 10 min at 5 (8 to 13) and after 60 min at 10 (52 or longer); at "
+        "10, beyond the trial (48 min), by the curve alone."
     )
     never = target_sentence({"": interval(value=None, upper_open=True)}, **ask)
     assert "8 min or longer, or never" in never
@@ -390,7 +391,13 @@ def test_a_time_without_an_estimate_may_lie_within_the_trial(demo):
     study, propagation = demo
     far = fit_rate(study, target_um=60, propagation=propagation)
     within = [
-        dataclasses.replace(one, target=dataclasses.replace(one.target, value=None, lower=40.0))
+        dataclasses.replace(
+            one,
+            targets={
+                name: dataclasses.replace(target, value=None, lower=40.0)
+                for name, target in one.targets.items()
+            },
+        )
         for one in far.series
     ]
     far = dataclasses.replace(far, series=tuple(within), margin_percent=None)
@@ -401,5 +408,5 @@ def test_a_band_without_an_end_is_no_warning(demo, monkeypatch):
     study, propagation = demo
     result = fit_rate(study, propagation=propagation)
     wide = lambda fits, time, level: (np.full(len(time), -900.0), np.full(len(time), 900.0))  # noqa: E731
-    monkeypatch.setattr("psdstats.rate.fit_rate.band", wide)
+    monkeypatch.setattr(sys.modules[fit_rate.__module__], "band", wide)
     assert np.isinf(result.curve_frame(points=3)["upper_um"]).all()

@@ -12,7 +12,7 @@ from psdstats.simulate import Bench, Powder, SieveSet, TrialDesign, simulate_stu
 from psdstats.simulate.breakage import Breakage
 from psdstats.simulate.design import Spread
 from psdstats.study.records import Balance
-from psdstats.uncertainty import bands, linear, propagate, undersize_bands
+from psdstats.uncertainty import engine, linear, propagate, undersize_bands
 from psdstats.uncertainty import law as law_module
 from psdstats.uncertainty.law import prepare
 
@@ -66,7 +66,7 @@ def test_some_runs_at_a_time_give_what_all_give_together(both, trial, monkeypatc
         return [own.u, own.shares, own.effective_df, law.ends(np.full(law.sizes.value.shape, 2.0))]
 
     whole, expected = undersize_bands(backwards), found()
-    monkeypatch.setattr(bands, "MOST_AT_ONCE", 5)
+    monkeypatch.setattr(engine, "MOST_AT_ONCE", 5)
     monkeypatch.setattr(linear, "_ROWS", 7)
     pd.testing.assert_frame_equal(undersize_bands(backwards), whole, rtol=1e-12)
     assert list(dict.fromkeys(whole["run"])) == [run.name for run in backwards.runs]

@@ -90,6 +90,6 @@ def test_a_target_asks_for_the_rate_of_two_times_which_no_run_can_check(benches)
     *_, page = _pages(*_two_times(benches.study), target_um=120.0)
     assert page.heading == RATE
     assert "reaches 120 µm after" in page.sentences[0]
-    assert "beyond the last one milled (6 min)" in page.sentences[0]
+    assert "beyond the trial (6 min), by the curve alone" in page.sentences[0]
     assert page.lead[0].endswith("rests on the form of the curve, which no run can check there.")
     assert any("its form cannot be checked" in note for note in page.notes)
