@@ -20,6 +20,7 @@ from psdstats.provenance import write as write_record
 from psdstats.words.numbers import PLAIN, Numerals
 
 WORKBOOK = "all-tables.xlsx"
+MOST_SET = 20_000  # rows of a table that is also set for documents, some 400 pages
 
 Progress = Callable[[int, int], None]
 """Called with what is done and what there is in all."""
@@ -72,13 +73,14 @@ def _tables(folder: Path, tables: list[Table], say: Numerals) -> None:
 def write_tables(folder: Path, tables: Iterable[Table], say: Numerals = PLAIN) -> list[Path]:
     """Write tables as CSV, Markdown and LaTeX each, and as one workbook together.
 
-    A table for machines is written as CSV alone.
+    A table for machines is written as CSV alone, one that no document holds not for documents.
     """
     tables = told_apart(tables)
     written = []
     for table in tables:
         forms = (("csv", to_csv), ("md", to_markdown), ("tex", to_latex))
-        for ending, writer in forms[:1] if table.place is Place.CSV else forms:
+        is_set = table.place is not Place.CSV and len(table.frame) <= MOST_SET
+        for ending, writer in forms if is_set else forms[:1]:
             path = folder / f"{table.key}.{ending}"
             _write(path, writer(table, say))
             written.append(path)

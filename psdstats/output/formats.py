@@ -17,7 +17,7 @@ import math
 import re
 import textwrap
 import unicodedata
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from itertools import zip_longest
@@ -305,64 +305,69 @@ _CONTENTS = "contents"
 
 
 def to_xlsx(tables: Iterable[Table]) -> bytes:
-    """Write tables into one workbook."""
+    """Write tables into one workbook, row by row, so that a large one takes little room."""
     from openpyxl import Workbook
 
     tables = list(tables)
-    book = Workbook()
-    contents = book.active
-    contents.title = _CONTENTS
+    book = Workbook(write_only=True)
     names = _sheet_names([table.name for table in tables])
-    for table, name in zip(tables, names, strict=True):
-        _fill(book.create_sheet(name), table)
-    listing = [("sheet", "caption", "notes")]
-    listing += [
+    listing = [
         (name, table.caption, " ".join(table.notes))
         for table, name in zip(tables, names, strict=True)
     ]
-    for at, row in enumerate(listing, start=1):
-        for column, text in enumerate(row, start=1):
-            _put(contents.cell(row=at, column=column), text, "")
-    _dress(contents, [max(len(row[i]) for row in listing) for i in range(3)])
+    _fill(book.create_sheet(_CONTENTS), ("sheet", "caption", "notes"), listing, {})
+    for table, name in zip(tables, names, strict=True):
+        shows = {column.name: column.show or Show.TEXT for column in table.columns}
+        formats = {
+            at: _FORMATS[shows[column]]
+            for at, column in enumerate(table.frame.columns)
+            if shows.get(column) in _FORMATS
+        }
+        rows = [tuple(row.values()) for row in table.rows()]
+        _fill(book.create_sheet(name), list(table.frame.columns), rows, formats)
     return workbook_bytes(book)
 
 
-def _fill(sheet: Any, table: Table) -> None:
-    formats = {column.name: _FORMATS.get(column.show or Show.TEXT, "") for column in table.columns}
-    widths = []
-    for at, name in enumerate(table.frame.columns, start=1):
-        _put(sheet.cell(row=1, column=at), name, "")
-        widths.append(len(name))
-    for row_at, row in enumerate(table.rows(), start=2):
-        for at, (name, value) in enumerate(row.items(), start=1):
-            _put(sheet.cell(row=row_at, column=at), value, formats.get(name, ""))
-            if isinstance(value, str):
-                widths[at - 1] = max(widths[at - 1], len(value))
-    _dress(sheet, widths)
+def _fill(
+    sheet: Any,
+    headings: Sequence[str],
+    rows: Sequence[Sequence[object]],
+    formats: Mapping[int, str],
+) -> None:
+    """Write a sheet; formats of numbers by the place of their column."""
+    from openpyxl.styles import Font
+    from openpyxl.utils import get_column_letter
+
+    for at, heading in enumerate(headings):
+        texts = (row[at] for row in rows)
+        width = max(map(len, (heading, *(one for one in texts if isinstance(one, str)))))
+        column = sheet.column_dimensions[get_column_letter(at + 1)]
+        column.width = min(max(width, 9) + 2, _LONGEST_COLUMN)
+    sheet.freeze_panes = "A2"
+    bold = Font(bold=True)
+    sheet.append([_written(sheet, one, "", bold) for one in headings])
+    for row in rows:
+        sheet.append([_written(sheet, one, formats.get(at, "")) for at, one in enumerate(row)])
 
 
-def _put(cell: Any, value: object, number_format: str) -> None:
+def _written(sheet: Any, value: object, number_format: str, font: Any = None) -> Any:
+    """A cell; None where there is nothing to write."""
+    from openpyxl.cell import WriteOnlyCell
+
     if is_missing(value):
-        return
+        return None
     if isinstance(value, float) and value in (float("inf"), float("-inf")):
         value = str(value)
+    cell = WriteOnlyCell(sheet)
     if isinstance(value, (bool, int, float)):
         cell.value = _kept(value) if isinstance(value, float) else value
         if number_format:
             cell.number_format = number_format
     else:
         put_text(cell, clean(str(value)))
-
-
-def _dress(sheet: Any, widths: list[int]) -> None:
-    from openpyxl.styles import Font
-    from openpyxl.utils import get_column_letter
-
-    for at, width in enumerate(widths, start=1):
-        sheet.cell(row=1, column=at).font = Font(bold=True)
-        letter = get_column_letter(at)
-        sheet.column_dimensions[letter].width = min(max(width, 9) + 2, _LONGEST_COLUMN)
-    sheet.freeze_panes = "A2"
+    if font is not None:
+        cell.font = font
+    return cell
 
 
 def _sheet_names(names: list[str]) -> list[str]:

@@ -10,6 +10,7 @@ import pandas as pd
 import pytest
 
 from psdstats.errors import OutputError
+from psdstats.output import bundle
 from psdstats.output.bundle import write_report_folder
 from psdstats.output.content import Drawing, ReportContent, Section
 from psdstats.output.figures import new_axes, size_against_time
@@ -58,6 +59,16 @@ def test_the_folder_is_complete_and_reproducible(sizes: pd.DataFrame, tmp_path: 
         "figures/sizes-against-time.png",
     } <= set(first)
     assert json.loads(first["provenance.json"]) == {"seed": 7}
+
+
+def test_a_table_that_no_document_holds_is_not_set(tmp_path: Path, monkeypatch) -> None:
+    monkeypatch.setattr(bundle, "MOST_SET", 3)
+    tables = [
+        Table(name=f"{rows} rows", frame=pd.DataFrame({"x": range(rows)}), caption="Numbers.")
+        for rows in (3, 4)
+    ]
+    names = [path.name for path in bundle.write_tables(tmp_path, tables)]
+    assert names == ["3-rows.csv", "3-rows.md", "3-rows.tex", "4-rows.csv", "all-tables.xlsx"]
 
 
 def test_progress_counts_to_the_end(sizes: pd.DataFrame, tmp_path: Path) -> None:
