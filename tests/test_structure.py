@@ -391,6 +391,17 @@ def _code_lines(path):
     return len(rows - doc)
 
 
+def test_nothing_is_left_lying_in_the_house():
+    kinds = {
+        path.suffix
+        for folder in ("psdstats", "cli")
+        for path in (ROOT / folder).rglob("*")
+        if path.is_file() and path.parent.name != "__pycache__"
+    }
+    known = {".css", ".csv", ".html", ".js", ".json", ".mplstyle", ".py", ".sql", ".toml", ".typed"}
+    assert kinds <= known
+
+
 def test_the_house_does_not_grow_unseen():
     assert len(CODE) <= MOST_FILES
     assert sum(map(_code_lines, CODE)) <= MOST_CODE_LINES

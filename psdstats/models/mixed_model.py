@@ -147,6 +147,11 @@ class MixedModelFit(Shown):
         return self.random.predict(self.response, self.fixed.matrix, self.estimates)
 
     @property
+    def random_effects(self) -> pd.DataFrame:
+        """Best linear unbiased predictions: grouping, level, effect, estimate, standard_error."""
+        return self.effects.table
+
+    @property
     def fitted(self) -> Array:
         """Fixed effects plus predicted random effects, shape (n,)."""
         return self.effects.fitted
@@ -315,11 +320,58 @@ class MixedModelFit(Shown):
         >>> round(fit.test("time").p, 4)
         0.0026
         """
+        label = self.fixed.term(term).label
+        return self.test_matrix(self.fixed.hypothesis(term), method=method, term=label)
+
+    def test_matrix(
+        self,
+        contrast: ArrayLike,
+        *,
+        method: Inference | str = Inference.KENWARD_ROGER,
+        term: str = "contrast matrix",
+    ) -> TermTest:
+        """F test of Lβ = 0.
+
+        Parameters
+        ----------
+        contrast : array_like, shape (l, p) or (p,)
+            L, of full row rank, one column a coefficient in the order of ``fixed.names``.
+        method : {"kenward-roger", "satterthwaite"}
+            How the denominator degrees of freedom are found.
+        term : str
+            What the result is called.
+
+        Returns
+        -------
+        TermTest
+
+        Raises
+        ------
+        ModelError
+            If L has the wrong width or rows that repeat each other.
+
+        Examples
+        --------
+        >>> import pandas as pd
+        >>> from psdstats.models import MixedModel
+        >>> trial = pd.DataFrame({"time": ["0", "5", "9"] * 3, "group": list("aaabbbccc")})
+        >>> trial["ln_D50"] = [5.9, 5.5, 5.2, 6.0, 5.4, 5.3, 5.8, 5.6, 5.1]
+        >>> fit = MixedModel(trial, response="ln_D50", fixed=["time"], random=["group"]).fit()
+        >>> round(fit.test_matrix([[0, 1, 0], [0, 0, 1]]).p, 4)
+        0.0026
+        """
+        rows = np.atleast_2d(np.asarray(contrast, dtype=float))
+        if rows.shape[1] != len(self.fixed.names) or np.linalg.matrix_rank(rows) < len(rows):
+            raise ModelError(
+                f"The contrast matrix has shape {rows.shape} and rank "
+                f"{np.linalg.matrix_rank(rows)}; it needs {len(self.fixed.names)} columns, one a "
+                f"coefficient, and rows that do not repeat each other."
+            )
         is_first = Inference(method) is Inference.KENWARD_ROGER
         found = (kenward_roger if is_first else satterthwaite)(
-            self.estimates, self.covariance, self.fixed.hypothesis(term)
+            self.estimates, self.covariance, rows
         )
-        return replace(found, term=self.fixed.term(term).label)
+        return replace(found, term=term)
 
     def marginal_means(
         self,

@@ -31,7 +31,6 @@ from psdstats.words.planning import weighing_words
 from psdstats.words.remarks import (
     Wording,
     fill,
-    know_drift,
     pair_words,
     place,
     plural,
@@ -247,6 +246,19 @@ def _by_rule(name: str, template: str) -> Wording:
     return told
 
 
+def _know_drift(_: Numerals, *, charges: int | None = None) -> str:
+    """What would show how far groups, or so many charges, drift."""
+    more, what, number = "Run a third group", "groups drift apart", "two"
+    if charges is not None:
+        more = "Sample a third charge" if charges == 2 else "Sample two more charges"
+        what = "charges drift apart" if charges == 2 else "a charge drifts"
+        number = "two" if charges == 2 else "one"
+    return (
+        f"{more}, or declare how far {what} from one time to the next (drift_percent in [compare] "
+        f"of study.toml, or --drift): {number} cannot show it"
+    )
+
+
 REMARKS: dict[RemarkKind, Wording] = {
     VerdictRemark.UNDONE: _sized(
         f"{_RUN_TO_RUN}, and a standard deviation of {{percent:.2g}} % would undo it",
@@ -268,7 +280,7 @@ REMARKS: dict[RemarkKind, Wording] = {
     AdviceRemark.MORE_RUNS: lambda say, before, last: (
         f"Add runs at {times_words([before, last], say)}, which decide when to stop"
     ),
-    AdviceRemark.KNOW_DRIFT: know_drift,
+    AdviceRemark.KNOW_DRIFT: _know_drift,
     AdviceRemark.LOOK_AT_GROUP: lambda _, group, several=False: (
         f"Look for what {group} {'do' if several else 'does'} differently: speed, balls, charge, "
         "sieves or shaking"

@@ -197,16 +197,3 @@ def once_each(
         is_all = set(names) == set(of)
         told.append(said if is_all else f"{', '.join(dict.fromkeys(names))}: {said}")
     return tuple(told)
-
-
-def know_drift(_: Numerals, *, charges: int | None = None) -> str:
-    """What would show how far groups, or so many charges, drift."""
-    more, what, number = "Run a third group", "groups drift apart", "two"
-    if charges is not None:
-        more = "Sample a third charge" if charges == 2 else "Sample two more charges"
-        what = "charges drift apart" if charges == 2 else "a charge drifts"
-        number = "two" if charges == 2 else "one"
-    return (
-        f"{more}, or declare how far {what} from one time to the next (drift_percent in [compare] "
-        f"of study.toml, or --drift): {number} cannot show it"
-    )

@@ -379,7 +379,7 @@ def sign_of(finding: Finding | None) -> str:
     if np.isfinite(own.estimate):
         return ""
     is_closed = bool(np.isfinite([own.lower, own.upper]).all())
-    return BOUND if is_closed or own.upper < 0.0 or own.lower > 0.0 else UNTOLD
+    return BOUND if is_closed or own.upper <= 0.0 or own.lower >= 0.0 else UNTOLD
 
 
 def claimed(course: Course) -> Finding:
@@ -388,11 +388,11 @@ def claimed(course: Course) -> Finding:
     is_known = np.isfinite(own.numbers.estimate)
     if is_known or course.verdict is not Verdict.CHANGED or np.isnan(gain):
         return own
-    bound = max(gain, float(np.finfo(float).tiny))
     is_fall = np.isneginf(own.numbers.lower)
-    ends = (-np.inf, -bound) if is_fall else (bound, np.inf)
-    numbers = Numbers(lower=ends[0], upper=ends[1])
-    return replace(own, verdict=Verdict.CHANGED, numbers=numbers)
+    limits = (
+        {"lower": -np.inf, "upper": 0.0 - gain} if is_fall else {"lower": gain, "upper": np.inf}
+    )
+    return replace(own, verdict=Verdict.CHANGED, numbers=Numbers(**limits))
 
 
 def pair_words(finding: Finding, plan: ComparisonPlan, say: Numerals = PLAIN) -> str:
@@ -425,7 +425,7 @@ def percent_parts(own: Numbers, say: Numerals = PLAIN) -> tuple[str, str]:
         return f"{say.signed(middle, places)} %", between
     if is_closed:
         return MISSING, f"{between}{BOUND}"
-    share, way = (-high / 100.0, "lower") if own.upper < 0.0 else (low / 100.0, "higher")
+    share, way = (-high / 100.0, "lower") if own.upper <= 0.0 else (low / 100.0, "higher")
     limit = f"≥ {say.at_least(share)} " if share >= LEAST_TOLD else ""
     return f"{limit}{way}{BOUND}", MISSING
 

@@ -60,7 +60,7 @@ def test_predictions_solve_the_mixed_model_equations(crossed):
     penalty = np.diag([0.0] * x.shape[1] + [residual / intercept] * 4 + [residual / slope] * 4)
     both = np.hstack([x, z])
     solution = np.linalg.solve(both.T @ both + penalty, both.T @ fit.response)
-    effects = fit.effects.table
+    effects = fit.random_effects
     by_effect = effects.sort_values("effect", kind="stable")["estimate"].to_numpy()
     assert by_effect == pytest.approx(solution[x.shape[1] :], rel=1e-6, abs=1e-10)
     assert fit.fitted == pytest.approx(both @ solution, rel=1e-9)
@@ -137,6 +137,8 @@ def test_wrong_questions_are_named(trial):
         fit.test("group")
     with pytest.raises(ModelError, match="kenward-roger"):
         fit.test("time", method="wald")
+    with pytest.raises(ModelError, match="rank"):
+        fit.test_matrix([[0, 1, 0, 0], [0, 2, 0, 0]])
     with pytest.raises(ModelError, match="'mill' is no factor"):
         fit.contrasts("mill")
 

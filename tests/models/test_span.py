@@ -82,7 +82,7 @@ def test_estimates_and_tests_agree_with_whole_matrices(random, criterion):
 @pytest.mark.parametrize("random", RANDOM)
 def test_predictions_and_residuals_agree_with_whole_matrices(random):
     fit, whole = both(random)
-    pd.testing.assert_frame_equal(fit.effects.table, whole.effects.table, rtol=1e-5)
+    pd.testing.assert_frame_equal(fit.random_effects, whole.random_effects, rtol=1e-5)
     pd.testing.assert_frame_equal(residual_table(fit), residual_table(whole), rtol=1e-5, atol=1e-6)
 
 

@@ -103,7 +103,7 @@ def test_fit_is_that_with_the_matrix(both):
         )
     one, other = many.test("time"), few.test("time")
     assert (one.f, one.df_den) == pytest.approx((other.f, other.df_den), rel=1e-10)
-    pd.testing.assert_frame_equal(many.effects.table, few.effects.table, rtol=1e-9)
+    pd.testing.assert_frame_equal(many.random_effects, few.random_effects, rtol=1e-9)
     np.testing.assert_allclose(many.fitted, few.fitted, rtol=1e-12)
     assert many.status == few.status
     np.testing.assert_allclose(many.whole.estimates.beta, few.estimates.beta, rtol=1e-12)

@@ -154,8 +154,6 @@ class _Changes:
     def _cell(self, one: Course | Finding | None) -> words.Cell:
         """A difference, and the sign of what holds for a time before the last."""
         finding, time = _told(one)
-        if isinstance(one, Course):
-            finding = words.claimed(one)
         sign = words.sign_of(finding)
         self.signs.add(sign)
         if finding is not None and sign == words.UNTOLD:
@@ -238,7 +236,7 @@ def _last_at(answer: FactorAnswer | None) -> Finding | None:
 def _told(one: Course | Finding | None) -> tuple[Finding | None, str]:
     """What was found, and the time it holds for; "" where it is not one of several."""
     if isinstance(one, Course):
-        return one.fallen, one.times[-1]
+        return words.claimed(one), one.times[-1]
     is_factor = one is not None and one.kind is FindingKind.FACTOR
     return one, one.subject.where if one is not None and is_factor else ""
 

@@ -2,10 +2,12 @@
 
 import importlib.util
 import math
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
+from psdstats.output.pages.answer_sheet import _percent
 from psdstats.output.pages.comparison import (
     bench_tables,
     courses_table,
@@ -107,3 +109,11 @@ def test_a_note_on_span_stands_where_there_is_a_span():
         [made.course("span", where="", ending=None), made.course(where="", ending=made.LEFT)],
     )
     assert ["Span has no unit" in str(one.notes) for one in (alone, beside)] == [False, True]
+
+
+def test_the_file_of_page_one_holds_the_bound_that_the_page_shows():
+    own = made.COURSES["fell below the finest sieve"]
+    for gain, percent in ((0.7, -50.3), (0.0, 0.0)):
+        told = _percent(replace(own, at_least=(math.nan, math.nan, 0.0, gain)), "0")
+        assert told["upper_percent_0"] == pytest.approx(percent, abs=0.05)
+        assert told["lower_percent_0"] == -100.0
