@@ -115,5 +115,5 @@ def test_the_file_of_page_one_holds_the_bound_that_the_page_shows():
     own = made.COURSES["fell below the finest sieve"]
     for gain, percent in ((0.7, -50.3), (0.0, 0.0)):
         told = _percent(replace(own, at_least=(math.nan, math.nan, 0.0, gain)), "0")
-        assert told["upper_percent_0"] == pytest.approx(percent, abs=0.05)
-        assert told["lower_percent_0"] == -100.0
+        assert told["0_upper_percent"] == pytest.approx(percent, abs=0.05)
+        assert told["0_lower_percent"] == -100.0
