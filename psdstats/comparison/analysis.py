@@ -28,6 +28,7 @@ from psdstats.comparison.response import (
     build_response,
     cell_texts,
     drift_lines,
+    drifting_blocks,
     indicators,
     level_order,
     same_level,
@@ -323,6 +324,19 @@ class QuantityAnalysis:
             jointly=question.jointly,
         )
 
+    def from_first(self) -> tuple[Covariance, tuple[Array, ...]]:
+        """Known covariance and columns of the variances, with drift from the first level on.
+
+        That is how sizes themselves ask: benches start with what they have in hand.
+        """
+        lines = partial(drift_lines, self.frame, self.plan, from_first=True)
+        drifting = drifting_blocks(self.frame, self.plan) or ()
+        columns = tuple(
+            lines(drifting) if name == "drift" else one
+            for one, name in zip(self.design.columns, self.design.part_names, strict=False)
+        )
+        return _with_drift(self.response.known, self.plan, lines(_last_block(self.plan))), columns
+
     def total(self) -> Array:
         """Known covariance with the variation between runs and cells, shape (n, n)."""
         own = np.nan_to_num([self.spread.run, self.spread.cell]) ** 2
@@ -336,7 +350,7 @@ def ready(response: Response, design: AnalysisDesign | None = None) -> QuantityA
     """The analysis of a response; its design is found where it is not known."""
     plan, frame = response.plan, response.frame
     design = design or trial_design(frame, plan)
-    lines = drift_lines(frame, plan, columns_of(plan.blocks[-1]) if plan.blocks else ())
+    lines = drift_lines(frame, plan, _last_block(plan))
     return QuantityAnalysis(
         response=response,
         design=design,
@@ -348,6 +362,10 @@ def ready(response: Response, design: AnalysisDesign | None = None) -> QuantityA
         drift_lines=lines,
         known=_with_drift(response.known, plan, lines),
     )
+
+
+def _last_block(plan: ComparisonPlan) -> tuple[str, ...]:
+    return columns_of(plan.blocks[-1]) if plan.blocks else ()
 
 
 def _with_drift(known: Covariance, plan: ComparisonPlan, lines: Array) -> Covariance:

@@ -350,10 +350,17 @@ def drifting_blocks(frame: pd.DataFrame, plan: ComparisonPlan) -> tuple[str, ...
     return None
 
 
-def drift_lines(frame: pd.DataFrame, plan: ComparisonPlan, columns: Sequence[str]) -> Array:
-    """Lines of unit slope that blocks have in the order of the levels, (n, blocks)."""
+def drift_lines(
+    frame: pd.DataFrame, plan: ComparisonPlan, columns: Sequence[str], *, from_first: bool = False
+) -> Array:
+    """Lines of unit slope that blocks have in the order of the levels, (n, blocks).
+
+    They turn about the middle of the order, or about the first level: where blocks are fixed,
+    differences of levels do not see which, but the mean of the blocks is surest where they turn.
+    """
     place = level_order(frame[plan.by])
     if place is None or frame.empty:  # no run has the size
         return np.zeros((len(frame), 1))
     order = place.to_numpy(dtype=float)
-    return np.asarray(indicators(frame, columns) * (order - order.mean())[:, None])
+    turn = 0.0 if from_first else order.mean()
+    return np.asarray(indicators(frame, columns) * (order - turn)[:, None])

@@ -197,10 +197,12 @@ def effects(indicated: Sequence[Array]) -> Array:
 
 def sizes_by_level(one: QuantityAnalysis) -> tuple[RunSizes, ...]:
     """The runs of an analysis at each level of its further factors, with the spread of all."""
-    design, spread, known = one.design, one.spread, np.asarray(one.known)
+    design, spread = one.design, one.spread
+    joint, columns = one.from_first()
+    known = np.asarray(joint)
     if design.left > 0:
         known = np.asarray(freed(known))
-        whole = CovarianceParts.of(design.columns, known)
+        whole = CovarianceParts.of(columns, known)
         parts, posterior = whole.matrices, variance_posterior(one.y, design.x, whole)
     elif spread.basis is SpreadBasis.NONE:
         raise ModelError(

@@ -183,6 +183,8 @@ def stop_words(course: Course, plan: ComparisonPlan, say: Numerals = PLAIN) -> s
     """When to stop, for a cell of a table; empty for a quantity without direction."""
     stop = course.stop
     match stop and stop.ending:
+        case Ending.LITTLE_LEFT if not any(course.shown):
+            return "no gain shown"
         case Ending.LITTLE_LEFT:
             return f"from {place(TIME, stop.since or stop.before, say)}" if stop else ""
         case Ending.STILL_FALLING:

@@ -61,7 +61,7 @@ def when_to_stop(
     endings, rises = {stop.ending for stop in stops}, plan.direction is Direction.RISING
     lead = "Not at one time for all levels."
     if len(endings) == 1:
-        lead = _ended(stops, main.courses[0].times[0], say)
+        lead = _ended([one for one in main.courses if one.stop is not None], say)
     told = [
         _last_step(main.courses, plan, say),
         *_why_untold(main.courses, say),
@@ -73,16 +73,19 @@ def when_to_stop(
     return Told(lead, " ".join(one for one in told if one))
 
 
-def _ended(stops: Sequence[Stop], first: str, say: Numerals) -> str:
+def _ended(courses: Sequence[Course], say: Numerals) -> str:
     """The answer, where every level ended alike."""
+    stops = [one.stop for one in courses if one.stop is not None]
     last = place(TIME, stops[0].last, say)
     match stops[0].ending:
         case Ending.STILL_FALLING:
             return f"Not within {last}; mill longer."
         case Ending.LITTLE_LEFT:
             since = dict.fromkeys(one.since or one.before for one in stops)
-            if set(since) == {first}:
+            if set(since) == {courses[0].times[0]}:
                 return f"Milling gained less than {say(stops[0].margin_percent)} %."
+            if not any(any(one.shown) for one in courses):
+                return "No gain by milling is shown."
             return f"At {joined([place(TIME, one, say) for one in since])}."
         case Ending.COARSER_AGAIN:
             after = [time for one in stops for time in one.coarser_after]

@@ -17,8 +17,9 @@ from psdstats.errors import ModelError
 from psdstats.findings import Verdict
 from psdstats.rate import fit_rate
 from psdstats.rate.answers import OpenInterval
-from psdstats.rate.run_sizes import RateRemark
+from psdstats.rate.run_sizes import RateRemark, sizes_by_level
 from psdstats.study import read_study
+from psdstats.study.settings import Declared
 from psdstats.uncertainty import propagate
 from psdstats.words.rate import (
     curve_sentences,
@@ -304,6 +305,18 @@ def test_spread_is_that_of_the_comparison_over_all_levels(demo):
     first, second = (one.fit.data for one in result.series)
     assert first.spread is second.spread
     assert len(first.parts) == 3  # cells, drift, runs
+
+
+def test_a_drift_starts_at_the_first_time(demo):
+    """What benches differ by at first is theirs; how far they drift apart grows with time."""
+    study, propagation = demo
+    for declared in (None, Declared(percent=3.0, df=np.inf)):
+        plan = plan_comparison(study, drift=declared)
+        analysis = analyse(study, plan, propagation=propagation)
+        data = sizes_by_level(analysis["D50"])[0]
+        drift = data.covariances.mean(axis=0)
+        start, end = (data.time_min == one for one in (data.times[0], data.times[-1]))
+        assert drift[np.ix_(end, end)].mean() > 2 * drift[np.ix_(start, start)].mean()
 
 
 def test_the_analysis_of_the_study_gives_the_same_rate(demo):

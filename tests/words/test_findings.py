@@ -196,5 +196,10 @@ def test_one_value_far_beyond_the_others_of_its_finding_is_told_with_its_place()
 
 def test_where_little_was_left_from_the_start_milling_gained_little():
     stop = replace(made.LEFT, since="0", stayed_within="0")
-    assert _ended([stop], "0", PLAIN) == "Milling gained less than 5 %."
-    assert _ended([made.LEFT], "0", PLAIN) == "At 24 min."
+    assert _ended([made.course(ending=stop)], PLAIN) == "Milling gained less than 5 %."
+    assert _ended([made.course(ending=made.LEFT)], PLAIN) == "At 24 min."
+
+
+def test_where_no_fall_is_shown_there_is_no_time_to_stop_at():
+    none = made.course(ending=made.LEFT, verdict=made.Verdict.NOT_SHOWN, **made.NONE_SHOWN)
+    assert _ended([none], PLAIN) == "No gain by milling is shown."

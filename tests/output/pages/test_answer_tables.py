@@ -62,6 +62,9 @@ def test_span_has_no_direction_and_one_level_needs_no_column():
     assert "at" not in [one.heading for one in table.columns]
     assert _row(table, quantity="span")["when to stop"] == ""
     assert _row(table, quantity="D50")["when to stop"] == "from 24 min"
+    none = made.course(ending=made.LEFT, verdict=made.Verdict.NOT_SHOWN, **made.NONE_SHOWN)
+    row = _row(courses_table(made.PLAN, [none]), quantity="D50")
+    assert row["when to stop"] == "no gain shown"
 
 
 def test_verdict_of_the_end_is_that_of_the_ordered_test():
