@@ -7,7 +7,7 @@ back.  Effects are differences of ln size until the last table.
 from __future__ import annotations
 
 from collections.abc import Hashable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import Enum, StrEnum
 from math import nan
 from typing import TypedDict
@@ -146,6 +146,13 @@ class Numbers:
     equivalence_p: float = nan
     equivalence_lower: float = nan
     equivalence_upper: float = nan
+
+    def widened(self, other: Numbers) -> Numbers:
+        """The same estimate with limits and p that hold what another law says of it as well."""
+        low, high = ("lower", "lower_single"), ("upper", "upper_single", "p", "p_adjusted")
+        ends = {name: min(getattr(self, name), getattr(other, name)) for name in low}
+        ends |= {name: max(getattr(self, name), getattr(other, name)) for name in high}
+        return replace(self, **ends)
 
 
 def numbers_of(columns: Mapping[str, Array]) -> tuple[Numbers, ...]:

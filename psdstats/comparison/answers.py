@@ -22,10 +22,13 @@ from psdstats.comparison.analysis import CONDITION, QuantityAnalysis, SpreadBasi
 from psdstats.comparison.courses import (
     Answered,
     family_findings,
+    held_back,
     of_single_runs,
     read_courses,
+    with_missing,
     with_open_times,
     with_undoing,
+    with_wider_limits,
 )
 from psdstats.comparison.open_sizes import (
     Law,
@@ -35,10 +38,11 @@ from psdstats.comparison.open_sizes import (
     open_differences,
     open_pairs,
     read_open_courses,
+    with_estimate,
 )
 from psdstats.comparison.ordered import OrderedQuestion, Way, ordered_question
 from psdstats.comparison.plan import ComparisonPlan, Direction, PlanRemark, SpreadRule, columns_of
-from psdstats.comparison.response import ComparisonRemark, Response, cell_texts, where_columns
+from psdstats.comparison.response import ComparisonRemark, cell_texts, where_columns
 from psdstats.errors import ModelError
 from psdstats.findings import (
     BalanceAnswer,
@@ -62,6 +66,7 @@ from psdstats.models.judged import Judged, Question
 from psdstats.models.verdicts import (
     PLAUSIBLE_DRIFT_PERCENT,
     PLAUSIBLE_RUN_TO_RUN_PERCENT,
+    VerdictRemark,
     judge,
     undoing_percent,
 )
@@ -163,7 +168,8 @@ def answer(one: QuantityAnalysis, families: Sequence[ContrastKind]) -> Answers:
     judged, means = one.judge(asked.question), condition_means(one)
     found = family_findings(judged, asked, margin_percent=plan.margin_percent, level=level)
     courses, factors = _ordered(one, asked, judged)
-    courses = _with_ends(one, _with_what_is_unknown(one, courses), means)
+    courses, found = _with_what_is_unknown(one, courses, found, families)
+    courses = _with_ends(one, courses, means)
     return Answers(
         findings=with_missing(one.response, families, found, courses=courses),
         courses=courses,
@@ -213,7 +219,9 @@ def _ordered(one: QuantityAnalysis, asked: OrderedQuestion, judged: Judged) -> A
     steps = open_pairs(runs, whole.cells, pairs)
     courses, factors = read(judged, asked, beside_shared=bool(steps))
     try:
-        courses = read_open_courses(question, runs, law_of(question.question), **read.keywords)
+        found = read_open_courses(question, runs, law_of(question.question), **read.keywords)
+        inside = {one.fallen.subject: one.fallen for one in courses}
+        courses = tuple(with_estimate(one, inside.get(one.fallen.subject)) for one in found)
         return courses, _with_bounds(whole, runs, factors, steps, law_of)
     except ModelError:  # too little lies within the sieves to know any scatter
         return courses, factors
@@ -247,18 +255,23 @@ def _with_bounds(
     return with_open_times(factors, shown, list(dict.fromkeys(time for time, _ in whole.cells)))
 
 
-def _with_what_is_unknown(one: QuantityAnalysis, courses: tuple[Course, ...]) -> tuple[Course, ...]:
+def _with_what_is_unknown(
+    one: QuantityAnalysis,
+    courses: tuple[Course, ...],
+    found: tuple[Finding, ...],
+    families: Sequence[ContrastKind],
+) -> tuple[tuple[Course, ...], tuple[Finding, ...]]:
     """What single runs, two groups or one charge leave unknown, and what would undo a claim."""
     basis = one.spread.basis
     if courses and one.design.left < 1:
         if basis is SpreadBasis.NONE:
-            return _undone(one, courses, run_percent=PLAUSIBLE_RUN_TO_RUN_PERCENT)
+            return _undone(one, courses, run_percent=PLAUSIBLE_RUN_TO_RUN_PERCENT)[0], found
         if basis is SpreadBasis.SMOOTH_COURSES:
             longest = max(len(course.times) for course in courses)
             courses = tuple(of_single_runs(course, longest) for course in courses)
     if courses and drift_is_unknown(one):
-        return _undone(one, courses, drift_percent=PLAUSIBLE_DRIFT_PERCENT)
-    return courses
+        return _undone(one, courses, found, families, drift_percent=PLAUSIBLE_DRIFT_PERCENT)
+    return courses, found
 
 
 def drift_is_unknown(one: QuantityAnalysis) -> bool:
@@ -284,36 +297,51 @@ def _charges(plan: ComparisonPlan) -> int | None:
 
 def _undone(
     one: QuantityAnalysis,
-    courses: tuple[Course, ...],
+    courses: Sequence[Course],
+    found: Sequence[Finding] = (),
+    families: Sequence[ContrastKind] = (),
     *,
     run_percent: float | None = None,
     drift_percent: float | None = None,
-) -> tuple[Course, ...]:
-    """Courses of which only that is claimed that a plausible variation would not undo."""
+) -> tuple[tuple[Course, ...], tuple[Finding, ...]]:
+    """Courses and findings of which only that is claimed that a plausible variation leaves."""
     allowed = one.with_spread(run_percent=run_percent, drift_percent=drift_percent)
-    asked = question_of(allowed, ())
+    asked, level = question_of(allowed, families), one.response.level
     judged = allowed.judge(asked.question)
     others = {course.where: course for course in _ordered(allowed, asked, judged)[0]}
     weights = one.weights(asked.question)
     lines = one.drift_lines if run_percent is None else np.eye(len(one.frame))
     ends = {rows.where: weights[rows.change.places[-1]] for rows in asked.courses}
-    found = []
+    told = []
     for course in courses:
-        numbers, percent = course.fallen.numbers, np.nan
-        if course.where in ends:  # else the last size is a bound
-            leverage = float(np.square(ends[course.where] @ lines).sum())
-            half = numbers.upper - numbers.estimate
-            if np.isfinite(numbers.estimate) and half > 0 and leverage > 0:
-                # what is stated is known: it adds its normal limit to the interval in quadrature
-                known = critical_t(1.0 - one.response.level, np.inf)
-                percent = float(
-                    undoing_percent(numbers.estimate, half / known, known, leverage=leverage)
-                )
+        own = ends.get(course.where)  # none where the last size is a bound
+        percent = np.nan if own is None else _undoing(course.fallen.numbers, own @ lines, level)
         other = others.get(course.where)
         if other is not None and other.times == course.times:
             course = with_undoing(course, other, percent, by_drift=run_percent is None)
-        found.append(course)
-    return tuple(found)
+        told.append(course)
+    wider = family_findings(judged, asked, margin_percent=one.plan.margin_percent, level=level)
+    places = [place for _, rows in asked.families for place in rows.places]
+    other_laws = {law.subject: (law, place) for law, place in zip(wider, places, strict=True)}
+    kept = []
+    for finding in found:
+        law, place = other_laws[finding.subject]
+        percent = _undoing(finding.numbers, weights[place] @ lines, level)
+        why = VerdictRemark.UNDONE_BY_DRIFT(percent=percent)
+        kept.append(held_back(with_wider_limits(finding, law), law, why))
+    return tuple(told), tuple(kept)
+
+
+def _undoing(numbers: Numbers, along: Array, level: float) -> float:
+    """How much of a stated variation would undo a change; NaN where that cannot be told.
+
+    What is stated is known: it adds its normal limit to the interval in quadrature.
+    """
+    leverage, half = float(np.square(along).sum()), numbers.upper - numbers.estimate
+    if not (np.isfinite(numbers.estimate) and half > 0 and leverage > 0):
+        return np.nan
+    known = critical_t(1.0 - level, np.inf)
+    return float(undoing_percent(numbers.estimate, half / known, known, leverage=leverage))
 
 
 def balance_answer(one: QuantityAnalysis, answers: Answers) -> BalanceAnswer | None:
@@ -414,68 +442,6 @@ def doubted(finding: Finding) -> Finding:
         level=finding.level,
         margin_percent=finding.margin_percent,
         undone_by_percent=float(undoing_percent(numbers.estimate, numbers.u, critical)),
-    )
-
-
-def with_missing(
-    response: Response,
-    families: Sequence[ContrastKind],
-    found: Sequence[Finding],
-    missing: Remark | None = None,
-    courses: Sequence[Course] = (),
-) -> tuple[Finding, ...]:
-    """Findings in the order asked; those on levels that are lost by their bounds, or untold."""
-    told = {one.subject: one for one in found}
-    ordered = []
-    for family in families:
-        for contrast in response.asked(family).contrasts:
-            subject = replace(contrast, quantity=response.quantity)
-            own = told.pop(subject, None) or _by_bounds(subject, courses)
-            ordered.append(own or _untold(response, subject, missing))
-    return (*ordered, *told.values())
-
-
-def _by_bounds(subject: Contrast, courses: Sequence[Course]) -> Finding | None:
-    """What a course says of two of its times; None where that is nothing."""
-    for course in courses:
-        first, *later = course.times
-        if course.where != subject.where or subject.high not in later:
-            continue
-        fallen, stop, gain = course.fallen, course.stop, np.nan
-        if subject.low == first:
-            at = later.index(subject.high)
-            if at == len(later) - 1 and fallen.verdict is not Verdict.CANNOT_BE_TOLD:
-                return replace(fallen, kind=FindingKind.LEVELS, subject=subject)
-            gain = course.at_least[at] if course.shown[at] else np.nan
-        if stop is not None and stop.ending is Ending.STILL_FALLING and not np.isfinite(gain):
-            is_step = (subject.high, subject.low) == (stop.last, stop.before)
-            gain = stop.gain_at_least if is_step else np.nan
-        if np.isfinite(gain):  # a lower limit of it, in the direction of the whole change
-            rises = fallen.numbers.lower > 0.0
-            return Finding(
-                kind=FindingKind.LEVELS,
-                subject=subject,
-                verdict=Verdict.CHANGED,
-                numbers=Numbers(lower=gain, upper=np.inf)
-                if rises
-                else Numbers(lower=-np.inf, upper=-gain),
-                level=fallen.level,
-                margin_percent=fallen.margin_percent,
-            )
-    return None
-
-
-def _untold(response: Response, subject: Contrast, missing: Remark | None) -> Finding:
-    """A contrast that cannot be judged, for the levels that are lost or for another reason."""
-    ends = ((level, subject.where) for level in (subject.high, subject.low))
-    lost = tuple(response.obstacles[one] for one in ends if one in response.obstacles)
-    return judge(
-        subject,
-        Numbers(),
-        kind=FindingKind.LEVELS,
-        level=response.level,
-        margin_percent=response.plan.margin_percent,
-        obstacles=lost or (missing or ComparisonRemark.NO_RUN_LEFT(),),
     )
 
 

@@ -29,9 +29,9 @@ from psdstats.comparison.answers import (
     drift_is_unknown,
     drifting_charges,
     obstacle,
-    with_missing,
 )
 from psdstats.comparison.benches import compare_groups
+from psdstats.comparison.courses import with_missing
 from psdstats.comparison.plan import (
     ComparisonPlan,
     Direction,

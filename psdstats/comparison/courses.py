@@ -32,6 +32,7 @@ from psdstats.comparison.ordered import (
     ordered_flags,
     with_handover,
 )
+from psdstats.comparison.response import ComparisonRemark, Response
 from psdstats.findings import (
     Contrast,
     ContrastKind,
@@ -321,6 +322,79 @@ def with_open_times(
     return tuple(found)
 
 
+def with_missing(
+    response: Response,
+    families: Sequence[ContrastKind],
+    found: Sequence[Finding],
+    missing: Remark | None = None,
+    courses: Sequence[Course] = (),
+) -> tuple[Finding, ...]:
+    """Findings in the order asked; those on levels that are lost by their bounds, or untold."""
+    told = {one.subject: one for one in found}
+    changes = {_ends_of(one.fallen.subject): one.fallen.numbers for one in courses}
+    ordered = []
+    for family in families:
+        for contrast in response.asked(family).contrasts:
+            subject = replace(contrast, quantity=response.quantity)
+            own, bounds = told.pop(subject, None), _by_bounds(subject, courses)
+            change = changes.get(_ends_of(subject))
+            if own is not None and change is not None:  # one change is told once
+                if np.isfinite([own.numbers.estimate, change.estimate]).all():
+                    own = replace(own, numbers=own.numbers.widened(change))
+                elif np.isnan(change.estimate):
+                    own = bounds or own
+            ordered.append(own or bounds or _missed(response, subject, missing))
+    return (*ordered, *told.values())
+
+
+def _ends_of(subject: Contrast) -> tuple[str, str, str]:
+    return subject.high, subject.low, subject.where
+
+
+def _by_bounds(subject: Contrast, courses: Sequence[Course]) -> Finding | None:
+    """What a course says of two of its times; None where that is nothing."""
+    for course in courses:
+        first, *later = course.times
+        if course.where != subject.where or subject.high not in later:
+            continue
+        fallen, stop, gain = course.fallen, course.stop, np.nan
+        if subject.low == first:
+            at = later.index(subject.high)
+            if at == len(later) - 1 and fallen.verdict is not Verdict.CANNOT_BE_TOLD:
+                return replace(fallen, kind=FindingKind.LEVELS, subject=subject)
+            gain = course.at_least[at] if course.shown[at] else np.nan
+        if stop is not None and stop.ending is Ending.STILL_FALLING and not np.isfinite(gain):
+            is_step = (subject.high, subject.low) == (stop.last, stop.before)
+            gain = stop.gain_at_least if is_step else np.nan
+        if np.isfinite(gain):  # a lower limit of it, in the direction of the whole change
+            rises = fallen.numbers.lower > 0.0
+            return Finding(
+                kind=FindingKind.LEVELS,
+                subject=subject,
+                verdict=Verdict.CHANGED,
+                numbers=Numbers(lower=gain, upper=np.inf)
+                if rises
+                else Numbers(lower=-np.inf, upper=-gain),
+                level=fallen.level,
+                margin_percent=fallen.margin_percent,
+            )
+    return None
+
+
+def _missed(response: Response, subject: Contrast, missing: Remark | None) -> Finding:
+    """A contrast that cannot be judged, for the levels that are lost or for another reason."""
+    ends = ((level, subject.where) for level in (subject.high, subject.low))
+    lost = tuple(response.obstacles[one] for one in ends if one in response.obstacles)
+    return judge(
+        subject,
+        Numbers(),
+        kind=FindingKind.LEVELS,
+        level=response.level,
+        margin_percent=response.plan.margin_percent,
+        obstacles=lost or (missing or ComparisonRemark.NO_RUN_LEFT(),),
+    )
+
+
 # ------------------------------------------------------------------ claims taken back
 
 
@@ -345,13 +419,10 @@ def with_undoing(course: Course, allowed: Course, percent: float, *, by_drift: b
     if by_drift:  # limits are claims too: those of the wider law
         undone, unknown = VerdictRemark.UNDONE_BY_DRIFT, VerdictRemark.DRIFT_UNKNOWN
         at_least = tuple(map(min, at_least, allowed.at_least))
-        numbers = max(fallen.numbers, allowed.fallen.numbers, key=_width)
-        fallen = replace(fallen, numbers=numbers)
+        fallen = with_wider_limits(fallen, allowed.fallen)
     why = undone(percent=percent)
-    is_claim = fallen.verdict in (Verdict.CHANGED, Verdict.EQUIVALENT)
-    if is_claim and allowed.fallen.verdict is not fallen.verdict:
-        fallen = replace(fallen, verdict=Verdict.CANNOT_BE_TOLD, reasons=(why,))
-    else:
+    claimed, fallen = fallen, held_back(fallen, allowed.fallen, why)
+    if fallen is claimed:
         fallen = replace(fallen, reasons=(*fallen.reasons, unknown(percent=percent)))
     shown = tuple(a and b for a, b in zip(course.shown, allowed.shown, strict=True))
     stop, other = course.stop, allowed.stop
@@ -368,6 +439,19 @@ def with_undoing(course: Course, allowed: Course, percent: float, *, by_drift: b
         since=_first(course.times[1:], from_the_end(np.array(shown))),
         stop=stop,
     )
+
+
+def with_wider_limits(finding: Finding, allowed: Finding) -> Finding:
+    """A finding with its numbers, or those of the other law where that is less sure."""
+    return replace(finding, numbers=max(finding.numbers, allowed.numbers, key=_width))
+
+
+def held_back(finding: Finding, allowed: Finding, why: Remark) -> Finding:
+    """A finding itself, or untold where another law does not make its claim."""
+    is_claim = finding.verdict in (Verdict.CHANGED, Verdict.EQUIVALENT)
+    if is_claim and allowed.verdict is not finding.verdict:
+        return replace(finding, verdict=Verdict.CANNOT_BE_TOLD, reasons=(why,))
+    return finding
 
 
 def _width(numbers: Numbers) -> tuple[float, float]:

@@ -32,7 +32,7 @@ from psdstats.comparison.courses import OrderedRemark, read_courses
 from psdstats.comparison.ordered import BESIDE, Cell, OrderedQuestion, Way
 from psdstats.covariance import Covariance, SharedErrors
 from psdstats.errors import ModelError
-from psdstats.findings import Course, Ending, Numbers, Remark, Verdict
+from psdstats.findings import Course, Ending, Finding, Numbers, Remark, Verdict
 from psdstats.frozen import Array, freeze_arrays
 from psdstats.models.engine import CovarianceParts, fit_batch
 from psdstats.models.judged import Judged, Question, StudentJudged
@@ -337,6 +337,17 @@ def _bounded(runs: OpenRuns, asked: OrderedQuestion, course: Course) -> Course:
         fallen=fallen,
         stop=stop,
     )
+
+
+def with_estimate(course: Course, inside: Finding | None) -> Course:
+    """A course whose two ends all runs have: estimated from the sizes in hand, limits of both.
+
+    `inside` is its change as the runs without open sizes alone have it.
+    """
+    numbers = course.fallen.numbers
+    if inside is None or not np.isfinite([numbers.estimate, inside.numbers.estimate]).all():
+        return course
+    return replace(course, fallen=replace(course.fallen, numbers=inside.numbers.widened(numbers)))
 
 
 def _beyond(runs: OpenRuns, asked: OrderedQuestion, *cells: Cell) -> Remark:

@@ -16,7 +16,7 @@ from psdstats.comparison.answers import AdviceRemark, differs
 from psdstats.comparison.beside import Gain, LeftOut, Remedy
 from psdstats.comparison.plan import ComparisonPlan, Direction
 from psdstats.comparison.result import Comparison, QuantityComparison
-from psdstats.findings import BenchAnswer, Course, Ending, Remark, RemarkKind, Stop, Verdict
+from psdstats.findings import BenchAnswer, Course, Ending, Remark, RemarkKind, Verdict
 from psdstats.models.verdicts import VerdictRemark
 from psdstats.rate.fit_rate import RateResult
 from psdstats.study.flags import Flag
