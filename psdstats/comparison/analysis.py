@@ -335,7 +335,8 @@ class QuantityAnalysis:
             lines(drifting) if name == "drift" else one
             for one, name in zip(self.design.columns, self.design.part_names, strict=False)
         )
-        return _with_drift(self.response.known, self.plan, lines(_last_block(self.plan))), columns
+        last = columns_of(self.plan.blocks[-1]) if self.plan.blocks else ()
+        return _with_drift(self.response.known, self.plan, lines(last)), columns
 
     def total(self) -> Array:
         """Known covariance with the variation between runs and cells, shape (n, n)."""
@@ -350,7 +351,7 @@ def ready(response: Response, design: AnalysisDesign | None = None) -> QuantityA
     """The analysis of a response; its design is found where it is not known."""
     plan, frame = response.plan, response.frame
     design = design or trial_design(frame, plan)
-    lines = drift_lines(frame, plan, _last_block(plan))
+    lines = drift_lines(frame, plan, columns_of(plan.blocks[-1]) if plan.blocks else ())
     return QuantityAnalysis(
         response=response,
         design=design,
@@ -362,10 +363,6 @@ def ready(response: Response, design: AnalysisDesign | None = None) -> QuantityA
         drift_lines=lines,
         known=_with_drift(response.known, plan, lines),
     )
-
-
-def _last_block(plan: ComparisonPlan) -> tuple[str, ...]:
-    return columns_of(plan.blocks[-1]) if plan.blocks else ()
 
 
 def _with_drift(known: Covariance, plan: ComparisonPlan, lines: Array) -> Covariance:

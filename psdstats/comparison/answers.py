@@ -25,10 +25,10 @@ from psdstats.comparison.courses import (
     held_back,
     of_single_runs,
     read_courses,
+    width,
     with_missing,
     with_open_times,
     with_undoing,
-    with_wider_limits,
 )
 from psdstats.comparison.open_sizes import (
     Law,
@@ -328,7 +328,8 @@ def _undone(
         law, place = other_laws[finding.subject]
         percent = _undoing(finding.numbers, weights[place] @ lines, level)
         why = VerdictRemark.UNDONE_BY_DRIFT(percent=percent)
-        kept.append(held_back(with_wider_limits(finding, law), law, why))
+        wide = replace(finding, numbers=max(finding.numbers, law.numbers, key=width))
+        kept.append(held_back(wide, law, why))
     return tuple(told), tuple(kept)
 
 

@@ -331,13 +331,13 @@ def with_missing(
 ) -> tuple[Finding, ...]:
     """Findings in the order asked; those on levels that are lost by their bounds, or untold."""
     told = {one.subject: one for one in found}
-    changes = {_ends_of(one.fallen.subject): one.fallen.numbers for one in courses}
+    changes = {(one.times[-1], one.times[0], one.where): one.fallen.numbers for one in courses}
     ordered = []
     for family in families:
         for contrast in response.asked(family).contrasts:
             subject = replace(contrast, quantity=response.quantity)
             own, bounds = told.pop(subject, None), _by_bounds(subject, courses)
-            change = changes.get(_ends_of(subject))
+            change = changes.get((subject.high, subject.low, subject.where))
             if own is not None and change is not None:  # one change is told once
                 if np.isfinite([own.numbers.estimate, change.estimate]).all():
                     own = replace(own, numbers=own.numbers.widened(change))
@@ -345,10 +345,6 @@ def with_missing(
                     own = bounds or own
             ordered.append(own or bounds or _missed(response, subject, missing))
     return (*ordered, *told.values())
-
-
-def _ends_of(subject: Contrast) -> tuple[str, str, str]:
-    return subject.high, subject.low, subject.where
 
 
 def _by_bounds(subject: Contrast, courses: Sequence[Course]) -> Finding | None:
@@ -419,7 +415,8 @@ def with_undoing(course: Course, allowed: Course, percent: float, *, by_drift: b
     if by_drift:  # limits are claims too: those of the wider law
         undone, unknown = VerdictRemark.UNDONE_BY_DRIFT, VerdictRemark.DRIFT_UNKNOWN
         at_least = tuple(map(min, at_least, allowed.at_least))
-        fallen = with_wider_limits(fallen, allowed.fallen)
+        numbers = max(fallen.numbers, allowed.fallen.numbers, key=width)
+        fallen = replace(fallen, numbers=numbers)
     why = undone(percent=percent)
     claimed, fallen = fallen, held_back(fallen, allowed.fallen, why)
     if fallen is claimed:
@@ -441,11 +438,6 @@ def with_undoing(course: Course, allowed: Course, percent: float, *, by_drift: b
     )
 
 
-def with_wider_limits(finding: Finding, allowed: Finding) -> Finding:
-    """A finding with its numbers, or those of the other law where that is less sure."""
-    return replace(finding, numbers=max(finding.numbers, allowed.numbers, key=_width))
-
-
 def held_back(finding: Finding, allowed: Finding, why: Remark) -> Finding:
     """A finding itself, or untold where another law does not make its claim."""
     is_claim = finding.verdict in (Verdict.CHANGED, Verdict.EQUIVALENT)
@@ -454,7 +446,7 @@ def held_back(finding: Finding, allowed: Finding, why: Remark) -> Finding:
     return finding
 
 
-def _width(numbers: Numbers) -> tuple[float, float]:
+def width(numbers: Numbers) -> tuple[float, float]:
     """How wide an interval is; of two that are open at one end, how far the other end reaches."""
     reach = -numbers.lower if np.isinf(numbers.upper) else numbers.upper
     return numbers.upper - numbers.lower, reach

@@ -183,10 +183,9 @@ def stop_words(course: Course, plan: ComparisonPlan, say: Numerals = PLAIN) -> s
     """When to stop, for a cell of a table; empty for a quantity without direction."""
     stop = course.stop
     match stop and stop.ending:
-        case Ending.LITTLE_LEFT if not any(course.shown):
-            return "no gain shown"
-        case Ending.LITTLE_LEFT:
-            return f"from {place(TIME, stop.since or stop.before, say)}" if stop else ""
+        case Ending.LITTLE_LEFT if stop:
+            since = place(TIME, stop.since or stop.before, say)
+            return f"from {since}" if any(course.shown) else "no gain shown"
         case Ending.STILL_FALLING:
             return f"still {way_of(plan).going}"
         case Ending.COARSER_AGAIN:
