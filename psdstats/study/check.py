@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter, defaultdict
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import replace
 from itertools import pairwise
 
@@ -17,21 +17,25 @@ from psdstats.columns import BALL_RATIO, signed
 from psdstats.sieves import standards
 from psdstats.sieves.sieve import Sieve
 from psdstats.study.flags import CHECKS, CheckReport, Flag, Severity, Spot, at, limits_of, readings
-from psdstats.study.names import mixed_levels, similar_names
+from psdstats.study.names import (
+    Flags,
+    Limits,
+    mixed_levels,
+    similar_names,
+    time_range,
+    time_unit,
+    wrong_time,
+)
 from psdstats.study.records import Study
 from psdstats.study.runs import Reading, Run
 from psdstats.study.tares import net_noise_g, shared_sieve, stopping_flags, tare_flags
 
-Limits = Mapping[str, float]
-Flags = Iterator[Flag]
 Weighed = tuple[Run, Reading, str, float]
 """A mass with its place and its kind, tare or gross."""
 
 _NOISE = 4.0  # normal tail 6e-5 a run
 _PER_G = 10_000_000  # steps of 0.1 µg: what is finer comes from arithmetic
 _LOADED = 20.0  # scale intervals: powder whose mass does not come out alike by chance
-_TIME_UNITS = ((60.0, "h"), (1440.0, "days"), (1.0 / 60.0, "s"))
-_TIME_ROUNDING = 0.03  # 0.17 h are 10 min
 _LEVELS = (0.10, 0.50, 0.90)
 
 
@@ -123,47 +127,6 @@ def density(study: Study, limits: Limits) -> Flags:
     if limits["lowest"] <= meant <= limits["highest"]:
         remedy += f": {meant:g} if {value:g} is in {unit}"
     yield Flag("density", says, _settings(study), value, limit, remedy=f"{remedy}.")
-
-
-def time_range(study: Study, limits: Limits) -> Flags:
-    """Milling times that are hardly meant."""
-    for run in study.runs:
-        minutes = run.milling_time_min
-        if minutes == 0 or limits["shortest_min"] <= minutes <= limits["longest_min"]:
-            continue
-        short = minutes < limits["shortest_min"]
-        limit = limits["shortest_min" if short else "longest_min"]
-        says = f"the milling time {minutes:g} min is {'shorter' if short else 'longer'} than "
-        yield Flag("time_range", f"{says}{limit:g} min", at(run), minutes, limit)
-
-
-def time_unit(study: Study, _: Limits) -> Flags:
-    """Groups whose times are those of the others in another unit."""
-    times: dict[str, set[float]] = {run.group: set() for run in study.runs}
-    for run in study.runs:
-        if run.milling_time_min > 0:
-            times[run.group].add(run.milling_time_min)
-    odd: set[str] = set()
-    for factor, unit in _TIME_UNITS:
-        for group, own in times.items():
-            others = {one for name in times if name not in {group, *odd} for one in times[name]}
-            meant = {one: _near(one * factor, others) for one in own}
-            doubtful = len(own) > 1 or len(own) == len(others) == 1
-            fit = 2 * len(own & others) > len(own)  # most of them, as they stand
-            if group in odd or None in meant.values() or not doubtful or fit:
-                continue
-            odd.add(group)
-            told = f"the times of group {group} are those of the other groups in {unit}"
-            for run in study.runs:
-                minutes, other_min = run.milling_time_min, meant.get(run.milling_time_min)
-                if run.group == group and other_min is not None:
-                    says = f"{told}: {minutes:g} for {other_min:g} min"
-                    yield Flag("time_unit", says, at(run), minutes, other_min, told)
-
-
-def _near(minutes: float, others: Iterable[float]) -> float | None:
-    """The time of others that is meant by a rounded one; None where there is none."""
-    return next((one for one in others if abs(minutes / one - 1.0) < _TIME_ROUNDING), None)
 
 
 def copied_run(study: Study, limits: Limits) -> Flags:
@@ -421,6 +384,7 @@ _CHECKS: tuple[Callable[[Study, Limits], Flags], ...] = (
     sample_mass, no_sample_mass, negative_net, missing_sieve, odd_aperture, aperture_order,
     off_series, certificate, certificate_uncertainty, shared_sieve, overload, over_capacity,
     finer_than_resolution, mass_balance, dominant_class, not_bracketed, end_point, charge,
+    wrong_time,
 )  # fmt: skip
 
 

@@ -1,4 +1,4 @@
-"""Names that a person takes for one and a computer for two, and levels that are no numbers.
+"""How runs are labelled: names that read alike, levels that are no numbers, times hardly meant.
 
 Alike are names that differ in upper and lower case, in how an accent is stored, in blanks, dashes
 and underlines, in signs that show nothing, or in letters of another script.
@@ -6,24 +6,42 @@ and underlines, in signs that show nothing, or in letters of another script.
 
 from __future__ import annotations
 
+import math
 import re
 import unicodedata
 from collections import defaultdict
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from itertools import combinations, pairwise
 
-from psdstats.columns import column_words
+import numpy as np
+
+from psdstats.columns import BALL_RATIO, column_words
+from psdstats.frozen import Array
 from psdstats.study.cells import to_number
 from psdstats.study.flags import Flag, Spot, at
 from psdstats.study.records import Study
-from psdstats.study.runs import Run
+from psdstats.study.runs import Run, chord_um
 
 Step = Callable[[str], str]
+Limits = Mapping[str, float]
+Flags = Iterator[Flag]
 
 _OTHER_SCRIPTS = str.maketrans("аеорсухіјѕԁнкмтвАЕОРСУХІЈЅНКМТВαορνιτκΑΒΕΖΗΙΚΜΝΟΡΤΥΧ",
                                "aeopcyxijsdhkmtbAEOPCYXIJSHKMTBaopvitkABEZHIKMNOPTYX")  # fmt: skip
 _DASHES = dict.fromkeys(map(ord, "‐‑‒–—―−_"), "-")
 _BLANKS = re.compile(r"(?<!\d)\s+|\s+(?!\d)")  # "1 1" is not "11"
 _NOTHING = ("Cf", "Cc")
+_TIME_UNITS = ((60.0, "h"), (1440.0, "days"), (1.0 / 60.0, "s"))
+_TIME_ROUNDING = 0.03  # 0.17 h are 10 min
+_SIZES = (0.5, 0.9, 0.1)  # undersize at the size that is looked at, where most runs have it
+_LEVEL, _COURSE, _CELL, _RUN, _BEND = 0.08, 0.03, 0.02, 0.035, 0.034
+_WEIGHT = 4.0  # runs as which the scale of all of these is known beforehand
+_ANYWHERE, _NO_TIME = 100.0, 0.35
+_LOOKED_AT, _TOGETHER, _FEWEST = 12, 240, 2
+_SINGLE = (
+    "Look at the labels of both: single runs do not tell which is wrong; a powder that clumps "
+)
+_SINGLE += "gets coarser, too."
 _RATIO = re.compile(r"([0-9.,]+)\s*:\s*1")
 
 
@@ -145,3 +163,190 @@ def mixed_levels(study: Study, _: object) -> Iterator[Flag]:
             remedy = f"Write {', '.join(ratios)} for {shown}, as in the other runs."
         for run, _ in words:
             yield Flag("mixed_levels", says, at(run), common=says, remedy=remedy)
+
+
+def time_range(study: Study, limits: Limits) -> Flags:
+    """Milling times that are hardly meant."""
+    for run in study.runs:
+        minutes = run.milling_time_min
+        if minutes == 0 or limits["shortest_min"] <= minutes <= limits["longest_min"]:
+            continue
+        short = minutes < limits["shortest_min"]
+        limit = limits["shortest_min" if short else "longest_min"]
+        says = f"the milling time {minutes:g} min is {'shorter' if short else 'longer'} than "
+        yield Flag("time_range", f"{says}{limit:g} min", at(run), minutes, limit)
+
+
+def time_unit(study: Study, _: Limits) -> Flags:
+    """Groups whose times are those of the others in another unit."""
+    times: dict[str, set[float]] = {run.group: set() for run in study.runs}
+    for run in study.runs:
+        if run.milling_time_min > 0:
+            times[run.group].add(run.milling_time_min)
+    odd: set[str] = set()
+    for factor, unit in _TIME_UNITS:
+        for group, own in times.items():
+            others = {one for name in times if name not in {group, *odd} for one in times[name]}
+            meant = {one: _near(one * factor, others) for one in own}
+            doubtful = len(own) > 1 or len(own) == len(others) == 1
+            fit = 2 * len(own & others) > len(own)  # most of them, as they stand
+            if group in odd or None in meant.values() or not doubtful or fit:
+                continue
+            odd.add(group)
+            told = f"the times of group {group} are those of the other groups in {unit}"
+            for run in study.runs:
+                minutes, other_min = run.milling_time_min, meant.get(run.milling_time_min)
+                if run.group == group and other_min is not None:
+                    says = f"{told}: {minutes:g} for {other_min:g} min"
+                    yield Flag("time_unit", says, at(run), minutes, other_min, told)
+
+
+def _near(minutes: float, others: Iterable[float]) -> float | None:
+    """The time of others that is meant by a rounded one; None where there is none."""
+    return next((one for one in others if abs(minutes / one - 1.0) < _TIME_ROUNDING), None)
+
+
+def wrong_time(study: Study, limits: Limits) -> Flags:
+    """Runs whose size is that of another milling time, or of none.
+
+    Notes
+    -----
+    ln size is taken as a line in log2(1 + t/t1), t1 the shortest time, that bends a little (an
+    integrated random walk, q = 0.034).  Groups lie beside it by 8 %, fall by 3 % a doubling more or
+    less and lie 2 % beside that at each time; runs scatter by 3.5 %.  One factor makes all of it
+    larger or smaller and is known as from four runs.  A run, or two exchanged, is judged by all the
+    others; one of no time lies 35 % off (own choices; tests/calibration/wrong_times.py measures).
+    """
+    for runs in _courses(study):
+        level = max(_SIZES, key=lambda one: sum(chord_um(run, one) < math.inf for run in runs))
+        left = known = [run for run in runs if chord_um(run, level) < math.inf]
+        odd: list[list[tuple[Run, float]]] = []
+        while len(left) > _FEWEST:
+            odds, rows = _best_times(left, level)
+            if odds < math.log(limits["odds"]):
+                break
+            odd.append([(left[r], left[q].milling_time_min) for r, q in rows.items()])
+            left = [run for row, run in enumerate(left) if row not in rows]
+        if len({run.milling_time_min for run in known}) == len(known):
+            yield from _rise(known, [run.name for own in odd for run, _ in own], level)
+            continue
+        for own in odd:
+            for run, minutes in own:
+                says = _looks_like(run, minutes, left, level)
+                if len(own) > 1:
+                    (other,) = (one.name for one, _ in own if one is not run)
+                    says += f", as if its sample and that of run {other} were exchanged"
+                found = (minutes, run.milling_time_min)[: 2 * (minutes != run.milling_time_min)]
+                yield Flag("wrong_time", says, _listed_at(run), *found, common=says)
+
+
+def _courses(study: Study) -> Iterator[list[Run]]:
+    """Runs that differ in time and group alone; words of whole groups set no runs apart."""
+    apart: list[str] = []
+    for name in dict.fromkeys(name for run in study.runs for name in run.factors):
+        times, levels = defaultdict(set), defaultdict(set)
+        for run in study.runs:
+            times[run.factors.get(name)].add(run.milling_time_min)
+            levels[run.group].add(run.factors.get(name))
+        of_group = max(map(len, levels.values())) == 1 and name != BALL_RATIO
+        words = any(isinstance(one, str) for one in times)
+        if min(map(len, times.values())) > 1 and not (of_group and words):
+            apart.append(name)
+    alike: dict[tuple[object, ...], list[Run]] = defaultdict(list)
+    for run in study.runs:
+        alike[tuple(run.factors.get(name) for name in apart)].append(run)
+    for runs in alike.values():
+        parts = -(-len(runs) // _TOGETHER)
+        yield from (runs[first::parts] for first in range(parts))
+
+
+def _best_times(runs: Sequence[Run], level: float) -> tuple[float, dict[int, int]]:
+    """Ln odds of the likeliest wrong time or exchange; whose time each has, its own if none."""
+    minutes = [run.milling_time_min for run in runs]
+    groups = np.array([run.group for run in runs])
+    ln_um = np.log([chord_um(run, level) for run in runs])
+    u = np.log2(1.0 + np.array(minutes) / min(filter(None, minutes), default=1.0))
+    precision = np.linalg.inv(_covariance(u, groups, u, groups) + _RUN**2 * np.eye(len(u)))
+    weighed = precision @ ln_um
+    far = np.argsort(-np.abs(weighed) / np.sqrt(np.diag(precision)), kind="stable")[:_LOOKED_AT]
+    tried = [{r: r} for r in far]  # of no time
+    tried += [{r: minutes.index(t)} for r in far for t in dict.fromkeys(minutes) if t != minutes[r]]
+    tried += [
+        {r: q, q: r}
+        for r, q in combinations(far, 2)
+        if groups[r] == groups[q] and minutes[r] != minutes[q]
+    ]
+    best: tuple[float, dict[int, int]] = (-math.inf, {})
+    freedom, whole = _WEIGHT + len(runs), _WEIGHT + ln_um @ weighed
+    for one in tried:
+        rows, at = [*one], u[[*one.values()]]
+        given = np.linalg.inv(precision[np.ix_(rows, rows)])  # by all the others
+        cross = _covariance(at, groups[rows], u, groups)
+        onto = cross @ precision
+        held = onto[:, rows] @ given
+        among = _covariance(at, groups[rows], at, groups[rows]) + _RUN**2 * np.eye(len(rows))
+        among += held @ onto[:, rows].T - onto @ cross.T
+        among += (rows == [*one.values()]) * _NO_TIME**2
+        apart = ln_um[rows] - cross @ weighed + held @ weighed[rows]
+        rest = whole - weighed[rows] @ given @ weighed[rows]
+        misfit = apart @ np.linalg.solve(among, apart)
+        odds = freedom * math.log(whole / (rest + misfit))
+        odds = (odds + np.linalg.slogdet(given)[1] - np.linalg.slogdet(among)[1]) / 2.0
+        if odds > best[0]:
+            best = odds, one
+    return best
+
+
+def _covariance(u: Array, groups: Array, v: Array, others: Array) -> Array:
+    """Of mean ln sizes at some doublings of the time with those at others."""
+    u = u[:, None]
+    low, high, both = np.minimum(u, v), np.maximum(u, v), u * v
+    own = _LEVEL**2 + _COURSE**2 * both + _CELL**2 * (u == v)
+    bend = _BEND * (low**2 * high / 2.0 - low**3 / 6.0)
+    return np.asarray(_ANYWHERE + both + bend + own * (groups[:, None] == others))
+
+
+def _looks_like(run: Run, minutes: float, sound: Sequence[Run], level: float) -> str:
+    """What is told of one run beside the sound ones."""
+    own, size = run.milling_time_min, f"D{100.0 * level:.0f}"
+    says = f"group {run.group}, {own:g} min"
+    says += f", replicate {run.replicate}" if run.replicate else ""
+    says += (
+        f": its curve looks like that of {f'{minutes:g} min' if minutes != own else 'no time'}, "
+    )
+    says += f"not of {own:g} min ({size} {_um([run], level)}"
+    there = []
+    for time in dict.fromkeys((minutes, own)):
+        alike = [one for one in sound if one.milling_time_min == time]
+        alike = [one for one in alike if one.group == run.group] or alike
+        there += [f"{_um(alike, level)} at {time:g} min"] if alike else []
+    return f"{says}; others have {' and '.join(there)})" if there else f"{says})"
+
+
+def _um(runs: Sequence[Run], level: float) -> str:
+    """Sizes of some runs, from the smallest to the largest."""
+    sizes = sorted(chord_um(run, level) for run in runs)
+    return f"{' to '.join(dict.fromkeys(f'{one:.3g}' for one in (sizes[0], sizes[-1])))} µm"
+
+
+def _rise(runs: Sequence[Run], odd: Sequence[str], level: float) -> Flags:
+    """Where single runs become coarser with time: which of the two is wrong, they do not tell."""
+    course = sorted(runs, key=lambda run: run.milling_time_min)
+    rises = [
+        (chord_um(after, level) / chord_um(before, level), before, after)
+        for before, after in pairwise(course)
+        if before.name in odd or after.name in odd
+    ]
+    rise, *both = max(rises, key=lambda one: one[0], default=(0.0,))
+    if rise > 1.0:
+        first, last = (
+            f"{_um([run], level)} at {run.milling_time_min:g} min (run {run.name})" for run in both
+        )
+        says = f"D{100.0 * level:.0f} rises from {first} to {last}, though milling makes it finer"
+        for run in both:
+            yield Flag("wrong_time", says, _listed_at(run), common=says, remedy=_SINGLE)
+
+
+def _listed_at(run: Run) -> Spot:
+    """Where a run is listed with its time."""
+    return Spot(run.place.file, run.place.row, run.name) if run.place.file else at(run)

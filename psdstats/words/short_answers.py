@@ -420,6 +420,8 @@ def doubt_words(flag: Flag, say: Numerals = PLAIN) -> str:
         case "mass_balance":
             share = say.fixed(abs(value), 1)
             return f"{share} % {'lost' if value < 0 else 'gained'}"
+        case "wrong_time" if limit is not None:
+            return f"like {say(value, 'g')} min, not {say(limit, 'g')} min"
         case "tare_drift":
             way = "high" if value > 0 else "low"
             return f"tare {say(abs(value), '.3g')} g too {way}"

@@ -13,6 +13,7 @@ import numpy as np
 
 from psdstats.sieves import tolerance_um
 from psdstats.sieves.standards import practice_rule
+from psdstats.study.runs import chord_um
 
 SIZES = {
     "gross_below_tare": "tare and gross of the fullest sieve exchanged",
@@ -26,6 +27,7 @@ SIZES = {
     "density": "a density of 0.9 to 8 g/cm³ in kg/m³ or g/mm³",
     "time_range": "one time of 60,000 min or more, or under 0.01 min",
     "time_unit": "times of one group in hours, three digits",
+    "wrong_time": "times of two runs of a group exchanged, sizes a quarter apart or more",
     "resolution": "scale interval 1,000 times as large, or a hundredth",
     "copied_run": "a run with the readings of another one of its group",
     "sample_mass": "sample mass of one run left out",
@@ -302,6 +304,21 @@ def plant_time_unit(study, index, rng):
     return with_runs(study, lambda run: run if run.group != group else dataclasses.replace(
         run, milling_time_min=float(f"{run.milling_time_min / 60.0:.3g}")
     ))  # fmt: skip
+
+
+def plant_wrong_time(study, index, rng):
+    own = study.runs[index]
+    alike = [run for run in study.runs if run.group == own.group]
+    times = sorted({run.milling_time_min for run in alike})
+    if len(alike) == len(study.runs) or len(study.runs) < 8:  # others tell what a time gives
+        return None
+    sizes = {run.name: chord_um(run, 0.5) for run in alike}
+    other = max(alike, key=lambda run: abs(math.log(sizes[run.name] / sizes[own.name])))
+    if not 0.25 < abs(math.log(sizes[other.name] / sizes[own.name])) < math.inf or len(times) < 3:
+        return None
+    study = with_run(study, index, milling_time_min=other.milling_time_min)
+    place = next(number for number, run in enumerate(study.runs) if run.name == other.name)
+    return with_run(study, place, milling_time_min=own.milling_time_min)
 
 
 def plant_resolution(study, index, rng):
