@@ -9,8 +9,8 @@ from __future__ import annotations
 import math
 import re
 import unicodedata
-from collections import defaultdict
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections import Counter, defaultdict
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from itertools import combinations, pairwise
 
 import numpy as np
@@ -220,38 +220,36 @@ def wrong_time(study: Study, limits: Limits) -> Flags:
     for runs in _courses(study):
         level = max(_SIZES, key=lambda one: sum(chord_um(run, one) < math.inf for run in runs))
         left = known = [run for run in runs if chord_um(run, level) < math.inf]
-        odd: list[list[tuple[Run, float]]] = []
+        odd: list[dict[str, float]] = []
         while len(left) > _FEWEST:
-            odds, rows = _best_times(left, level)
+            odds, times = _best_times(left, level)
             if odds < math.log(limits["odds"]):
                 break
-            odd.append([(left[r], left[q].milling_time_min) for r, q in rows.items()])
-            left = [run for row, run in enumerate(left) if row not in rows]
+            odd.append(times)
+            left = [run for run in left if run.name not in times]
         if len({run.milling_time_min for run in known}) == len(known):
-            yield from _rise(known, [run.name for own in odd for run, _ in own], level)
+            yield from _rise(known, {name for times in odd for name in times}, level)
             continue
-        for own in odd:
-            for run, minutes in own:
-                says = _looks_like(run, minutes, left, level)
-                if len(own) > 1:
-                    (other,) = (one.name for one, _ in own if one is not run)
-                    says += f", as if its sample and that of run {other} were exchanged"
-                found = (minutes, run.milling_time_min)[: 2 * (minutes != run.milling_time_min)]
-                yield Flag("wrong_time", says, _listed_at(run), *found, common=says)
+        for run, times in ((run, times) for times in odd for run in known if run.name in times):
+            own, time = run.milling_time_min, times[run.name]
+            says = _looks_like(run, time, left, level)
+            for other in times.keys() - {run.name}:
+                says += f", as if its sample and that of run {other} were exchanged"
+            found = (time, own) if time != own else ()
+            yield Flag("wrong_time", says, _listed_at(run), *found, common=says)
 
 
 def _courses(study: Study) -> Iterator[list[Run]]:
     """Runs that differ in time and group alone; words of whole groups set no runs apart."""
     apart: list[str] = []
     for name in dict.fromkeys(name for run in study.runs for name in run.factors):
-        times, levels = defaultdict(set), defaultdict(set)
-        for run in study.runs:
-            times[run.factors.get(name)].add(run.milling_time_min)
-            levels[run.group].add(run.factors.get(name))
-        of_group = max(map(len, levels.values())) == 1 and name != BALL_RATIO
-        words = any(isinstance(one, str) for one in times)
-        if min(map(len, times.values())) > 1 and not (of_group and words):
-            apart.append(name)
+        seen = {(run.group, run.milling_time_min, run.factors.get(name)) for run in study.runs}
+        times = Counter(level for _, level in {(time, level) for _, time, level in seen})
+        of_group = len({(group, level) for group, _, level in seen}) == len(
+            {one[0] for one in seen}
+        )
+        words = name != BALL_RATIO and any(isinstance(level, str) for level in times)
+        apart += [name] if min(times.values()) > 1 and not (of_group and words) else []
     alike: dict[tuple[object, ...], list[Run]] = defaultdict(list)
     for run in study.runs:
         alike[tuple(run.factors.get(name) for name in apart)].append(run)
@@ -260,8 +258,8 @@ def _courses(study: Study) -> Iterator[list[Run]]:
         yield from (runs[first::parts] for first in range(parts))
 
 
-def _best_times(runs: Sequence[Run], level: float) -> tuple[float, dict[int, int]]:
-    """Ln odds of the likeliest wrong time or exchange; whose time each has, its own if none."""
+def _best_times(runs: Sequence[Run], level: float) -> tuple[float, dict[str, float]]:
+    """Ln odds of the likeliest wrong time or exchange; which time each run has, its own if none."""
     minutes = [run.milling_time_min for run in runs]
     groups = np.array([run.group for run in runs])
     ln_um = np.log([chord_um(run, level) for run in runs])
@@ -271,30 +269,25 @@ def _best_times(runs: Sequence[Run], level: float) -> tuple[float, dict[int, int
     far = np.argsort(-np.abs(weighed) / np.sqrt(np.diag(precision)), kind="stable")[:_LOOKED_AT]
     tried = [{r: r} for r in far]  # of no time
     tried += [{r: minutes.index(t)} for r in far for t in dict.fromkeys(minutes) if t != minutes[r]]
-    tried += [
-        {r: q, q: r}
-        for r, q in combinations(far, 2)
-        if groups[r] == groups[q] and minutes[r] != minutes[q]
-    ]
-    best: tuple[float, dict[int, int]] = (-math.inf, {})
-    freedom, whole = _WEIGHT + len(runs), _WEIGHT + ln_um @ weighed
+    both = [(r, q) for r, q in combinations(far, 2) if groups[r] == groups[q]]
+    tried += [{r: q, q: r} for r, q in both if minutes[r] != minutes[q]]
+    odds = []
     for one in tried:
         rows, at = [*one], u[[*one.values()]]
         given = np.linalg.inv(precision[np.ix_(rows, rows)])  # by all the others
         cross = _covariance(at, groups[rows], u, groups)
         onto = cross @ precision
         held = onto[:, rows] @ given
-        among = _covariance(at, groups[rows], at, groups[rows]) + _RUN**2 * np.eye(len(rows))
+        noise = _RUN if rows != [*one.values()] else _NO_TIME
+        among = _covariance(at, groups[rows], at, groups[rows]) + noise**2 * np.eye(len(rows))
         among += held @ onto[:, rows].T - onto @ cross.T
-        among += (rows == [*one.values()]) * _NO_TIME**2
-        apart = ln_um[rows] - cross @ weighed + held @ weighed[rows]
-        rest = whole - weighed[rows] @ given @ weighed[rows]
-        misfit = apart @ np.linalg.solve(among, apart)
-        odds = freedom * math.log(whole / (rest + misfit))
-        odds = (odds + np.linalg.slogdet(given)[1] - np.linalg.slogdet(among)[1]) / 2.0
-        if odds > best[0]:
-            best = odds, one
-    return best
+        off = ln_um[rows] - cross @ weighed + held @ weighed[rows]
+        whole = _WEIGHT + ln_um @ weighed
+        moved = off @ np.linalg.solve(among, off) - weighed[rows] @ given @ weighed[rows]
+        sizes = np.linalg.slogdet(given)[1] - np.linalg.slogdet(among)[1]
+        odds.append((sizes - (_WEIGHT + len(u)) * math.log1p(moved / whole)) / 2.0)
+    best = int(np.argmax(odds))
+    return odds[best], {runs[r].name: minutes[q] for r, q in tried[best].items()}
 
 
 def _covariance(u: Array, groups: Array, v: Array, others: Array) -> Array:
@@ -308,18 +301,17 @@ def _covariance(u: Array, groups: Array, v: Array, others: Array) -> Array:
 
 def _looks_like(run: Run, minutes: float, sound: Sequence[Run], level: float) -> str:
     """What is told of one run beside the sound ones."""
-    own, size = run.milling_time_min, f"D{100.0 * level:.0f}"
+    own, there = run.milling_time_min, list[str]()
+    for time in dict.fromkeys((minutes, own)):
+        alike = [one for one in sound if one.milling_time_min == time]
+        alike = [one for one in alike if one.group == run.group] or alike
+        there += [f"{_um(alike, level)} at {time:g} min"] if alike else []
     says = f"group {run.group}, {own:g} min"
     says += f", replicate {run.replicate}" if run.replicate else ""
     says += (
         f": its curve looks like that of {f'{minutes:g} min' if minutes != own else 'no time'}, "
     )
-    says += f"not of {own:g} min ({size} {_um([run], level)}"
-    there = []
-    for time in dict.fromkeys((minutes, own)):
-        alike = [one for one in sound if one.milling_time_min == time]
-        alike = [one for one in alike if one.group == run.group] or alike
-        there += [f"{_um(alike, level)} at {time:g} min"] if alike else []
+    says += f"not of {own:g} min (D{100.0 * level:.0f} {_um([run], level)}"
     return f"{says}; others have {' and '.join(there)})" if there else f"{says})"
 
 
@@ -329,24 +321,20 @@ def _um(runs: Sequence[Run], level: float) -> str:
     return f"{' to '.join(dict.fromkeys(f'{one:.3g}' for one in (sizes[0], sizes[-1])))} µm"
 
 
-def _rise(runs: Sequence[Run], odd: Sequence[str], level: float) -> Flags:
+def _rise(runs: Sequence[Run], odd: Collection[str], level: float) -> Flags:
     """Where single runs become coarser with time: which of the two is wrong, they do not tell."""
-    course = sorted(runs, key=lambda run: run.milling_time_min)
-    rises = [
+    steps = [
         (chord_um(after, level) / chord_um(before, level), before, after)
-        for before, after in pairwise(course)
+        for before, after in pairwise(sorted(runs, key=lambda run: run.milling_time_min))
         if before.name in odd or after.name in odd
     ]
-    rise, *both = max(rises, key=lambda one: one[0], default=(0.0,))
-    if rise > 1.0:
-        first, last = (
-            f"{_um([run], level)} at {run.milling_time_min:g} min (run {run.name})" for run in both
-        )
-        says = f"D{100.0 * level:.0f} rises from {first} to {last}, though milling makes it finer"
-        for run in both:
-            yield Flag("wrong_time", says, _listed_at(run), common=says, remedy=_SINGLE)
+    rise, *both = max(steps, key=lambda one: one[0], default=(0.0,))
+    told = [f"{_um([run], level)} at {run.milling_time_min:g} min (run {run.name})" for run in both]
+    says = f"D{100.0 * level:.0f} rises from {' to '.join(told)}, though milling makes it finer"
+    for run in both if rise > 1.0 else ():
+        yield Flag("wrong_time", says, _listed_at(run), common=says, remedy=_SINGLE)
 
 
 def _listed_at(run: Run) -> Spot:
     """Where a run is listed with its time."""
-    return Spot(run.place.file, run.place.row, run.name) if run.place.file else at(run)
+    return Spot(run.place.file or None, run.place.row or None, run.name)

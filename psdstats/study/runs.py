@@ -231,10 +231,11 @@ class Run(_ListedRun):
         return sum(reading.net_g for reading in self.readings)
 
 
-def chord_um(run: Run, level: float) -> float:
+def chord_um(run: Run, level: float, nets_g: Sequence[float] | None = None) -> float:
     """Size by the chord of ln aperture between two sieves, µm; infinite where none enclose it."""
     ln_um = [math.log(one.aperture_um) for one in run.readings if one.aperture_um > 0]
-    below = np.cumsum([one.net_g for one in run.readings])[: len(ln_um)] / run.total_g
+    whole = np.cumsum([one.net_g for one in run.readings] if nets_g is None else nets_g)
+    below = whole[: len(ln_um)] / whole[-1]
     inside = below[0] <= level <= below[-1]
     return math.exp(np.interp(level, np.maximum.accumulate(below), ln_um)) if inside else math.inf
 

@@ -388,8 +388,9 @@ def act_on(
         return Told("" if first else "Nothing: no reading is in doubt.", " ".join(first))
     same = alike(flags, lambda one: one.check)
     told = [part for own in same for part in _flags_words(own, say)]
-    runs = len({one.spot.run for one in flags})
-    return Told("", " ".join([f"{'; '.join(told)}.", without_words(runs, moved, say), *first]))
+    runs = len({one.spot.run for one in flags} - {None})
+    parts = [f"{capital('; '.join(told))}.", without_words(runs, moved, say), *first]
+    return Told("", " ".join(filter(None, parts)))
 
 
 def _look_words(remark: Remark, say: Numerals) -> str:
@@ -403,7 +404,7 @@ def _flags_words(own: Sequence[Flag], say: Numerals) -> Iterator[str]:
     if len(own) <= _FEW_FLAGS:
         for one in own:
             where = ", ".join(filter(None, (one.spot.run, one.spot.sieve)))
-            yield f"{where}: {doubt_words(one, say)}"
+            yield f"{where}: {doubt_words(one, say)}" if where else one.common
         return
     worst = max(own, key=lambda one: abs(one.value or 0.0))
     runs = len({one.spot.run for one in own})
@@ -414,7 +415,7 @@ def doubt_words(flag: Flag, say: Numerals = PLAIN) -> str:
     """What is wrong with a reading, in a few words with its value."""
     value, limit = flag.value or 0.0, flag.limit
     bound = "" if limit is None else f"{say(abs(limit), '.4g')} {flag.unit}"
-    match flag.check:
+    match flag.check if flag.spot.run else "":
         case "finer_than_resolution":
             return f"{say(value, '.10g')} g on a {bound} balance"
         case "mass_balance":
@@ -433,7 +434,7 @@ def doubt_words(flag: Flag, say: Numerals = PLAIN) -> str:
             return "weighing missing"
         case "end_point":
             return f"the second shaking still moved {say(abs(value), '.3g')} g"
-    return flag.says
+    return flag.common or flag.says
 
 
 def without_words(runs: int, moved: Sequence[LeftOut], say: Numerals = PLAIN) -> str:
