@@ -37,7 +37,7 @@ _SIZES = (0.5, 0.9, 0.1)  # undersize at the size that is looked at, where most 
 _LEVEL, _COURSE, _CELL, _RUN, _BEND = 0.08, 0.03, 0.02, 0.035, 0.034
 _WEIGHT = 4.0  # runs as which the scale of all of these is known beforehand
 _ANYWHERE, _NO_TIME = 100.0, 0.35
-_LOOKED_AT, _TOGETHER, _FEWEST = 12, 240, 2
+_LOOKED_AT, _TOGETHER, _FEWEST = 12, 120, 2
 _SINGLE = (
     "Look at the labels of both: single runs do not tell which is wrong; a powder that clumps "
 )
@@ -264,39 +264,38 @@ def _best_times(runs: Sequence[Run], level: float) -> tuple[float, dict[str, flo
     groups = np.array([run.group for run in runs])
     ln_um = np.log([chord_um(run, level) for run in runs])
     u = np.log2(1.0 + np.array(minutes) / min(filter(None, minutes), default=1.0))
-    precision = np.linalg.inv(_covariance(u, groups, u, groups) + _RUN**2 * np.eye(len(u)))
-    weighed = precision @ ln_um
-    far = np.argsort(-np.abs(weighed) / np.sqrt(np.diag(precision)), kind="stable")[:_LOOKED_AT]
+    written = _covariance(u, groups) + _RUN**2 * np.eye(len(u))
+    precision = np.linalg.inv(written)
+    off = -np.abs(precision @ ln_um) / np.sqrt(np.diag(precision))
+    far = [int(r) for r in np.argsort(off, kind="stable")[:_LOOKED_AT]]
     tried = [{r: r} for r in far]  # of no time
     tried += [{r: minutes.index(t)} for r in far for t in dict.fromkeys(minutes) if t != minutes[r]]
     both = [(r, q) for r, q in combinations(far, 2) if groups[r] == groups[q]]
     tried += [{r: q, q: r} for r, q in both if minutes[r] != minutes[q]]
     odds = []
     for one in tried:
-        rows, at = [*one], u[[*one.values()]]
-        given = np.linalg.inv(precision[np.ix_(rows, rows)])  # by all the others
-        cross = _covariance(at, groups[rows], u, groups)
-        onto = cross @ precision
-        held = onto[:, rows] @ given
-        noise = _RUN if rows != [*one.values()] else _NO_TIME
-        among = _covariance(at, groups[rows], at, groups[rows]) + noise**2 * np.eye(len(rows))
-        among += held @ onto[:, rows].T - onto @ cross.T
-        off = ln_um[rows] - cross @ weighed + held @ weighed[rows]
-        whole = _WEIGHT + ln_um @ weighed
-        moved = off @ np.linalg.solve(among, off) - weighed[rows] @ given @ weighed[rows]
-        sizes = np.linalg.slogdet(given)[1] - np.linalg.slogdet(among)[1]
-        odds.append((sizes - (_WEIGHT + len(u)) * math.log1p(moved / whole)) / 2.0)
+        at, noise = u.copy(), np.full(len(u), _RUN**2)
+        at[[*one]] = u[[*one.values()]]
+        noise[[r for r, q in one.items() if r == q]] = _NO_TIME**2
+        odds.append(_ln_evidence(_covariance(at, groups) + np.diag(noise), ln_um))
     best = int(np.argmax(odds))
-    return odds[best], {runs[r].name: minutes[q] for r, q in tried[best].items()}
+    times = {runs[r].name: minutes[q] for r, q in tried[best].items()}
+    return odds[best] - _ln_evidence(written, ln_um), times
 
 
-def _covariance(u: Array, groups: Array, v: Array, others: Array) -> Array:
-    """Of mean ln sizes at some doublings of the time with those at others."""
-    u = u[:, None]
-    low, high, both = np.minimum(u, v), np.maximum(u, v), u * v
-    own = _LEVEL**2 + _COURSE**2 * both + _CELL**2 * (u == v)
+def _covariance(u: Array, groups: Array) -> Array:
+    """Of mean ln sizes at so many doublings of the time."""
+    low, high, both = np.minimum.outer(u, u), np.maximum.outer(u, u), np.outer(u, u)
+    own = _LEVEL**2 + _COURSE**2 * both + _CELL**2 * (low == high)
     bend = _BEND * (low**2 * high / 2.0 - low**3 / 6.0)
-    return np.asarray(_ANYWHERE + both + bend + own * (groups[:, None] == others))
+    return np.asarray(_ANYWHERE + both + bend + own * (groups[:, None] == groups))
+
+
+def _ln_evidence(covariance: Array, ln_um: Array) -> float:
+    """Of sizes whose covariance is known but for one factor."""
+    root = np.linalg.cholesky(covariance)
+    whole = _WEIGHT + (np.linalg.solve(root, ln_um) ** 2).sum()
+    return float(-np.log(np.diag(root)).sum() - (_WEIGHT + len(ln_um)) / 2.0 * math.log(whole))
 
 
 def _looks_like(run: Run, minutes: float, sound: Sequence[Run], level: float) -> str:

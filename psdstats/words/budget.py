@@ -15,7 +15,7 @@ from psdstats.uncertainty.budget import Budget, combined_percent
 from psdstats.uncertainty.conformity import Conformity, LimitResult, Specification
 from psdstats.words.groups import place_words
 from psdstats.words.numbers import PLAIN, Numerals
-from psdstats.words.remarks import joined
+from psdstats.words.remarks import joined, phrases
 
 
 def source_words(source: str) -> str:
@@ -39,12 +39,7 @@ ONE_SOURCE = 0.99
 """Share from which one source is all that matters: no figure then."""
 NOTICED = 0.05
 """Share of u that a change must take away at least once to be drawn."""
-DISTRIBUTIONS = {
-    "normal": "normal",
-    "uniform": "rectangular",
-    "gamma": "gamma",
-    "student": "t",
-}
+DISTRIBUTIONS = phrases("distribution")
 """Distributions of inputs as they are read."""
 AXIS = "standard uncertainty / % of the size"
 

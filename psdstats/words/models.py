@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from psdstats.columns import column_words
-from psdstats.comparison.beside import FEWEST_UNITS, LeftOut, Unit
+from psdstats.comparison.beside import FEWEST_UNITS, LeftOut
 from psdstats.findings import Contrast
 from psdstats.models.contrasts import ContrastResult
 from psdstats.models.design_columns import FixedDesign, RandomSlope
@@ -205,13 +205,7 @@ def statistic_words(
     return f"{'F' if test == 'anova' else 'Q'}({freedom}) = {say.significant(statistic, 3)}"
 
 
-UNITS = {
-    Unit.GROUPS: "groups, studentised bootstrap",
-    Unit.CHARGES: "charges, studentised bootstrap",
-    Unit.RUNS: "runs, studentised bootstrap",
-    Unit.REPLICATES: "replicates, bootstrap of their residuals",
-    Unit.READINGS: "readings alone, by their uncertainty",
-}
+UNITS = phrases("resampled")
 RESAMPLED_UNITS_NOTE = (
     "Resampled are groups, else charges, else runs where nothing binds them, if there are at least "
     f"{FEWEST_UNITS} with both ends of a change. Fewer are refused: replicates are resampled then, "

@@ -24,7 +24,7 @@ from psdstats.uncertainty.bootstrap import LEAST_UNITS
 from psdstats.uncertainty.propagation import Method, Propagation
 from psdstats.uncertainty.ratios import RatioIntervals
 from psdstats.words.numbers import MISSING, PLAIN, Numerals
-from psdstats.words.remarks import joined, pair_words, sentence, told_of
+from psdstats.words.remarks import joined, pair_words, phrases, sentence, told_of
 
 _MANY = 1e4  # degrees of freedom at which k is that of infinitely many to four digits
 
@@ -455,17 +455,8 @@ def moved_alternative(frames: Mapping[str, pd.DataFrame], say: Numerals = PLAIN)
 NOTES_HEADING = "Notes on the whole distribution"
 REPLACEMENT = "replacement, times the stated one"
 
-FAMILIES = {
-    "rosin-rammler-bennett": "Rosin–Rammler–Bennett",
-    "log-normal": "log-normal",
-    "gates-gaudin-schuhmann": "Gates–Gaudin–Schuhmann",
-}
-PARAMETERS = {
-    "characteristic_um": "characteristic, µm",
-    "median_um": "median, µm",
-    "top_size_um": "top size, µm",
-    "geometric_sd": "geometric sd",
-}
+FAMILIES = phrases("family")
+PARAMETERS = phrases("parameter")
 """Distributions and their parameters; others keep their names."""
 
 
