@@ -9,42 +9,24 @@ from __future__ import annotations
 
 import math
 from collections import Counter, defaultdict
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import replace
-from itertools import pairwise
-from operator import attrgetter
-from statistics import median
+from itertools import groupby, pairwise
+from operator import itemgetter
 
 from psdstats.columns import BALL_RATIO, signed
 from psdstats.sieves import standards
 from psdstats.sieves.sieve import Sieve
 from psdstats.study.flags import CHECKS, CheckReport, Flag, Severity, Spot, at, limits_of, readings
-from psdstats.study.names import (
-    Flags,
-    Limits,
-    mixed_levels,
-    similar_names,
-    time_range,
-    time_unit,
-    wrong_time,
-)
+from psdstats.study.names import LABEL_CHECKS, Flags, Limits
 from psdstats.study.records import Study
 from psdstats.study.runs import Reading, Run
-from psdstats.study.tares import (
-    moved_percent,
-    reading_noise_g,
-    shared_sieve,
-    stopping_flags,
-    tare_flags,
-    tare_scatter,
-)
+from psdstats.study.tares import TARE_CHECKS, mass_balance, stopping_flags, tare_flags
 
 Weighed = tuple[Run, Reading, float]
 """A mass with its place."""
 
-_NOISE = 4.0  # normal tail 6e-5 a run
 _PER_G = 10_000_000  # steps of 0.1 µg: what is finer comes from arithmetic
-_ALIKE = 4  # runs whose gains differ by less than a quarter have one cause
 _LOADED = 20.0  # scale intervals: powder whose mass does not come out alike by chance
 _LEVELS = (0.10, 0.50, 0.90)
 
@@ -106,23 +88,17 @@ def _by_balance(study: Study) -> Iterator[tuple[str, str, list[float], list[Weig
 
 def resolution(study: Study, limits: Limits) -> Flags:
     """Resolutions that the tares, or the gross masses, of a balance contradict as a whole."""
-    for name, kind, masses, finer in _by_balance(study):
-        shown_g = math.gcd(*(round(mass * _PER_G) for mass in masses)) / _PER_G
-        step_g = study.balances[name].resolution_g
-        if 2 * len(finer) > len(masses):
-            says = f"{len(finer)} of {len(masses)} {kind} masses show finer steps than that"
-        elif 2 * len(masses) >= limits["readings"] and shown_g >= limits["steps"] * step_g:
-            says = f"all {len(masses)} {kind} masses are multiples of {shown_g:g} g"
-        else:
-            continue
-        told = f"the resolution of balance {name} cannot be {step_g:g} g"
-        remedy = (
-            f"Write the scale interval of its display as resolution_g of balance {name}, in g; "
-        )
-        remedy += "name another balance where tares were weighed on it."
-        yield Flag(
-            "resolution", f"{told}: {says}", _settings(study), step_g, shown_g, told, remedy=remedy
-        )
+    for name, kinds in groupby(_by_balance(study), key=itemgetter(0)):
+        step_g, says = study.balances[name].resolution_g, list[str]()
+        for _, kind, masses, finer in kinds:
+            shown_g = math.gcd(*(round(mass * _PER_G) for mass in masses)) / _PER_G
+            if 2 * len(finer) > len(masses):
+                says.append(f"{len(finer)} of {len(masses)} {kind} masses show finer steps")
+            elif 2 * len(masses) >= limits["readings"] and shown_g >= limits["steps"] * step_g:
+                says.append(f"all {len(masses)} {kind} masses are multiples of {shown_g:g} g")
+        if says:
+            told = f"the resolution of balance {name} cannot be {step_g:g} g: {' and '.join(says)}"
+            yield Flag("resolution", told, _settings(study), step_g)
 
 
 def _settings(study: Study) -> Spot:
@@ -171,65 +147,6 @@ def no_sample_mass(study: Study, _: Limits) -> Flags:
     if study.runs and all(run.sample_mass_g is None for run in study.runs):
         says = "no run has a sample mass, so loss of powder is not looked for"
         yield Flag("no_sample_mass", says)
-
-
-def mass_balance(study: Study, limits: Limits) -> Flags:
-    """Loss or gain against the mass put on the stack, beyond what weighing noise explains."""
-    lost_remedy = "Look for powder left behind or spilt, and for a sieve that was not weighed."
-    gain_remedy = "Look for a wrong reading, a sieve weighed with its lid, or damp powder."
-    shared = dict[str, float]()
-    for runs, percent in _shared_gains(study, limits):
-        yield _shared_gain(runs, percent, limits)
-        shared |= dict.fromkeys((run.name for run in runs), percent)
-    for run in study.runs:
-        sample_g, total_g = run.sample_mass_g, run.total_g
-        if sample_g is None:
-            continue
-        noise_g = _NOISE * reading_noise_g(study, run)
-        gain = 100.0 * (total_g / sample_g - 1.0) - shared.get(run.name, 0.0)
-        lost = gain < 0
-        limit = limits["percent"] if lost else limits["gain_percent"]
-        told = abs(total_g - sample_g) > noise_g * math.sqrt(len(run.readings) + 0.5)
-        if told and abs(gain) > limit:
-            says = f"{total_g:.6g} g came back of {sample_g:.6g} g: "
-            says += f"{abs(gain):.1f} % {'lost' if lost else 'too much'}"
-            says += ", beside what its runs have in common" if run.name in shared else ""
-            remedy, limit = (lost_remedy, -limit) if lost else (gain_remedy, limit)
-            yield Flag("mass_balance", says, at(run), gain, limit, remedy=remedy)
-
-
-def _shared_gains(study: Study, limits: Limits) -> Iterator[tuple[list[Run], float]]:
-    """Runs of a balance, or of a group on it, that all gain or lose nearly as much, per cent."""
-    left = [run for run in study.runs if run.sample_mass_g is not None]
-    for by in (attrgetter("balance"), attrgetter("balance", "group")):
-        alike: dict[object, list[Run]] = defaultdict(list)
-        for run in left:
-            alike[by(run)].append(run)
-        for runs in alike.values():
-            gains = [100.0 * (run.total_g / (run.sample_mass_g or 1.0) - 1.0) for run in runs]
-            shared = median(gains)
-            limit = limits["gain_percent"] if shared > 0 else limits["percent"]
-            apart = median(abs(one - shared) for one in gains)
-            if len(runs) >= _ALIKE and abs(shared) > max(limit, _ALIKE * apart):
-                left = [run for run in left if run not in runs]
-                yield runs, shared
-
-
-def _shared_gain(runs: Sequence[Run], percent: float, limits: Limits) -> Flag:
-    """What is told of a gain or loss that runs have in common, with what one tare would move."""
-    by_g = [percent / 100.0 * (run.sample_mass_g or 0.0) for run in runs]
-    moves: dict[float, list[float]] = defaultdict(list)
-    for run, own_g in zip(runs, by_g, strict=True):
-        for one in run.readings:
-            moves[one.aperture_um].append(moved_percent(run, one, own_g))
-    most = max(abs(median(own)) for own in moves.values())
-    told = f"the {len(runs)} runs of {', '.join(dict.fromkeys(run.group for run in runs))} weigh "
-    told += f"{abs(median(by_g)):.3g} g {'more' if percent > 0 else 'less'} than was put on the "
-    says = f"{told}stack, nearly alike, as by one cause; were it the tare of one sieve, D50 would "
-    says += f"move by up to {most:.1f} %"
-    remedy = "Weigh the empty sieves, and a sample, again; correct the tare in all these runs."
-    limit = limits["gain_percent"] if percent > 0 else -limits["percent"]
-    return Flag("mass_balance", says, Spot(), percent, limit, f"{told}stack", remedy=remedy)
 
 
 def dominant_class(study: Study, limits: Limits) -> Flags:
@@ -435,11 +352,10 @@ def _charge(name: str | None, runs: list[Run]) -> Flags:
 
 
 _CHECKS: tuple[Callable[[Study, Limits], Flags], ...] = (
-    similar_names, mixed_levels, density, time_range, time_unit, resolution, copied_run,
-    sample_mass, no_sample_mass, negative_net, missing_sieve, odd_aperture, aperture_order,
-    off_series, certificate, certificate_uncertainty, shared_sieve, overload, over_capacity,
-    finer_than_resolution, mass_balance, dominant_class, not_bracketed, end_point, charge,
-    wrong_time, tare_scatter,
+    *LABEL_CHECKS, density, resolution, copied_run, sample_mass, no_sample_mass, negative_net,
+    missing_sieve, odd_aperture, aperture_order, off_series, certificate, certificate_uncertainty,
+    overload, over_capacity, finer_than_resolution, mass_balance, dominant_class, not_bracketed,
+    end_point, charge, *TARE_CHECKS,
 )  # fmt: skip
 
 

@@ -38,10 +38,6 @@ _LEVEL, _COURSE, _CELL, _RUN, _BEND = 0.08, 0.03, 0.02, 0.035, 0.034
 _WEIGHT = 4.0  # runs as which the scale of all of these is known beforehand
 _ANYWHERE, _NO_TIME = 100.0, 0.35
 _LOOKED_AT, _TOGETHER, _FEWEST = 12, 120, 2
-_SINGLE = (
-    "Look at the labels of both: single runs do not tell which is wrong; a powder that clumps "
-)
-_SINGLE += "gets coarser, too."
 _RATIO = re.compile(r"([0-9.,]+)\s*:\s*1")
 
 
@@ -330,10 +326,14 @@ def _rise(runs: Sequence[Run], odd: Collection[str], level: float) -> Flags:
     rise, *both = max(steps, key=lambda one: one[0], default=(0.0,))
     told = [f"{_um([run], level)} at {run.milling_time_min:g} min (run {run.name})" for run in both]
     says = f"D{100.0 * level:.0f} rises from {' to '.join(told)}, though milling makes it finer"
+    remedy = "Look at both labels: single runs do not tell which is wrong, or if powder clumped."
     for run in both if rise > 1.0 else ():
-        yield Flag("wrong_time", says, _listed_at(run), common=says, remedy=_SINGLE)
+        yield Flag("wrong_time", says, _listed_at(run), common=says, remedy=remedy)
 
 
 def _listed_at(run: Run) -> Spot:
     """Where a run is listed with its time."""
     return Spot(run.place.file or None, run.place.row or None, run.name)
+
+
+LABEL_CHECKS = (similar_names, mixed_levels, time_range, time_unit, wrong_time)

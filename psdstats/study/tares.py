@@ -13,6 +13,7 @@ from collections import defaultdict
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import chain, pairwise
+from operator import attrgetter
 from statistics import NormalDist, median
 
 import pandas as pd
@@ -27,6 +28,8 @@ Weighed = list[tuple[Run, Reading]]
 
 _NORMAL_MEDIAN = 0.6745  # median of the absolute value of a standard normal variable
 _LEAST_LIMIT = 1.5  # in units of d: neighbouring display values are never an alarm
+_ALIKE = 4  # runs whose gains differ by less than a quarter have one cause
+_NOISE = 4.0  # normal tail 6e-5 a run
 _DRIFT = 10.0  # median deviations within a group
 _FAR = 4.0  # standard uncertainties between two groups
 _NOISIEST = 3.0  # in units of d: repeatability that is taken from tares
@@ -164,11 +167,10 @@ def _explained_g(study: Study, balance: str) -> float:
     return max(_NOISIEST * noise_g, _COARSEST * one.resolution_g)
 
 
-def reading_noise_g(study: Study, run: Run) -> float:
-    """Standard uncertainty of a net mass of a run, with the scatter that its tares show, g."""
-    balance = study.balances[run.balance]
-    seen_g = scatter_g(study).get((run.balance, run.group), 0.0)
-    return net_noise_g(balance.resolution_g, max(balance.repeatability_g, seen_g))
+def reading_noise_g(study: Study, run: Run, seen: Mapping[tuple[str, str], float]) -> float:
+    """Standard uncertainty of a net mass of a run, its tares scattering as seen, g."""
+    one, seen_g = study.balances[run.balance], seen.get((run.balance, run.group), 0.0)
+    return net_noise_g(one.resolution_g, max(one.repeatability_g, seen_g))
 
 
 def tare_scatter(study: Study, _: object) -> Iterator[Flag]:
@@ -316,21 +318,76 @@ def _drifting(own: Sequence[TareRecord]) -> Iterator[Flag]:
     """What is told of a sieve of which so many tares are off that it is the sieve, not a run."""
     off = [one.deviation_g for one in own if one.is_outside]
     if len(off) > max(_MOST * len(own), 2):
-        tares, limit_g = [one.reading.tare_g for one in own], own[0].limit_g
+        first, tares = own[0], [one.reading.tare_g for one in own]
         told = (
             f"its tare lies between {min(tares):.10g} and {max(tares):.10g} g, off its median in "
         )
         told += f"{len(off)} of {len(own)} runs"
         says = (
-            f"{told} by more than the balance explains ({limit_g:.2g} g): the sieve changed, not "
+            f"{told} by more than the balance explains ({first.limit_g:.2g} g): the sieve changed, "
         )
-        says += "these runs, and each run counts its own tare"
-        remedy = (
-            "Look for powder that builds up in the mesh, or a loose frame; clean the sieve and "
-        )
-        remedy += "weigh it empty before every run."
-        spot = Spot(own[0].reading.place.file or None, sieve=own[0].reading.sieve)
-        yield Flag("tare_drift", says, spot, max(off, key=abs), limit_g, told, remedy=remedy)
+        says += "not these runs, and each run counts its own tare"
+        spot = Spot(first.reading.place.file or None, sieve=first.reading.sieve)
+        yield Flag("tare_drift", says, spot, max(off, key=abs), first.limit_g, told)
+
+
+def mass_balance(study: Study, limits: Mapping[str, float]) -> Iterator[Flag]:
+    """Loss or gain against the mass put on the stack, beyond what weighing noise explains."""
+    lost_remedy = "Look for powder left behind or spilt, and for a sieve that was not weighed."
+    gain_remedy = "Look for a wrong reading, a sieve weighed with its lid, or damp powder."
+    shared, seen = dict[str, float](), scatter_g(study)
+    for runs, percent in _shared_gains(study, limits):
+        yield _shared_gain(runs, percent, limits)
+        shared |= dict.fromkeys((run.name for run in runs), percent)
+    for run in study.runs:
+        sample_g, total_g = run.sample_mass_g, run.total_g
+        if sample_g is None:
+            continue
+        noise_g = _NOISE * reading_noise_g(study, run, seen)
+        gain = 100.0 * (total_g / sample_g - 1.0) - shared.get(run.name, 0.0)
+        lost = gain < 0
+        limit = limits["percent"] if lost else limits["gain_percent"]
+        told = abs(total_g - sample_g) > noise_g * math.sqrt(len(run.readings) + 0.5)
+        if told and abs(gain) > limit:
+            says = f"{total_g:.6g} g came back of {sample_g:.6g} g: "
+            says += f"{abs(gain):.1f} % {'lost' if lost else 'too much'}"
+            says += ", beside what its runs have in common" if run.name in shared else ""
+            remedy, limit = (lost_remedy, -limit) if lost else (gain_remedy, limit)
+            yield Flag("mass_balance", says, at(run), gain, limit, remedy=remedy)
+
+
+def _shared_gains(study: Study, limits: Mapping[str, float]) -> Iterator[tuple[list[Run], float]]:
+    """Runs of a balance, or of a group on it, that all gain or lose nearly as much, per cent."""
+    left = [run for run in study.runs if run.sample_mass_g is not None]
+    for by in (attrgetter("balance"), attrgetter("balance", "group")):
+        alike: dict[object, list[Run]] = defaultdict(list)
+        for run in left:
+            alike[by(run)].append(run)
+        for runs in alike.values():
+            gains = [100.0 * (run.total_g / (run.sample_mass_g or 1.0) - 1.0) for run in runs]
+            shared = median(gains)
+            limit = limits["gain_percent"] if shared > 0 else limits["percent"]
+            apart = median(abs(one - shared) for one in gains)
+            if len(runs) >= _ALIKE and abs(shared) > max(limit, _ALIKE * apart):
+                left = [run for run in left if run not in runs]
+                yield runs, shared
+
+
+def _shared_gain(runs: Sequence[Run], percent: float, limits: Mapping[str, float]) -> Flag:
+    """What is told of a gain or loss that runs have in common, with what one tare would move."""
+    by_g = [percent / 100.0 * (run.sample_mass_g or 0.0) for run in runs]
+    moves: dict[float, list[float]] = defaultdict(list)
+    for run, own_g in zip(runs, by_g, strict=True):
+        for one in run.readings:
+            moves[one.aperture_um].append(moved_percent(run, one, own_g))
+    most = max(abs(median(own)) for own in moves.values())
+    told = f"the {len(runs)} runs of {', '.join(dict.fromkeys(run.group for run in runs))} weigh "
+    told += f"{abs(median(by_g)):.3g} g {'more' if percent > 0 else 'less'} than was put on the "
+    says = f"{told}stack, nearly alike, as by one cause; were it the tare of one sieve, D50 would "
+    says += f"move by up to {most:.1f} %"
+    remedy = "Weigh the empty sieves, and a sample, again; correct the tare in all these runs."
+    limit = limits["gain_percent"] if percent > 0 else -limits["percent"]
+    return Flag("mass_balance", says, Spot(), percent, limit, f"{told}stack", remedy=remedy)
 
 
 _OF_READING = (col.SIEVE, col.APERTURE, col.TARE)
@@ -414,14 +471,13 @@ def _below_tare(study: Study, run: Run, reading: Reading, lowest_g: float) -> Fl
         )
         told += "all its runs)"
         remedy = "Weigh the empty sieve again, and correct its tare in all of them."
-    elif net_g > -_FAR * reading_noise_g(study, run):
+    elif net_g > -_FAR * reading_noise_g(study, run, scatter_g(study)):
         told = f"gross is below tare, as far as the tares on balance {run.balance} scatter"
     elif usual_g < tare_g and gross_g - usual_g >= lowest_g:
         remedy = f"In its other runs this sieve weighs {usual_g:.10g} g empty: correct the tare if "
         remedy += "it was mistyped, or weigh the empty sieve again."
-    return Flag(
-        "gross_below_tare", told or says, at(run, reading), net_g, lowest_g, told, remedy=remedy
-    )
+    spot = at(run, reading)
+    return Flag("gross_below_tare", told or says, spot, net_g, lowest_g, told, remedy)
 
 
 def _stack_flags(run: Run) -> Iterator[Flag]:
@@ -463,3 +519,6 @@ def _crossed_flags(study: Study, run: Run) -> Iterator[Flag]:
         remedy += "certificates were exchanged."
         spot = at(run, stack[odd.key])
         yield Flag("certified_order", says, spot, odd.best_um, other.best_um, says, remedy=remedy)
+
+
+TARE_CHECKS = (shared_sieve, tare_scatter)

@@ -242,10 +242,7 @@ def left_out_sentences(found: Sequence[LeftOut], say: Numerals = PLAIN) -> tuple
 
 ATTAINED_HEADING = "What do these answers attain?"
 ATTAINED = phrases("attained")
-ATTAINED_NOTE = (
-    "Trials like this one: simulated on its own sieves and balances from its own estimates, which "
-    "are taken for the truth, with curves that are smooth between D10, D50 and D90."
-)
+ATTAINED_NOTE = phrases("models")["attained note"]
 
 
 def attained_sentences(found: Attained, say: Numerals = PLAIN) -> tuple[str, ...]:

@@ -300,13 +300,8 @@ def charge_sentences(charge: MillCharge, say: Numerals = PLAIN) -> tuple[str, ..
     )
 
 
-ONE_CHARGE = (
-    "One filling of the jar is sampled at all times: write its name into the column charge of "
-    "every run taken from it."
-)
-FRESH_CHARGES = (
-    "Every time mills a fresh filling of the jar: each has a name of its own in the column charge."
-)
+ONE_CHARGE = phrases("planning")["one charge"]
+FRESH_CHARGES = phrases("planning")["fresh charges"]
 
 
 def timeline_sentences(plan: Timeline, say: Numerals = PLAIN) -> tuple[str, ...]:

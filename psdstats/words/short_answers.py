@@ -32,9 +32,9 @@ from psdstats.words.courses import (
 from psdstats.words.groups import conditions, farthest
 from psdstats.words.numbers import PLAIN, Numerals
 from psdstats.words.rate import target_told
-from psdstats.words.remarks import alike, capital, joined, place, plural, sentence
+from psdstats.words.remarks import alike, capital, joined, phrases, place, plural, sentence
 from psdstats.words.sheet import SEVERAL_LEVELS, Told, at_words, main_result
-from psdstats.words.study import LEAST_POINTS
+from psdstats.words.study import LEAST_POINTS, size_moved
 
 WHEN, AGREE, SURE, HELP, ACT = (
     "When to stop?",
@@ -286,10 +286,7 @@ def _unknown(result: QuantityComparison, say: Numerals) -> str:
     return f"{capital(sentence(first, say))}."
 
 
-_REMEDIES = {
-    Remedy.FINER_BALANCE: "a finer balance",
-    Remedy.TARES_EACH_RUN: "tares weighed before each run",
-}
+_REMEDIES = phrases("short_answers remedies")
 """What a remedy is called where its own name would not do."""
 _ADVICE: tuple[RemarkKind, ...] = (
     AdviceRemark.KNOW_RUN_TO_RUN,
@@ -367,6 +364,7 @@ def act_on(
     moved: Sequence[LeftOut],
     start: Sequence[Remark] = (),
     say: Numerals = PLAIN,
+    sizes: Sequence[LeftOut] = (),
 ) -> Told | None:
     """Readings to look at again, and how far the changes move without their runs.
 
@@ -380,6 +378,8 @@ def act_on(
         Levels that differ before any milling.
     say : Numerals
         Writes the numbers.
+    sizes : sequence of LeftOut
+        Sizes at the times of runs of wrong time, without these runs.
     """
     first = [_look_words(one, say) for one in start]
     if not flags:
@@ -389,7 +389,11 @@ def act_on(
     same = alike(flags, lambda one: one.check)
     told = [part for own in same for part in _flags_words(own, say)]
     runs = len({one.spot.run for one in flags} - {None})
-    parts = [f"{capital('; '.join(told))}.", without_words(runs, moved, say), *first]
+    size = [
+        f"{one.quantity} at {place(TIME, one.high, say)} moves by {size_moved(one, say)}."
+        for one in sorted(sizes, key=lambda one: -one.moved)[:1]
+    ]
+    parts = [f"{capital('; '.join(told))}.", without_words(runs, moved, say), *size, *first]
     return Told("", " ".join(filter(None, parts)))
 
 

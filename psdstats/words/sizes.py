@@ -36,10 +36,7 @@ def notes_in_words(notes: Iterable[Remark | str], say: Numerals = PLAIN) -> tupl
 
 SIZES_HEADING = "Sizes"
 EVERY_RUN_HEADING = "Sizes of every run"
-MEANS_LEAD = (
-    "Each interval is that of a mean by itself, with the error of the sieves in it; differences "
-    "are known better, since what is shared cancels."
-)
+MEANS_LEAD = phrases("sizes")["means lead"]
 IN_HAND_HEADING = "Every run"
 BOOTSTRAP_STATUS = {
     "no common unit": "no unit has both levels",

@@ -48,6 +48,7 @@ SIZES = {
     "not_bracketed": "12 % in the pan or on the top sieve",
     "end_point": "6 % and 0.1 g moved in the second shaking",
     "charge": "one run with the charge of another, or with none",
+    "tare_scatter": "tares of a whole balance scatter by 30 scale intervals",
     "tare_drift": "residue of 10 standard uncertainties of a reading (0.1 g with d = s_r = 0.01 g)",
     "swapped_sieves": "two sieves exchanged in the last run",
 }
@@ -227,6 +228,24 @@ def plant_end_point(study, index, rng):
 def plant_charge(study, index, rng):
     others = sorted({run.charge for run in study.runs} - {study.runs[index].charge})
     return with_run(study, index, charge=rng.choice([None, *others]))
+
+
+def plant_tare_scatter(study, index, rng):
+    balance = _balance(study, index)
+    if study.tares == "once" or len(study.runs) < 6:
+        return None
+
+    def change(run):
+        readings = []
+        for one in run.readings:
+            moved = (
+                round(rng.normal(0.0, 30.0)) * balance.resolution_g * (run.balance == balance.name)
+            )
+            masses = {name: round(getattr(one, name) + moved, 6) for name in ("tare_g", "gross_g")}
+            readings.append(dataclasses.replace(one, **masses))
+        return dataclasses.replace(run, readings=tuple(readings))
+
+    return with_runs(study, change)
 
 
 def plant_tare_drift(study, index, rng):
