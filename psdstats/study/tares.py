@@ -473,6 +473,7 @@ def _below_tare(study: Study, run: Run, reading: Reading, lowest_g: float) -> Fl
         remedy = "Weigh the empty sieve again, and correct its tare in all of them."
     elif net_g > -_FAR * reading_noise_g(study, run, scatter_g(study)):
         told = f"gross is below tare, as far as the tares on balance {run.balance} scatter"
+        remedy = "Write that scatter as repeatability_g of the balance, or weigh the sieves again."
     elif usual_g < tare_g and gross_g - usual_g >= lowest_g:
         remedy = f"In its other runs this sieve weighs {usual_g:.10g} g empty: correct the tare if "
         remedy += "it was mistyped, or weigh the empty sieve again."
