@@ -226,13 +226,8 @@ def wrong_time(study: Study, limits: Limits) -> Flags:
         if len({run.milling_time_min for run in known}) == len(known):
             yield from _rise(known, {name for times in odd for name in times}, level)
             continue
-        for run, times in ((run, times) for times in odd for run in known if run.name in times):
-            own, time = run.milling_time_min, times[run.name]
-            says = _looks_like(run, time, left, level)
-            for other in times.keys() - {run.name}:
-                says += f", as if its sample and that of run {other} were exchanged"
-            found = (time, own) if time != own else ()
-            yield Flag("wrong_time", says, _listed_at(run), *found, common=says)
+        for times in odd:
+            yield from (_looks_like(run, times, left, level) for run in known if run.name in times)
 
 
 def _courses(study: Study) -> Iterator[list[Run]]:
@@ -294,20 +289,24 @@ def _ln_evidence(covariance: Array, ln_um: Array) -> float:
     return float(-np.log(np.diag(root)).sum() - (_WEIGHT + len(ln_um)) / 2.0 * math.log(whole))
 
 
-def _looks_like(run: Run, minutes: float, sound: Sequence[Run], level: float) -> str:
+def _looks_like(run: Run, times: Mapping[str, float], sound: Sequence[Run], level: float) -> Flag:
     """What is told of one run beside the sound ones."""
-    own, there = run.milling_time_min, list[str]()
-    for time in dict.fromkeys((minutes, own)):
+    own, other, there = run.milling_time_min, times[run.name], list[str]()
+    for time in dict.fromkeys((other, own)):
         alike = [one for one in sound if one.milling_time_min == time]
         alike = [one for one in alike if one.group == run.group] or alike
         there += [f"{_um(alike, level)} at {time:g} min"] if alike else []
     says = f"group {run.group}, {own:g} min"
     says += f", replicate {run.replicate}" if run.replicate else ""
     says += (
-        f": its curve looks like that of {f'{minutes:g} min' if minutes != own else 'no time'}, "
+        f": its curve looks like that of {f'{other:g} min' if other != own else 'no time'}, not "
     )
-    says += f"not of {own:g} min (D{100.0 * level:.0f} {_um([run], level)}"
-    return f"{says}; others have {' and '.join(there)})" if there else f"{says})"
+    says += f"of {own:g} min (D{100.0 * level:.0f} {_um([run], level)}"
+    says += f"; others have {' and '.join(there)})" if there else ")"
+    for name in times.keys() - {run.name}:
+        says += f", as if its sample and that of run {name} were exchanged"
+    found = (other, own) if other != own else ()
+    return Flag("wrong_time", says, _listed_at(run), *found, common=says)
 
 
 def _um(runs: Sequence[Run], level: float) -> str:
