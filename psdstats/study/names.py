@@ -266,8 +266,7 @@ def _best_times(runs: Sequence[Run], level: float) -> tuple[float, dict[str, flo
     odds = []
     for one in tried:
         at, noise = u.copy(), np.full(len(u), _RUN**2)
-        at[[*one]] = u[[*one.values()]]
-        noise[[r for r, q in one.items() if r == q]] = _NO_TIME**2
+        at[[*one]], noise[[r for r, q in one.items() if r == q]] = u[[*one.values()]], _NO_TIME**2
         odds.append(_ln_evidence(_covariance(at, groups) + np.diag(noise), ln_um))
     best = int(np.argmax(odds))
     times = {runs[r].name: minutes[q] for r, q in tried[best].items()}
@@ -305,7 +304,7 @@ def _looks_like(run: Run, times: Mapping[str, float], sound: Sequence[Run], leve
     says += f"; others have {' and '.join(there)})" if there else ")"
     for name in times.keys() - {run.name}:
         says += f", as if its sample and that of run {name} were exchanged"
-    found = (other, own) if other != own else ()
+    found = (other, own)[: 2 * (other != own)]
     return Flag("wrong_time", says, _listed_at(run), *found, common=says)
 
 

@@ -386,14 +386,16 @@ def act_on(
         if flags is None and not first:
             return None
         return Told("" if first else "Nothing: no reading is in doubt.", " ".join(first))
-    same = alike(flags, lambda one: one.check)
-    told = [part for own in same for part in _flags_words(own, say)]
-    runs = len({one.spot.run for one in flags} - {None})
+    of_runs = [one for one in flags if one.spot.run]
+    common = [f"{capital(one.common)}." for one in flags if one not in of_runs]
+    same = alike(of_runs, lambda one: one.check)
+    told = "; ".join(part for own in same for part in _flags_words(own, say))
+    runs = len({one.spot.run for one in of_runs})
     size = [
         f"{one.quantity} at {place(TIME, one.high, say)} moves by {size_moved(one, say)}."
         for one in sorted(sizes, key=lambda one: -one.moved)[:1]
     ]
-    parts = [f"{capital('; '.join(told))}.", without_words(runs, moved, say), *size, *first]
+    parts = [*common, f"{told}." if told else "", without_words(runs, moved, say), *size, *first]
     return Told("", " ".join(filter(None, parts)))
 
 
@@ -408,7 +410,7 @@ def _flags_words(own: Sequence[Flag], say: Numerals) -> Iterator[str]:
     if len(own) <= _FEW_FLAGS:
         for one in own:
             where = ", ".join(filter(None, (one.spot.run, one.spot.sieve)))
-            yield f"{where}: {doubt_words(one, say)}" if where else one.common
+            yield f"{where}: {doubt_words(one, say)}"
         return
     worst = max(own, key=lambda one: abs(one.value or 0.0))
     runs = len({one.spot.run for one in own})
