@@ -37,7 +37,7 @@ _SIZES = (0.5, 0.9, 0.1)  # undersize at the size that is looked at, where most 
 _LEVEL, _COURSE, _CELL, _RUN, _BEND = 0.08, 0.03, 0.02, 0.035, 0.034
 _WEIGHT = 4.0  # runs as which the scale of all of these is known beforehand
 _ANYWHERE, _NO_TIME = 100.0, 0.35
-_LOOKED_AT, _TOGETHER, _FEWEST = 12, 120, 2
+_LOOKED_AT, _TOGETHER, _FEWEST = 12, 80, 2
 _RATIO = re.compile(r"([0-9.,]+)\s*:\s*1")
 
 
