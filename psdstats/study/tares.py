@@ -11,7 +11,7 @@ import math
 from bisect import bisect_left
 from collections import defaultdict
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import chain, pairwise
 from operator import attrgetter
 from statistics import NormalDist, median
@@ -319,15 +319,12 @@ def _drifting(own: Sequence[TareRecord]) -> Iterator[Flag]:
     off = [one.deviation_g for one in own if one.is_outside]
     if len(off) > max(_MOST * len(own), 2):
         first, tares = own[0], [one.reading.tare_g for one in own]
-        told = (
-            f"its tare lies between {min(tares):.10g} and {max(tares):.10g} g, off its median in "
-        )
+        told = f"lies between {min(tares):.10g} and {max(tares):.10g} g, off its median in "
         told += f"{len(off)} of {len(own)} runs"
-        says = (
-            f"{told} by more than the balance explains ({first.limit_g:.2g} g): the sieve changed, "
-        )
-        says += "not these runs, and each run counts its own tare"
-        spot = Spot(first.reading.place.file or None, sieve=first.reading.sieve)
+        says = f"its tare {told} by more than the balance explains ({first.limit_g:.2g} g): the "
+        says += "sieve changed, not these runs, and each run counts its own tare"
+        spot, told = at(first.run, first.reading), f"the tare of sieve {first.reading.sieve} {told}"
+        spot = replace(spot, row=None, run=None)
         yield Flag("tare_drift", says, spot, max(off, key=abs), first.limit_g, told)
 
 

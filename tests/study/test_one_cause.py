@@ -134,7 +134,7 @@ def test_a_sieve_that_fills_up_is_one_finding_of_the_sieve():
 
     report = check_study(with_readings(study, change))
     (own,) = [own for own in told(report) if own[0].check in ("tare_drift", "shared_sieve")]
-    assert own[0].spot.sieve == "lab 125 µm"
+    assert own[0].common.startswith("the tare of sieve lab 125 µm lies between ")
     assert "the sieve changed, not these runs" in own[0].says
     assert report.doubted_runs == ()
 
