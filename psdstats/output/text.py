@@ -12,9 +12,11 @@ are no fractions, so that a formula reads the same aloud, in a mail and on the p
 
 from __future__ import annotations
 
+import csv
 import hashlib
 import html
 import re
+from importlib.resources import files
 from itertools import groupby
 
 from psdstats.study.cells import guarded
@@ -27,50 +29,9 @@ _KEPT = re.compile(
     r"|(?<=[±<>]) (?=\d)|(?<=&[lg]t;) (?=\d)"
 )
 _MARKDOWN = re.compile(r"([\\`*_{}\[\]<>#|~$&])")
-_LATEX = {
-    "\\": r"\textbackslash{}",
-    "{": r"\{",
-    "}": r"\}",
-    "$": r"\$",
-    "&": r"\&",
-    "#": r"\#",
-    "%": r"\%",
-    "_": r"\_",
-    "^": r"\textasciicircum{}",
-    "~": r"\textasciitilde{}",
-    "<": r"$<$",
-    ">": r"$>$",
-    "|": r"$|$",
-    '"': "''",
-    "−": r"$-$",
-    "±": r"$\pm$",
-    "×": r"$\times$",
-    "·": r"$\cdot$",
-    "≤": r"$\leq$",
-    "≥": r"$\geq$",
-    "≈": r"$\approx$",
-    "→": r"$\rightarrow$",
-    "∞": r"$\infty$",
-    "√": r"$\surd$",
-    "Σ": r"$\Sigma$",
-    "Δ": r"$\Delta$",
-    "α": r"$\alpha$",
-    "λ": r"$\lambda$",
-    "ν": r"$\nu$",
-    "ρ": r"$\rho$",
-    "σ": r"$\sigma$",
-    "χ": r"$\chi$",
-    "µ": r"$\mu$",
-    "μ": r"$\mu$",
-    "°": r"$^{\circ}$",
-    "–": "--",
-    "…": r"\ldots{}",
-    "\u00a0": "~",
-    "\u202f": r"\,",
-    "⁻": "$^{-}$",
-    **{sign: f"$^{{{digit}}}$" for digit, sign in enumerate("⁰¹²³⁴⁵⁶⁷⁸⁹")},
-    **{sign: f"$_{{{digit}}}$" for digit, sign in enumerate("₀₁₂₃₄₅₆₇₈₉")},
-}
+_SIGNS = (files("psdstats.output") / "latex.csv").read_text(encoding="utf-8").splitlines()
+_LATEX = {chr(int(row["sign"], 16)): row["latex"] for row in csv.DictReader(_SIGNS)}
+"""Signs that LaTeX writes in another way."""
 # letters above ASCII that the article class sets without a package: each was tried with pdflatex
 _LATEX_LETTERS = frozenset(map(chr, range(0xA1, 0x180))).difference(
     "«»ÐÞðþĄąĐđĘęĦħĮįĸĿŀŉŊŋŦŧŲųſ"

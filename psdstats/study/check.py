@@ -9,29 +9,25 @@ from __future__ import annotations
 
 import math
 from collections import Counter, defaultdict
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import replace
-from itertools import pairwise
+from itertools import groupby, pairwise
+from operator import itemgetter
 
 from psdstats.columns import BALL_RATIO, signed
 from psdstats.sieves import standards
 from psdstats.sieves.sieve import Sieve
 from psdstats.study.flags import CHECKS, CheckReport, Flag, Severity, Spot, at, limits_of, readings
-from psdstats.study.names import mixed_levels, similar_names
+from psdstats.study.names import LABEL_CHECKS, Flags, Limits
 from psdstats.study.records import Study
 from psdstats.study.runs import Reading, Run
-from psdstats.study.tares import net_noise_g, shared_sieve, stopping_flags, tare_flags
+from psdstats.study.tares import TARE_CHECKS, mass_balance, stopping_flags, tare_flags
 
-Limits = Mapping[str, float]
-Flags = Iterator[Flag]
-Weighed = tuple[Run, Reading, str, float]
-"""A mass with its place and its kind, tare or gross."""
+Weighed = tuple[Run, Reading, float]
+"""A mass with its place."""
 
-_NOISE = 4.0  # normal tail 6e-5 a run
 _PER_G = 10_000_000  # steps of 0.1 µg: what is finer comes from arithmetic
 _LOADED = 20.0  # scale intervals: powder whose mass does not come out alike by chance
-_TIME_UNITS = ((60.0, "h"), (1440.0, "days"), (1.0 / 60.0, "s"))
-_TIME_ROUNDING = 0.03  # 0.17 h are 10 min
 _LEVELS = (0.10, 0.50, 0.90)
 
 
@@ -68,40 +64,41 @@ def over_capacity(study: Study, _: Limits) -> Flags:
 
 def finer_than_resolution(study: Study, _: Limits) -> Flags:
     """Readings that the display cannot have shown, where most it can."""
-    for name, every, finer in _by_balance(study):
+    for name, kind, every, finer in _by_balance(study):
         step = study.balances[name].resolution_g
-        for run, one, kind, mass in finer if 2 * len(finer) <= len(every) else ():
+        for run, one, mass in finer if 2 * len(finer) <= len(every) else ():
             says = f"{kind} {mass:.10g} g is not a multiple of the resolution of balance {name}"
             yield Flag("finer_than_resolution", says, at(run, one), mass, step)
 
 
-def _by_balance(study: Study) -> Iterator[tuple[str, list[float], list[Weighed]]]:
-    """All masses of each balance, and those with their place that are no multiples of its step."""
-    every: dict[str, list[float]] = {name: [] for name in study.balances}
-    finer: dict[str, list[Weighed]] = {name: [] for name in study.balances}
-    for run, one in readings(study):
-        step = study.balances[run.balance].resolution_g
-        for kind, mass in (("tare", one.tare_g), ("gross", one.gross_g)):
-            every[run.balance].append(mass)
-            if abs(mass - step * round(mass / step)) > min(0.01 * step, 1.0 / _PER_G):
-                finer[run.balance].append((run, one, kind, mass))
-    return ((name, every[name], finer[name]) for name in study.balances)
+def _by_balance(study: Study) -> Iterator[tuple[str, str, list[float], list[Weighed]]]:
+    """Tares, then gross masses, of each balance, and those with their place between its steps."""
+    for name, balance in study.balances.items():
+        own, step = (
+            [each for each in readings(study) if each[0].balance == name],
+            balance.resolution_g,
+        )
+        for kind in ("tare", "gross"):
+            every = [(run, one, getattr(one, f"{kind}_g")) for run, one in own]
+            off = [abs(mass - step * round(mass / step)) for *_, mass in every]
+            least = min(0.01 * step, 1.0 / _PER_G)
+            finer = [one for one, far in zip(every, off, strict=True) if far > least]
+            yield name, kind, [mass for *_, mass in every], finer
 
 
 def resolution(study: Study, limits: Limits) -> Flags:
-    """Resolutions that the readings of a balance contradict as a whole."""
-    for name, masses, finer in _by_balance(study):
-        shown_g = math.gcd(*(round(mass * _PER_G) for mass in masses)) / _PER_G
-        step_g = study.balances[name].resolution_g
-        if 2 * len(finer) > len(masses):
-            says = f"{len(finer)} of {len(masses)} readings show finer steps than that"
-        elif len(masses) >= limits["readings"] and shown_g >= limits["steps"] * step_g:
-            says = f"all {len(masses)} readings are multiples of {shown_g:g} g"
-        else:
-            continue
-        says = f"the resolution of balance {name} cannot be {step_g:g} g: {says}"
-        remedy = f"Write the scale interval of its display as resolution_g of balance {name}, in g."
-        yield Flag("resolution", says, _settings(study), step_g, shown_g, remedy=remedy)
+    """Resolutions that the tares, or the gross masses, of a balance contradict as a whole."""
+    for name, kinds in groupby(_by_balance(study), key=itemgetter(0)):
+        step_g, says = study.balances[name].resolution_g, list[str]()
+        for _, kind, masses, finer in kinds:
+            shown_g = math.gcd(*(round(mass * _PER_G) for mass in masses)) / _PER_G
+            if 2 * len(finer) > len(masses):
+                says.append(f"{len(finer)} of {len(masses)} {kind} masses show finer steps")
+            elif 2 * len(masses) >= limits["readings"] and shown_g >= limits["steps"] * step_g:
+                says.append(f"all {len(masses)} {kind} masses are multiples of {shown_g:g} g")
+        if says:
+            told = f"the resolution of balance {name} cannot be {step_g:g} g: {' and '.join(says)}"
+            yield Flag("resolution", told, _settings(study), step_g)
 
 
 def _settings(study: Study) -> Spot:
@@ -123,47 +120,6 @@ def density(study: Study, limits: Limits) -> Flags:
     if limits["lowest"] <= meant <= limits["highest"]:
         remedy += f": {meant:g} if {value:g} is in {unit}"
     yield Flag("density", says, _settings(study), value, limit, remedy=f"{remedy}.")
-
-
-def time_range(study: Study, limits: Limits) -> Flags:
-    """Milling times that are hardly meant."""
-    for run in study.runs:
-        minutes = run.milling_time_min
-        if minutes == 0 or limits["shortest_min"] <= minutes <= limits["longest_min"]:
-            continue
-        short = minutes < limits["shortest_min"]
-        limit = limits["shortest_min" if short else "longest_min"]
-        says = f"the milling time {minutes:g} min is {'shorter' if short else 'longer'} than "
-        yield Flag("time_range", f"{says}{limit:g} min", at(run), minutes, limit)
-
-
-def time_unit(study: Study, _: Limits) -> Flags:
-    """Groups whose times are those of the others in another unit."""
-    times: dict[str, set[float]] = {run.group: set() for run in study.runs}
-    for run in study.runs:
-        if run.milling_time_min > 0:
-            times[run.group].add(run.milling_time_min)
-    odd: set[str] = set()
-    for factor, unit in _TIME_UNITS:
-        for group, own in times.items():
-            others = {one for name in times if name not in {group, *odd} for one in times[name]}
-            meant = {one: _near(one * factor, others) for one in own}
-            doubtful = len(own) > 1 or len(own) == len(others) == 1
-            fit = 2 * len(own & others) > len(own)  # most of them, as they stand
-            if group in odd or None in meant.values() or not doubtful or fit:
-                continue
-            odd.add(group)
-            told = f"the times of group {group} are those of the other groups in {unit}"
-            for run in study.runs:
-                minutes, other_min = run.milling_time_min, meant.get(run.milling_time_min)
-                if run.group == group and other_min is not None:
-                    says = f"{told}: {minutes:g} for {other_min:g} min"
-                    yield Flag("time_unit", says, at(run), minutes, other_min, told)
-
-
-def _near(minutes: float, others: Iterable[float]) -> float | None:
-    """The time of others that is meant by a rounded one; None where there is none."""
-    return next((one for one in others if abs(minutes / one - 1.0) < _TIME_ROUNDING), None)
 
 
 def copied_run(study: Study, limits: Limits) -> Flags:
@@ -191,27 +147,6 @@ def no_sample_mass(study: Study, _: Limits) -> Flags:
     if study.runs and all(run.sample_mass_g is None for run in study.runs):
         says = "no run has a sample mass, so loss of powder is not looked for"
         yield Flag("no_sample_mass", says)
-
-
-def mass_balance(study: Study, limits: Limits) -> Flags:
-    """Loss or gain against the mass put on the stack, beyond what weighing noise explains."""
-    lost_remedy = "Look for powder left behind or spilt, and for a sieve that was not weighed."
-    gain_remedy = "Look for a wrong reading, a sieve weighed with its lid, or damp powder."
-    for run in study.runs:
-        sample_g, total_g = run.sample_mass_g, run.total_g
-        if sample_g is None:
-            continue
-        balance = study.balances[run.balance]
-        noise_g = _NOISE * net_noise_g(balance.resolution_g, balance.repeatability_g)
-        gain = 100.0 * (total_g / sample_g - 1.0)
-        lost = gain < 0
-        limit = limits["percent"] if lost else limits["gain_percent"]
-        told = abs(total_g - sample_g) > noise_g * math.sqrt(len(run.readings) + 0.5)
-        if told and abs(gain) > limit:
-            says = f"{total_g:.6g} g came back of {sample_g:.6g} g: "
-            says += f"{abs(gain):.1f} % {'lost' if lost else 'too much'}"
-            remedy, limit = (lost_remedy, -limit) if lost else (gain_remedy, limit)
-            yield Flag("mass_balance", says, at(run), gain, limit, remedy=remedy)
 
 
 def dominant_class(study: Study, limits: Limits) -> Flags:
@@ -417,10 +352,10 @@ def _charge(name: str | None, runs: list[Run]) -> Flags:
 
 
 _CHECKS: tuple[Callable[[Study, Limits], Flags], ...] = (
-    similar_names, mixed_levels, density, time_range, time_unit, resolution, copied_run,
-    sample_mass, no_sample_mass, negative_net, missing_sieve, odd_aperture, aperture_order,
-    off_series, certificate, certificate_uncertainty, shared_sieve, overload, over_capacity,
-    finer_than_resolution, mass_balance, dominant_class, not_bracketed, end_point, charge,
+    *LABEL_CHECKS, density, resolution, copied_run, sample_mass, no_sample_mass, negative_net,
+    missing_sieve, odd_aperture, aperture_order, off_series, certificate, certificate_uncertainty,
+    overload, over_capacity, finer_than_resolution, mass_balance, dominant_class, not_bracketed,
+    end_point, charge, *TARE_CHECKS,
 )  # fmt: skip
 
 

@@ -191,8 +191,8 @@ class Flag:
 
     @property
     def doubts(self) -> bool:
-        """Whether it throws doubt on a reading of its run."""
-        return self.spot.run is not None and self._options.doubts
+        """Whether it throws doubt on a reading of its run, or of all that it names in common."""
+        return self._options.doubts
 
     def __str__(self) -> str:
         where = self.spot.file or ""

@@ -5,12 +5,14 @@ Units: aperture in µm, mass in g, time in min.
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import chain
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from psdstats import columns as col
@@ -227,6 +229,15 @@ class Run(_ListedRun):
     def total_g(self) -> float:
         """Sum of the net masses, g."""
         return sum(reading.net_g for reading in self.readings)
+
+
+def chord_um(run: Run, level: float, nets_g: Sequence[float] | None = None) -> float:
+    """Size by the chord of ln aperture between two sieves, µm; infinite where none enclose it."""
+    ln_um = [math.log(one.aperture_um) for one in run.readings if one.aperture_um > 0]
+    whole = np.cumsum([one.net_g for one in run.readings] if nets_g is None else nets_g)
+    below = whole[: len(ln_um)] / whole[-1]
+    inside = below[0] <= level <= below[-1]
+    return math.exp(np.interp(level, np.maximum.accumulate(below), ln_um)) if inside else math.inf
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -12,9 +12,11 @@ their cells, or listed on the sheet `comments` where there is none.
 
 from __future__ import annotations
 
+import csv
 import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, fields, replace
+from importlib.resources import files
 from typing import TYPE_CHECKING
 
 import tomlkit
@@ -48,28 +50,11 @@ TOTAL, LOSS = "Total", "Loss, g"
 
 ONE_BALANCE = "balance"
 """Name of a balance that needs none."""
-SETTING_WORDS: Mapping[str, str] = ReadOnly(
-    {
-        "title": "Title",
-        "material": "Material",
-        "author": "Author",
-        "date": "Date of the trial",
-        "density_g_per_cm3": "Particle density, g/cm³",
-        "tares": "Sieves weighed empty",
-        "compare.margin_percent": "Too small to matter, %",
-        "compare.target_um": "Size to reach, µm",
-    }
-)
+_ROWS = (files("psdstats.study") / "sheet_words.csv").read_text(encoding="utf-8").splitlines()
+_WORDS = [(row["of"], row["key"], row["words"]) for row in csv.DictReader(_ROWS)]
+SETTING_WORDS = ReadOnly({key: words for of, key, words in _WORDS if of == "study"})
 """Settings as the sheet `study` names them."""
-BALANCE_WORDS: Mapping[str, str] = ReadOnly(
-    {
-        "resolution_g": "resolution, g",
-        "repeatability_g": "repeatability, g",
-        "repeatability_weighings": "weighings behind the repeatability",
-        "linearity_g": "largest linearity error, g",
-        "capacity_g": "largest load, g",
-    }
-)
+BALANCE_WORDS = ReadOnly({key: words for of, key, words in _WORDS if of == "balance"})
 """Settings of a balance, said after its name."""
 
 _KEYS = {col.plain_words(said): key for key, said in SETTING_WORDS.items()}

@@ -15,7 +15,7 @@ from psdstats.uncertainty.budget import Budget, combined_percent
 from psdstats.uncertainty.conformity import Conformity, LimitResult, Specification
 from psdstats.words.groups import place_words
 from psdstats.words.numbers import PLAIN, Numerals
-from psdstats.words.remarks import joined
+from psdstats.words.remarks import joined, phrases
 
 
 def source_words(source: str) -> str:
@@ -27,11 +27,7 @@ NO_SIZE = "No size is bracketed by the sieves."
 HEADING = "Where the uncertainty comes from"
 NOTES_HEADING = "Notes on the budget"
 BEHIND = "Uncertainty budget in full"
-CHANGES = {
-    "balance ten times finer": "a balance ten times finer",
-    "certified sieves": "certified sieves (U a quarter of the tolerance, k = 2)",
-    "tares weighed each run": "tares weighed again in each run",
-}
+CHANGES = phrases("budget changes")
 """What a change would be, where its name alone does not say it."""
 BALANCE, OTHERS = "balance", "others"
 """What figures call the sources of the balance together, and those that are small everywhere."""
@@ -39,12 +35,7 @@ ONE_SOURCE = 0.99
 """Share from which one source is all that matters: no figure then."""
 NOTICED = 0.05
 """Share of u that a change must take away at least once to be drawn."""
-DISTRIBUTIONS = {
-    "normal": "normal",
-    "uniform": "rectangular",
-    "gamma": "gamma",
-    "student": "t",
-}
+DISTRIBUTIONS = phrases("distribution")
 """Distributions of inputs as they are read."""
 AXIS = "standard uncertainty / % of the size"
 
@@ -54,11 +45,7 @@ def source_phrase(source: str) -> str:
     return _SOURCES.get(source, source_words(source))
 
 
-_SOURCES = {
-    "aperture": "the sieve apertures",
-    "between_sieves": "what lies between the sieves",
-    "splitting": "splitting the sample",
-}
+_SOURCES = phrases("budget sources")
 
 
 def labelled_shares(shares: pd.DataFrame, say: Numerals = PLAIN) -> pd.DataFrame:
@@ -266,10 +253,7 @@ def limit_sentences(result: LimitResult, say: Numerals = PLAIN) -> tuple[str, st
     return " ".join(told), rule_sentence(result, say)
 
 
-_WHICH = {
-    Conformity.CONFORMING: "It is kept by",
-    Conformity.CANNOT_BE_TOLD: "It cannot be told of",
-}
+_WHICH = phrases("budget which")
 
 
 def _counted(verdict: Conformity, number: int) -> str:

@@ -32,6 +32,7 @@ from psdstats.words.remarks import (
     Wording,
     fill,
     pair_words,
+    phrases,
     place,
     plural,
     sentence,
@@ -64,11 +65,7 @@ def _repeat(say: Numerals, *, before: str, last: str, runs: int) -> str:
 
 
 def _left_out(_: Numerals, *, column: str) -> str:
-    named = {
-        "drift": "Drift of the groups, each along a line of its own,",
-        "cell": "The variation of groups from condition to condition",
-    }
-    what = named.get(column, column_words(column))
+    what = phrases("left out").get(column, column_words(column))
     return f"{what} was left out as asked; if it is there, the intervals are too narrow."
 
 
@@ -186,12 +183,7 @@ def _no_data_sheet(
     )
 
 
-_HABITS = {
-    "": "the sizes are as weighed, and their uncertainty holds that all of it may have been powder "
-    "of the pan",
-    "pan": "all of it is added to the pan, as stated",
-    "in proportion": "it was lost from every class in proportion, as stated",
-}
+_HABITS = phrases("catalogue habits")
 
 
 def _loss_counted(say: Numerals, *, runs: int, least_g: float, most_g: float, habit: str) -> str:
@@ -218,11 +210,7 @@ def _ratio_beyond(
 
 
 def _of_study(_: Numerals, *, quantity: str, title: str, runs: int, groups: int, basis: str) -> str:
-    where = {
-        "residual": ", run to run from what times and groups leave over",
-        "smooth courses": ", run to run about smooth courses over time",
-        "declared": ", run to run as declared",
-    }.get(basis, "")
+    where = phrases("basis").get(basis, "")
     return f"{quantity} of {title!r}, {runs} runs in {plural(groups, 'group')}{where}"
 
 

@@ -39,7 +39,16 @@ from psdstats.words.courses import (
 from psdstats.words.groups import bench_sentences
 from psdstats.words.models import by_quantity, fit_sentence, influence_sentence
 from psdstats.words.numbers import PLAIN, Numerals, difference_words, p_words
-from psdstats.words.remarks import alike, capital, joined, once_each, place, sentence, told_of
+from psdstats.words.remarks import (
+    alike,
+    capital,
+    joined,
+    once_each,
+    phrases,
+    place,
+    sentence,
+    told_of,
+)
 
 FAMILIES: dict[ContrastKind, tuple[str, str]] = {
     ContrastKind.AGAINST_FIRST: ("each level against the first", "level"),
@@ -48,17 +57,7 @@ FAMILIES: dict[ContrastKind, tuple[str, str]] = {
 }
 """A family of contrasts in a caption, and what one of its contrasts is called."""
 
-VERDICTS = {
-    Verdict.CHANGED: "Changed: a test that holds its error over its whole question (all times, all "
-    "levels or all groups) shows a change.",
-    Verdict.EQUIVALENT: "Equivalent: no change was shown, and two one-sided tests place the ratio "
-    "within the margin stated beforehand.",
-    Verdict.NOT_SHOWN: "Not shown: neither of the two. Its interval says how large a change may "
-    "yet be.",
-    Verdict.CANNOT_BE_TOLD: "Cannot be told: the sieves do not bracket the size, a variation that "
-    "may well exist was neither estimated nor declared and could undo what was seen, or a change "
-    "as large as the margin could easily have been missed. The reason stands beside it.",
-}
+VERDICTS = phrases("verdict")
 """What each verdict means; a new one says it here."""
 
 SINCE, STOP, GROUPS = "since when", "when to stop", "groups"

@@ -12,12 +12,12 @@ import pandas as pd
 from psdstats.columns import TIME, column_words, listed
 from psdstats.comparison.analysis import SpreadBasis
 from psdstats.comparison.answers import differs
-from psdstats.comparison.groups import GroupAgreement, Precision, Scale, Told
+from psdstats.comparison.groups import GroupAgreement, Precision, Scale
 from psdstats.findings import BenchAnswer, Finding, Verdict
 from psdstats.models.verdicts import VerdictRemark
 from psdstats.words.courses import difference_of
 from psdstats.words.numbers import PLAIN, Numerals
-from psdstats.words.remarks import alike, capital, joined, place, sentence, told_of
+from psdstats.words.remarks import alike, capital, joined, phrases, place, sentence, told_of
 
 HEADING = "Do the groups agree?"
 BEHIND = "Groups: every difference, and precision"
@@ -64,13 +64,7 @@ def _scatter(agreement: GroupAgreement, say: Numerals) -> str:
     return f"Run-to-run variation {size}, from {_FROM[spread.basis]}."
 
 
-_FROM = {
-    SpreadBasis.REPLICATES: "replicates",
-    SpreadBasis.RESIDUAL: "the scatter about group and condition effects, as there are no "
-    "replicates",
-    SpreadBasis.SMOOTH_COURSES: "the distance of single runs from smooth courses over time",
-    SpreadBasis.DECLARED: "what was declared",
-}
+_FROM = phrases("spread")
 
 
 def place_words(
@@ -162,13 +156,7 @@ def deviations_alternative(
     return " ".join(lines)
 
 
-_TOLD = {
-    Told.GROUPS_ALIKE: "the groups differ no more than their repeatability explains",
-    Told.ONE_GROUP: "only one group: between-group and reproducibility SD cannot be told",
-    Told.ONE_RESULT: "a single result: no SD can be told",
-    Told.NO_REPLICATE: "no group has a replicate: repeatability and between-group SD cannot be "
-    "told apart",
-}
+_TOLD = phrases("precision")
 
 
 def precision_notes(

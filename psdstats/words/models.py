@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from psdstats.columns import column_words
-from psdstats.comparison.beside import FEWEST_UNITS, LeftOut, Unit
+from psdstats.comparison.beside import FEWEST_UNITS, LeftOut
 from psdstats.findings import Contrast
 from psdstats.models.contrasts import ContrastResult
 from psdstats.models.design_columns import FixedDesign, RandomSlope
@@ -205,13 +205,7 @@ def statistic_words(
     return f"{'F' if test == 'anova' else 'Q'}({freedom}) = {say.significant(statistic, 3)}"
 
 
-UNITS = {
-    Unit.GROUPS: "groups, studentised bootstrap",
-    Unit.CHARGES: "charges, studentised bootstrap",
-    Unit.RUNS: "runs, studentised bootstrap",
-    Unit.REPLICATES: "replicates, bootstrap of their residuals",
-    Unit.READINGS: "readings alone, by their uncertainty",
-}
+UNITS = phrases("resampled")
 RESAMPLED_UNITS_NOTE = (
     "Resampled are groups, else charges, else runs where nothing binds them, if there are at least "
     f"{FEWEST_UNITS} with both ends of a change. Fewer are refused: replicates are resampled then, "
@@ -248,10 +242,7 @@ def left_out_sentences(found: Sequence[LeftOut], say: Numerals = PLAIN) -> tuple
 
 ATTAINED_HEADING = "What do these answers attain?"
 ATTAINED = phrases("attained")
-ATTAINED_NOTE = (
-    "Trials like this one: simulated on its own sieves and balances from its own estimates, which "
-    "are taken for the truth, with curves that are smooth between D10, D50 and D90."
-)
+ATTAINED_NOTE = phrases("models")["attained note"]
 
 
 def attained_sentences(found: Attained, say: Numerals = PLAIN) -> tuple[str, ...]:

@@ -22,7 +22,7 @@ from psdstats.planning.precision_plan import PrecisionLaw, PrecisionPlan
 from psdstats.planning.stack_choice import StackChoice, StackTrial
 from psdstats.sieves.standards import practice_rule
 from psdstats.words.numbers import PLAIN, Numerals
-from psdstats.words.remarks import cautions, plural, sentence, told_of
+from psdstats.words.remarks import cautions, phrases, plural, sentence, told_of
 
 ERRORS_ALLOWED = 3.0  # Monte Carlo standard errors; cases share stacks, so they are about one test
 HELD = 1.96  # standard uncertainties within which a 95 % interval holds
@@ -300,13 +300,8 @@ def charge_sentences(charge: MillCharge, say: Numerals = PLAIN) -> tuple[str, ..
     )
 
 
-ONE_CHARGE = (
-    "One filling of the jar is sampled at all times: write its name into the column charge of "
-    "every run taken from it."
-)
-FRESH_CHARGES = (
-    "Every time mills a fresh filling of the jar: each has a name of its own in the column charge."
-)
+ONE_CHARGE = phrases("planning")["one charge"]
+FRESH_CHARGES = phrases("planning")["fresh charges"]
 
 
 def timeline_sentences(plan: Timeline, say: Numerals = PLAIN) -> tuple[str, ...]:
@@ -421,14 +416,7 @@ def power_notes(result: PowerResult, say: Numerals = PLAIN) -> tuple[str, ...]:
     )
 
 
-_ANALYSED = {
-    SpreadRule.DRIFTING: "Analysed as a comparison of milling times is by default, groups being "
-    "fixed blocks: three groups or more that do three times or more may drift apart along lines of "
-    "their own, which takes power even where they do not; of two groups only that is claimed which "
-    "a plausible drift would not undo.",
-    SpreadRule.POOLED: "Analysed with one spread for all times (pooled), groups being fixed "
-    "blocks: that they do not drift apart is taken for granted, not found.",
-}
+_ANALYSED = phrases("analysed")
 
 
 def power_question(result: PowerResult) -> str:

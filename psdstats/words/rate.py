@@ -18,7 +18,7 @@ from psdstats.rate.first_order import SAME_RATE_PERCENT, LossRates
 from psdstats.rate.fit_rate import RateResult, RateSeries
 from psdstats.rate.run_sizes import RateRemark, Withdrawal
 from psdstats.words.numbers import PLAIN, Numerals, decimals_for, p_words
-from psdstats.words.remarks import alike, capital, joined, sentence, told_of
+from psdstats.words.remarks import alike, capital, joined, phrases, sentence, told_of
 
 _MOST_SIEVES = 6  # named one by one
 NOTABLE_PERCENT = 10.0  # change of the ball-to-powder ratio
@@ -363,14 +363,7 @@ def loss_sentences(loss: LossRates, say: Numerals = PLAIN) -> tuple[str, ...]:
     return tuple(lines)
 
 
-_LOSS = {
-    Verdict.CHANGED: "The rate of loss {} changed with time: one rate constant does not describe "
-    "it.",
-    Verdict.EQUIVALENT: "The rate of loss {} changed by less than {margin} % over the trial.",
-    Verdict.NOT_SHOWN: "A change of the rate of loss {} with time is not shown.",
-    Verdict.CANNOT_BE_TOLD: "Whether the rate of loss {} changes with time cannot be told from "
-    "these runs.",
-}
+_LOSS = phrases("loss")
 
 
 def _sieves(above: Mapping[str, Sequence[str]], say: Numerals) -> str:

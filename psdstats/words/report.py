@@ -248,18 +248,10 @@ def _has_tolerances(study: Study) -> bool:
 
 
 _ROUTES = phrases("route")
-_CALIBRATED = (
-    "Tests and intervals rest on t ratios whose law is averaged over the variances that the runs "
-    "allow and held at its largest rate, by simulation (own procedure)."
-)
+_CALIBRATED = phrases("report")["calibrated"]
 _STUDENT = "Tests and intervals are those of Student's t."
 _KENWARD_ROGER = "Tests and intervals are those of Kenward and Roger {}."
-_ORDERED = (
-    "Whether and since when a size has {fallen} is tested from one side, from the last time back. "
-    "When to stop is read from what was left to gain after each time, against a margin of "
-    "{margin} %, from the last step back; getting {other} again is looked for besides, with an "
-    "error of {guard} % more."
-)
+_ORDERED = phrases("report")["ordered"]
 _FACTOR = " Levels of {} are compared at each time, from the last one back."
 _LEVEL = "Intervals hold at {} %"
 _ONE_FAMILY = ", and the questions hold one error together"

@@ -32,9 +32,9 @@ from psdstats.words.courses import (
 from psdstats.words.groups import conditions, farthest
 from psdstats.words.numbers import PLAIN, Numerals
 from psdstats.words.rate import target_told
-from psdstats.words.remarks import alike, capital, joined, place, plural, sentence
+from psdstats.words.remarks import alike, capital, joined, phrases, place, plural, sentence
 from psdstats.words.sheet import SEVERAL_LEVELS, Told, at_words, main_result
-from psdstats.words.study import LEAST_POINTS
+from psdstats.words.study import LEAST_POINTS, size_moved
 
 WHEN, AGREE, SURE, HELP, ACT = (
     "When to stop?",
@@ -289,10 +289,7 @@ def _unknown(result: QuantityComparison, say: Numerals) -> str:
     return f"{capital(sentence(first, say))}."
 
 
-_REMEDIES = {
-    Remedy.FINER_BALANCE: "a finer balance",
-    Remedy.TARES_EACH_RUN: "tares weighed before each run",
-}
+_REMEDIES = phrases("short_answers remedies")
 """What a remedy is called where its own name would not do."""
 _ADVICE: tuple[RemarkKind, ...] = (
     AdviceRemark.KNOW_RUN_TO_RUN,
@@ -370,6 +367,7 @@ def act_on(
     moved: Sequence[LeftOut],
     start: Sequence[Remark] = (),
     say: Numerals = PLAIN,
+    sizes: Sequence[LeftOut] = (),
 ) -> Told | None:
     """Readings to look at again, and how far the changes move without their runs.
 
@@ -383,16 +381,25 @@ def act_on(
         Levels that differ before any milling.
     say : Numerals
         Writes the numbers.
+    sizes : sequence of LeftOut
+        Sizes at the times of runs of wrong time, without these runs.
     """
     first = [_look_words(one, say) for one in start]
     if not flags:
         if flags is None and not first:
             return None
         return Told("" if first else "Nothing: no reading is in doubt.", " ".join(first))
-    same = alike(flags, lambda one: one.check)
-    told = [part for own in same for part in _flags_words(own, say)]
-    runs = len({one.spot.run for one in flags})
-    return Told("", " ".join([f"{'; '.join(told)}.", without_words(runs, moved, say), *first]))
+    of_runs = [one for one in flags if one.spot.run]
+    common = [f"{capital(one.common)}." for one in flags if one not in of_runs]
+    same = alike(of_runs, lambda one: one.check)
+    told = "; ".join(part for own in same for part in _flags_words(own, say))
+    runs = len({one.spot.run for one in of_runs})
+    size = [
+        f"{one.quantity} at {place(TIME, one.high, say)} moves by {size_moved(one, say)}."
+        for one in sorted(sizes, key=lambda one: -one.moved)[:1]
+    ]
+    parts = [*common, f"{told}." if told else "", without_words(runs, moved, say), *size, *first]
+    return Told("", " ".join(filter(None, parts)))
 
 
 def _look_words(remark: Remark, say: Numerals) -> str:
@@ -417,12 +424,14 @@ def doubt_words(flag: Flag, say: Numerals = PLAIN) -> str:
     """What is wrong with a reading, in a few words with its value."""
     value, limit = flag.value or 0.0, flag.limit
     bound = "" if limit is None else f"{say(abs(limit), '.4g')} {flag.unit}"
-    match flag.check:
+    match flag.check if flag.spot.run else "":
         case "finer_than_resolution":
             return f"{say(value, '.10g')} g on a {bound} balance"
         case "mass_balance":
             share = say.fixed(abs(value), 1)
             return f"{share} % {'lost' if value < 0 else 'gained'}"
+        case "wrong_time" if limit is not None:
+            return f"like {say(value, 'g')} min, not {say(limit, 'g')} min"
         case "tare_drift":
             way = "high" if value > 0 else "low"
             return f"tare {say(abs(value), '.3g')} g too {way}"
@@ -434,7 +443,7 @@ def doubt_words(flag: Flag, say: Numerals = PLAIN) -> str:
             return "weighing missing"
         case "end_point":
             return f"the second shaking still moved {say(abs(value), '.3g')} g"
-    return flag.says
+    return flag.common or flag.says
 
 
 def without_words(runs: int, moved: Sequence[LeftOut], say: Numerals = PLAIN) -> str:

@@ -24,7 +24,7 @@ from psdstats.uncertainty.bootstrap import LEAST_UNITS
 from psdstats.uncertainty.propagation import Method, Propagation
 from psdstats.uncertainty.ratios import RatioIntervals
 from psdstats.words.numbers import MISSING, PLAIN, Numerals
-from psdstats.words.remarks import joined, pair_words, sentence, told_of
+from psdstats.words.remarks import joined, pair_words, phrases, sentence, told_of
 
 _MANY = 1e4  # degrees of freedom at which k is that of infinitely many to four digits
 
@@ -36,10 +36,7 @@ def notes_in_words(notes: Iterable[Remark | str], say: Numerals = PLAIN) -> tupl
 
 SIZES_HEADING = "Sizes"
 EVERY_RUN_HEADING = "Sizes of every run"
-MEANS_LEAD = (
-    "Each interval is that of a mean by itself, with the error of the sieves in it; differences "
-    "are known better, since what is shared cancels."
-)
+MEANS_LEAD = phrases("sizes")["means lead"]
 IN_HAND_HEADING = "Every run"
 BOOTSTRAP_STATUS = {
     "no common unit": "no unit has both levels",
@@ -455,17 +452,8 @@ def moved_alternative(frames: Mapping[str, pd.DataFrame], say: Numerals = PLAIN)
 NOTES_HEADING = "Notes on the whole distribution"
 REPLACEMENT = "replacement, times the stated one"
 
-FAMILIES = {
-    "rosin-rammler-bennett": "Rosin–Rammler–Bennett",
-    "log-normal": "log-normal",
-    "gates-gaudin-schuhmann": "Gates–Gaudin–Schuhmann",
-}
-PARAMETERS = {
-    "characteristic_um": "characteristic, µm",
-    "median_um": "median, µm",
-    "top_size_um": "top size, µm",
-    "geometric_sd": "geometric sd",
-}
+FAMILIES = phrases("family")
+PARAMETERS = phrases("parameter")
 """Distributions and their parameters; others keep their names."""
 
 

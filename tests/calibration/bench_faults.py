@@ -13,6 +13,7 @@ import numpy as np
 
 from psdstats.sieves import tolerance_um
 from psdstats.sieves.standards import practice_rule
+from psdstats.study.runs import chord_um
 
 SIZES = {
     "gross_below_tare": "tare and gross of the fullest sieve exchanged",
@@ -26,6 +27,7 @@ SIZES = {
     "density": "a density of 0.9 to 8 g/cm³ in kg/m³ or g/mm³",
     "time_range": "one time of 60,000 min or more, or under 0.01 min",
     "time_unit": "times of one group in hours, three digits",
+    "wrong_time": "times of two runs of a group exchanged, sizes a quarter apart or more",
     "resolution": "scale interval 1,000 times as large, or a hundredth",
     "copied_run": "a run with the readings of another one of its group",
     "sample_mass": "sample mass of one run left out",
@@ -46,6 +48,7 @@ SIZES = {
     "not_bracketed": "12 % in the pan or on the top sieve",
     "end_point": "6 % and 0.1 g moved in the second shaking",
     "charge": "one run with the charge of another, or with none",
+    "tare_scatter": "tares of a whole balance scatter by 30 scale intervals",
     "tare_drift": "residue of 10 standard uncertainties of a reading (0.1 g with d = s_r = 0.01 g)",
     "swapped_sieves": "two sieves exchanged in the last run",
 }
@@ -227,6 +230,24 @@ def plant_charge(study, index, rng):
     return with_run(study, index, charge=rng.choice([None, *others]))
 
 
+def plant_tare_scatter(study, index, rng):
+    balance = _balance(study, index)
+    if study.tares == "once" or len(study.runs) < 6:
+        return None
+
+    def change(run):
+        readings = []
+        for one in run.readings:
+            moved = (
+                round(rng.normal(0.0, 30.0)) * balance.resolution_g * (run.balance == balance.name)
+            )
+            masses = {name: round(getattr(one, name) + moved, 6) for name in ("tare_g", "gross_g")}
+            readings.append(dataclasses.replace(one, **masses))
+        return dataclasses.replace(run, readings=tuple(readings))
+
+    return with_runs(study, change)
+
+
 def plant_tare_drift(study, index, rng):
     index = len(study.runs) - 1
     if _balance(study, index).repeatability_g == 0.0:  # then the size in units of it is unknown
@@ -302,6 +323,21 @@ def plant_time_unit(study, index, rng):
     return with_runs(study, lambda run: run if run.group != group else dataclasses.replace(
         run, milling_time_min=float(f"{run.milling_time_min / 60.0:.3g}")
     ))  # fmt: skip
+
+
+def plant_wrong_time(study, index, rng):
+    own = study.runs[index]
+    alike = [run for run in study.runs if run.group == own.group]
+    times = sorted({run.milling_time_min for run in alike})
+    if len(alike) == len(study.runs) or len(study.runs) < 8:  # others tell what a time gives
+        return None
+    sizes = {run.name: chord_um(run, 0.5) for run in alike}
+    other = max(alike, key=lambda run: abs(math.log(sizes[run.name] / sizes[own.name])))
+    if not 0.25 < abs(math.log(sizes[other.name] / sizes[own.name])) < math.inf or len(times) < 3:
+        return None
+    study = with_run(study, index, milling_time_min=other.milling_time_min)
+    place = next(number for number, run in enumerate(study.runs) if run.name == other.name)
+    return with_run(study, place, milling_time_min=own.milling_time_min)
 
 
 def plant_resolution(study, index, rng):

@@ -4,7 +4,10 @@ import math
 
 import pytest
 
+from psdstats.comparison.beside import LeftOut
+from psdstats.study.flags import Flag, Spot
 from psdstats.words.numbers import PLAIN, Numerals, difference_words, p_words
+from psdstats.words.short_answers import act_on
 
 
 def test_digits_follow_the_interval():
@@ -57,3 +60,20 @@ def test_comma_of_the_reader():
     assert difference_words(-0.05, -0.13, 0.03, comma) == (
         "4,9 % lower, between 12,2 % lower and 3,0 % higher"
     )
+
+
+def test_act_on_names_a_wrong_time_in_few_words_and_a_common_cause_without_runs():
+    wrong = Flag("wrong_time", "long", Spot("runs.csv", 3, "b-10"), 40.0, 10.0, common="long")
+    told = "the 30 runs of Alder weigh 1.7 g more than was put on the stack"
+    shared = Flag("mass_balance", f"{told}; more", Spot(), 3.4, 2.0, told, remedy="Weigh again.")
+    size = LeftOut(
+        quantity="D50", where="", high="10", low="", column="runs", name="b-10",
+        effect=0.0, without=math.log(1.07),
+    )  # fmt: skip
+    found = act_on([wrong, shared], [], sizes=[size])
+    assert found is not None
+    assert found.rest == (
+        "The 30 runs of Alder weigh 1.7 g more than was put on the stack. b-10: like 40 min, not "
+        "10 min. D50 at 10 min moves by +7.0 %."
+    )
+    assert act_on([shared], []).rest == f"T{told[1:]}."

@@ -11,9 +11,9 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 import pandas as pd
 
-from psdstats.columns import GROUP, column_words
+from psdstats.columns import GROUP, TIME, column_words
 from psdstats.comparison.answers import AdviceRemark
-from psdstats.comparison.beside import Gain, LeftOut, gains, without_runs
+from psdstats.comparison.beside import Gain, LeftOut, conditions_without, gains, without_runs
 from psdstats.comparison.result import Comparison, QuantityComparison, Route
 from psdstats.errors import PsdstatsError
 from psdstats.findings import Course, FactorAnswer, Finding, FindingKind, Remark
@@ -97,7 +97,12 @@ def _act_on(found: Results, main: QuantityComparison | None, say: Numerals) -> T
     if checks is None:
         return answers.act_on(None, (), look, say)
     flags = [one for one in checks.flags if one.doubts]
-    return answers.act_on(flags, moved_without(found.compared, checks.doubted_runs), look, say)
+    wrong = [one.spot.run or "" for one in flags if one.check == "wrong_time"]
+    compared, sizes = found.compared, tuple[LeftOut, ...]()
+    if compared is not None and main is not None and wrong and compared.plan.by == TIME:
+        sizes = conditions_without(compared, main.quantity, wrong)
+    moved = moved_without(compared, checks.doubted_runs)
+    return answers.act_on(flags, moved, look, say, sizes)
 
 
 def moved_without(compared: Comparison | None, runs: Sequence[str]) -> list[LeftOut]:

@@ -125,7 +125,7 @@ def _lead(report: CheckReport, compared: Comparison | None, say: Numerals) -> tu
 def effect_page(report: CheckReport, compared: Comparison, say: Numerals = PLAIN) -> Page:
     """Each run in doubt, and those of one finding together: D50 and the main answer without it."""
     why: dict[tuple[str, ...], list[str]] = {}
-    doubts = [own for own in report.findings if own[0].doubts]
+    doubts = [own for own in report.findings if own[0].doubts and own[0].spot.run]
     for own in doubts:
         for run in bench.runs_of(own):
             why.setdefault((run,), []).append(own[0].check)

@@ -25,18 +25,14 @@ from psdstats.rate.fit_rate import RateResult, RateSeries
 from psdstats.study.records import Study
 from psdstats.words import rate as words
 from psdstats.words.numbers import PLAIN, Numerals
-from psdstats.words.remarks import sentence
+from psdstats.words.remarks import phrases, sentence
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 MOST_BEYOND = 4.0  # a time further out than this many times the last one is not drawn
 _CURVE_POINTS = 41
-_SCATTER = {
-    "run": "run to run",
-    "cell": "groups at one condition",
-    "drift": "groups drifting, per step",
-}
+_SCATTER = phrases("scatter")
 
 
 def rate_factor(study: Study) -> tuple[str, ...]:
