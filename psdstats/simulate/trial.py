@@ -33,8 +33,7 @@ from psdstats.columns import BALL_RATIO, QUANTITIES, QUANTITY_UNITS
 from psdstats.distribution.curves import InterpolationRule, ln_sizes, undersize_of_masses
 from psdstats.errors import SizeError
 from psdstats.frozen import Array
-from psdstats.sieves.sieve import Sieve
-from psdstats.sieves.standards import tolerance_um
+from psdstats.sieves.standards import Sieve, tolerance_um
 from psdstats.simulate.curve import LEVELS, TrueCurves, mean_curves, random_curves
 from psdstats.simulate.design import Layout, TrialDesign, lay_out
 from psdstats.study.records import Place, Reading, Run, Study, TareHandling

@@ -15,7 +15,7 @@ from itertools import pairwise
 
 from psdstats.columns import BALL_RATIO, signed
 from psdstats.sieves import standards
-from psdstats.sieves.sieve import Sieve
+from psdstats.sieves.standards import Sieve
 from psdstats.study.flags import CHECKS, CheckReport, Flag, Severity, Spot, at, limits_of, readings
 from psdstats.study.names import mixed_levels, similar_names
 from psdstats.study.records import Study
