@@ -37,11 +37,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from psdstats.findings import Contrast, ContrastKind
-from psdstats.frozen import Array
+from psdstats.frozen import Array, Flags
 from psdstats.models.contrasts import contrast_matrix
 from psdstats.models.judged import Family, Judged, Question, Side
 
-Flags = NDArray[np.bool_]
 Cell = tuple[str, str]
 
 BESIDE = 0.2  # share of the error for what stands beside the order

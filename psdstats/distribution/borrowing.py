@@ -17,19 +17,21 @@ from numpy.typing import ArrayLike
 from scipy.special import expit, ndtri
 
 from psdstats.distribution.breakage import breakage_law
-from psdstats.distribution.percentiles import LEVELS
+from psdstats.distribution.percentiles import LEVELS, brackets
 from psdstats.distribution.powder_curve import SCORES, CurveLaw
-from psdstats.distribution.trial_curves import OWN, TEMPER, RowLaw, curves_law, mixed_table
-from psdstats.distribution.trial_runs import (
-    Indices,
+from psdstats.distribution.trial_curves import (
+    OWN,
+    TEMPER,
+    RowLaw,
     Rows,
     TrialRuns,
-    brackets,
+    curves_law,
     elementary_errors,
     merged,
+    mixed_table,
     trials,
 )
-from psdstats.frozen import Array, freeze_arrays
+from psdstats.frozen import Array, Indices, freeze_arrays
 from psdstats.processes import shared_out
 
 FLOOR = 0.1  # share of each run's own law in the quantiles

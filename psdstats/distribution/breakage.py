@@ -16,10 +16,9 @@ from __future__ import annotations
 import numpy as np
 from scipy.special import expit, gammaln, ndtr, ndtri
 
-from psdstats.distribution.percentiles import LEVELS
+from psdstats.distribution.percentiles import LEVELS, Brackets
 from psdstats.distribution.powder_curve import SCORES
-from psdstats.distribution.trial_curves import RowLaw
-from psdstats.distribution.trial_runs import Brackets, Rows
+from psdstats.distribution.trial_curves import RowLaw, Rows
 from psdstats.frozen import Array
 
 CLASSES = 56

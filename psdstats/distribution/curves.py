@@ -52,7 +52,7 @@ from scipy.special import ndtri
 from psdstats.columns import signed
 from psdstats.errors import SizeError
 from psdstats.findings import Remark, RemarkKind
-from psdstats.frozen import Array, freeze_arrays
+from psdstats.frozen import Array, Indices, freeze_arrays
 from psdstats.study.records import Reading, Run, Study
 
 _LISTED = 3  # readings named in a note before "and … more"
@@ -220,7 +220,6 @@ def class_sizes_um(aperture: Array, mean: ClassMean = ClassMean.GEOMETRIC) -> Ar
     return size
 
 
-Index = NDArray[np.intp]
 Number = TypeVar("Number", np.float64, np.complex128)
 
 _MAX_STEPS = 80
@@ -228,7 +227,7 @@ _TOLERANCE = 1e-15
 _MET = 1e-12
 
 
-def invert_monotone(undersize: Array, ln_aperture: Array, levels: Array, upper: Index) -> Array:
+def invert_monotone(undersize: Array, ln_aperture: Array, levels: Array, upper: Indices) -> Array:
     """Ln x at which each monotone cubic reaches each level inside its bracket.
 
     Shapes: undersize, ln_aperture (n_curves, n_apertures), levels (n_levels,), upper (n_curves,
@@ -280,7 +279,7 @@ def monotone_value(
     ln_size: NDArray[Number],
     undersize: NDArray[Number],
     ln_aperture: NDArray[Number],
-    upper: Index,
+    upper: Indices,
 ) -> NDArray[Number]:
     """Undersize of the monotone cubic at ln sizes that lie in the brackets (upper - 1, upper).
 

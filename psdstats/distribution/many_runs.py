@@ -18,8 +18,8 @@ from scipy import sparse
 from psdstats.distribution.borrowing import COMMON, Moved, Written, as_open, functionals
 from psdstats.distribution.percentiles import LEVELS
 from psdstats.distribution.powder_curve import CurveLaw
-from psdstats.distribution.trial_runs import Indices, TrialRuns, merged_many, trials
-from psdstats.frozen import Array
+from psdstats.distribution.trial_curves import TrialRuns, merged_many, trials
+from psdstats.frozen import Array, Indices
 
 CORE = 256  # runs by which blocks move together
 BLOCK = 12  # runs in a block at most

@@ -29,7 +29,7 @@ from psdstats.distribution.curves import (
 )
 from psdstats.errors import SizeError
 from psdstats.findings import Remark
-from psdstats.frozen import Array, freeze_arrays
+from psdstats.frozen import Array, Flags, Indices, freeze_arrays
 from psdstats.present import Shown
 from psdstats.study.records import Study
 
@@ -350,3 +350,33 @@ def span_bounds(lower: Array, upper: Array) -> tuple[Array, Array]:
         least = np.maximum((lower[..., 2] - upper[..., 0]) / upper[..., 1], 0.0)
         most = (upper[..., 2] - lower[..., 0]) / lower[..., 1]
     return np.nan_to_num(least, nan=0.0), np.nan_to_num(most, nan=np.inf, posinf=np.inf)
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Brackets:
+    """Sizes that two sieves bracket: P places, their row (or run), level, and the sieves around."""
+
+    row: Indices
+    level: Indices
+    lower: Indices
+    upper: Indices
+    left: Array
+    right: Array
+
+
+def brackets(
+    undersize: Array, ln_aperture: Array, u: Array, real: Flags, levels: Array
+) -> Brackets:
+    """Where every level lies between two sieves, with four standard uncertainties on both sides."""
+    below = real[:, None] & (undersize[:, None] < levels[:, None])  # (K, L, n)
+    above = real[:, None] & (undersize[:, None] > levels[:, None])
+    count = real.sum(1)[:, None]
+    lower = np.clip(below.sum(-1) - 1, 0, np.maximum(count - 2, 0))
+    upper = np.clip(count - above.sum(-1), lower + 1, np.maximum(count - 1, 1))
+    equal = real[:, None] & (undersize[:, None] == levels[:, None])
+    found = ((below | equal).any(-1) & (above | equal).any(-1)) & (count > 1)
+    row, level = np.nonzero(found)
+    i, j = lower[row, level], upper[row, level]
+    left = ln_aperture[row, i] - 4 * u[row, i]
+    right = ln_aperture[row, j] + 4 * u[row, j]
+    return Brackets(row=row, level=level, lower=i, upper=j, left=left, right=right)

@@ -38,7 +38,7 @@ from psdstats.distribution.curve_scales import (
     wild_states,
 )
 from psdstats.distribution.percentiles import LEVELS
-from psdstats.frozen import Array, freeze_arrays
+from psdstats.frozen import Array, Flags, freeze_arrays
 
 SCORES: Array = np.linspace(-4.0, 4.0, 65)  # standard normal scores of the table
 SMALLEST = 2e-4  # an undersize or oversize below this counts as none
@@ -52,8 +52,6 @@ _WHERE_MASS = 1.5  # wild intervals are likelier where much of the mass lies, by
 _RISES = -2.0  # a curve that rises by 2 of its own u or more needs no cut
 _NO_STEP = 1e-3  # mass of a class below which its curve is flat
 _K95 = 1.959963984540054
-
-_Mask = NDArray[np.bool_]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -401,7 +399,7 @@ def _beyond_ends(
     )
 
 
-def _law_of(seen: Seen) -> tuple[Array, Array, Array, _Mask, NDArray[np.intp]]:
+def _law_of(seen: Seen) -> tuple[Array, Array, Array, Flags, NDArray[np.intp]]:
     """Table, sensitivities, flat steps and hidden peak of one batch."""
     mixture, bracket = _mixture(seen), _bracket(seen)
     even = np.linspace(0, 1, _FIRST_LOOK)
@@ -435,9 +433,9 @@ class _Bracket:
     j: NDArray[np.intp]
     left: Array
     right: Array
-    found: _Mask
-    flat: _Mask
-    even: _Mask
+    found: Flags
+    flat: Flags
+    even: Flags
 
 
 def _bracket(seen: Seen) -> _Bracket:

@@ -296,7 +296,7 @@ class SimulatedTrial:
     Examples
     --------
     >>> from psdstats.simulate import Bench, Powder, SieveSet, TrialDesign, simulate_study
-    >>> from psdstats.simulate.breakage import Breakage
+    >>> from psdstats.simulate.design import Breakage
     >>> from psdstats.study import Balance
     >>> stack = SieveSet(name="Alder", apertures_um=(45.0, 90.0, 180.0, 355.0))
     >>> bench = Bench(name="Alder", sieves=stack, balance=Balance(name="b", resolution_g=0.01))
@@ -352,7 +352,7 @@ def simulate_study(
     Examples
     --------
     >>> from psdstats.simulate import Bench, Powder, SieveSet
-    >>> from psdstats.simulate.breakage import Breakage
+    >>> from psdstats.simulate.design import Breakage
     >>> from psdstats.study.records import Balance
     >>> bench = Bench(
     ...     name="Alder",

@@ -24,7 +24,7 @@ from psdstats.distribution.curves import InterpolationRule, StudyArrays, study_a
 from psdstats.distribution.many_runs import borrow_many
 from psdstats.distribution.percentiles import LEVELS, SizeTable, sizes_of_arrays
 from psdstats.distribution.powder_curve import CurveLaw, at_scores, curve_law
-from psdstats.distribution.trial_runs import TrialRuns
+from psdstats.distribution.trial_curves import TrialRuns
 from psdstats.errors import PsdstatsError
 from psdstats.findings import Remark
 from psdstats.frozen import Array

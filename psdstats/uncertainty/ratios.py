@@ -23,7 +23,7 @@ from scipy import sparse
 from psdstats.columns import QUANTITIES
 from psdstats.errors import UncertaintyError
 from psdstats.findings import Remark
-from psdstats.frozen import Array
+from psdstats.frozen import Array, Indices
 from psdstats.room import one_thread
 from psdstats.study.records import Study
 from psdstats.uncertainty.draws import DrawPlan
@@ -49,7 +49,6 @@ from psdstats.uncertainty.propagation import (
     PropagationRemark,
 )
 
-Index = NDArray[np.intp]
 Side = str | Sequence[str]
 Pair = tuple[Side, Side]
 Sides = tuple[tuple[str, ...], tuple[str, ...]]
@@ -72,10 +71,10 @@ class RatioLayout:
     """
 
     names: tuple[tuple[str, ...], ...]
-    sides: tuple[Index, ...]
-    high: Index
-    low: Index
-    columns: Index
+    sides: tuple[Indices, ...]
+    high: Indices
+    low: Indices
+    columns: Indices
 
     @classmethod
     def of(cls, pairs: Sequence[Sides], quantities: Sequence[str], runs: Sequence[str]) -> Self:
@@ -94,7 +93,7 @@ class RatioLayout:
         )
 
     @property
-    def differences(self) -> tuple[Index, Index]:
+    def differences(self) -> tuple[Indices, Indices]:
         """Places of both sides of ratio p C + c among the side quantities s C + c."""
         within = np.arange(self.columns.size)
         first, second = (

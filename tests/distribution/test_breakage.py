@@ -7,9 +7,13 @@ from scipy.linalg import expm
 from scipy.special import ndtr, ndtri
 
 from psdstats.distribution.breakage import PRIOR, _crossing, _Mill, breakage_law
-from psdstats.distribution.percentiles import LEVELS
-from psdstats.distribution.trial_curves import half_width
-from psdstats.distribution.trial_runs import TrialRuns, brackets, elementary_errors, merged
+from psdstats.distribution.percentiles import LEVELS, brackets
+from psdstats.distribution.trial_curves import (
+    TrialRuns,
+    elementary_errors,
+    half_width,
+    merged,
+)
 
 STACK = np.log([45, 90, 180, 355, 710.0])
 MINUTES = np.array([0, 1, 2, 4, 8.0])
