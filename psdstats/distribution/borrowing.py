@@ -31,7 +31,7 @@ from psdstats.distribution.trial_curves import (
     mixed_table,
     trials,
 )
-from psdstats.frozen import Array, Indices, freeze_arrays
+from psdstats.frozen import Array, Indices, Still
 from psdstats.processes import shared_out
 
 FLOOR = 0.1  # share of each run's own law in the quantiles
@@ -44,7 +44,7 @@ NEAR, SMALL_U = 1.3, 0.004  # no breakage where nearly all u are this near the n
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class Borrowed:
+class Borrowed(Still):
     """Law of ln D of R runs at L levels, the shape between the sieves borrowed across each trial.
 
     Attributes
@@ -64,9 +64,6 @@ class Borrowed:
     covariance: Array
     between: Array
     breakage_weight: Array
-
-    def __post_init__(self) -> None:
-        freeze_arrays(self)
 
 
 def borrow(runs: TrialRuns, single: CurveLaw, correlation: Array, *, seed: int = 0) -> Borrowed:

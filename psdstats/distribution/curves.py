@@ -52,7 +52,7 @@ from scipy.special import ndtri
 from psdstats.columns import signed
 from psdstats.errors import SizeError
 from psdstats.findings import Remark, RemarkKind
-from psdstats.frozen import Array, Indices, freeze_arrays
+from psdstats.frozen import Array, Indices, Still
 from psdstats.study.records import Reading, Run, Study
 
 _LISTED = 3  # readings named in a note before "and … more"
@@ -65,7 +65,7 @@ class WeighingRemark(RemarkKind):
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class StudyArrays:
+class StudyArrays(Still):
     """Weighings of R runs in K classes.
 
     Attributes
@@ -99,9 +99,6 @@ class StudyArrays:
     sieve_keys: tuple[str, ...]
     sieve_index: NDArray[np.intp]
     notes: tuple[Remark, ...] = ()
-
-    def __post_init__(self) -> None:
-        freeze_arrays(self)
 
     @property
     def total_g(self) -> Array:

@@ -29,7 +29,7 @@ from psdstats.distribution.curves import (
 )
 from psdstats.errors import SizeError
 from psdstats.findings import Remark
-from psdstats.frozen import Array, Flags, Indices, freeze_arrays
+from psdstats.frozen import Array, Flags, Indices, Still
 from psdstats.present import Shown
 from psdstats.study.records import Study
 
@@ -38,7 +38,7 @@ _FALL = 1e-12
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class PercentileBounds:
+class PercentileBounds(Still):
     """Percentiles of one curve, each with what is known where it has no value.
 
     Attributes
@@ -56,9 +56,6 @@ class PercentileBounds:
     size_um: Array
     lower_um: Array
     upper_um: Array
-
-    def __post_init__(self) -> None:
-        freeze_arrays(self)
 
 
 def percentiles(
@@ -191,7 +188,7 @@ LEAST_WIDTH = 1e-6
 
 
 @dataclass(frozen=True, kw_only=True, eq=False, repr=False)
-class SizeTable(Shown):
+class SizeTable(Still, Shown):
     """Sizes of R runs.
 
     Attributes
@@ -228,9 +225,6 @@ class SizeTable(Shown):
     rule: InterpolationRule | None
     quantities: tuple[str, ...] = QUANTITIES
     notes: tuple[Remark, ...] = ()
-
-    def __post_init__(self) -> None:
-        freeze_arrays(self)
 
     def to_frame(self) -> pd.DataFrame:
         """One row a run and quantity: run, quantity, unit, value, lower, upper, status.

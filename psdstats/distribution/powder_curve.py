@@ -38,7 +38,7 @@ from psdstats.distribution.curve_scales import (
     wild_states,
 )
 from psdstats.distribution.percentiles import LEVELS
-from psdstats.frozen import Array, Flags, freeze_arrays
+from psdstats.frozen import Array, Flags, Still
 
 SCORES: Array = np.linspace(-4.0, 4.0, 65)  # standard normal scores of the table
 SMALLEST = 2e-4  # an undersize or oversize below this counts as none
@@ -55,7 +55,7 @@ _K95 = 1.959963984540054
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class CurveLaw:
+class CurveLaw(Still):
     """Law of ln D of R runs at L levels, from n apertures.
 
     Attributes
@@ -85,9 +85,6 @@ class CurveLaw:
     undersize: Array
     hidden_peak: NDArray[np.intp]
     flat: NDArray[np.bool_]
-
-    def __post_init__(self) -> None:
-        freeze_arrays(self)
 
     @property
     def ln_size(self) -> Array:

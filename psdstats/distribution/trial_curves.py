@@ -30,13 +30,13 @@ from psdstats.distribution.curve_scales import (
 )
 from psdstats.distribution.percentiles import LEVELS, Brackets
 from psdstats.distribution.powder_curve import SCORES, half_width
-from psdstats.frozen import Array, Flags, Indices, freeze_arrays
+from psdstats.frozen import Array, Flags, Indices, Still
 
 FARTHEST = 0.12  # ln size: benches farther apart than this show shapes of their own
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class TrialRuns:
+class TrialRuns(Still):
     """Readings of R runs on n sieves at most; a run with fewer repeats its last aperture.
 
     Attributes
@@ -67,9 +67,6 @@ class TrialRuns:
     bench: Indices
     condition: Indices
     minutes: Array
-
-    def __post_init__(self) -> None:
-        freeze_arrays(self)
 
 
 def elementary_errors(runs: TrialRuns) -> tuple[Array, Array]:

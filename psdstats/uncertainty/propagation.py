@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from psdstats.columns import QUANTITIES, TIME, unit_of
 from psdstats.errors import UncertaintyError
 from psdstats.findings import Remark, RemarkKind
-from psdstats.frozen import Array, freeze_arrays
+from psdstats.frozen import Array, Still
 from psdstats.present import Shown
 from psdstats.uncertainty.linear import Contributions, coverage_factor
 from psdstats.uncertainty.monte_carlo import JointMoments, numerical_tolerance
@@ -58,7 +58,7 @@ class PropagationRemark(RemarkKind):
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class Draws:
+class Draws(Still):
     """What only draws can tell; arrays have the shape of the result.
 
     Attributes
@@ -81,9 +81,6 @@ class Draws:
     shortest_upper: Array
     tolerance: Array
     share_unbracketed: Array
-
-    def __post_init__(self) -> None:
-        freeze_arrays(self)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -145,7 +142,7 @@ class Joint:
 
 
 @dataclass(frozen=True, kw_only=True, eq=False, repr=False)
-class DrawnOrLinear(Shown):
+class DrawnOrLinear(Still, Shown):
     """A result of either method, and what it can be asked.
 
     What only draws can tell is NaN, 0 draws and settled in the linear law.
@@ -173,9 +170,6 @@ class DrawnOrLinear(Shown):
     rule: str
     notes: tuple[Remark | str, ...]
     monte_carlo: Draws | None = None
-
-    def __post_init__(self) -> None:
-        freeze_arrays(self)
 
     @property
     def draws(self) -> int:
