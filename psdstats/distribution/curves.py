@@ -193,26 +193,14 @@ def _checked_masses(
     return (WeighingRemark.NEGATIVE_NET(found=found[:_LISTED], more=more),)
 
 
-class ClassMean(StrEnum):
-    """Mean of the two apertures of a class."""
+def class_sizes_um(aperture: Array) -> Array:
+    """Size that stands for each class, shape (R, K), from the apertures, (R, K - 1), in µm.
 
-    GEOMETRIC = "geometric"
-    ARITHMETIC = "arithmetic"
-
-    @classmethod
-    def _missing_(cls, value: object) -> ClassMean:
-        names = " or ".join(repr(str(one)) for one in cls)
-        raise SizeError(f"class mean {value!r} is not known; choose {names}.")
-
-
-def class_sizes_um(aperture: Array, mean: ClassMean = ClassMean.GEOMETRIC) -> Array:
-    """Size that stands for each class, shape (R, K), from the apertures, (R, K - 1), in µm."""
+    The geometric mean of both apertures.
+    """
     size = np.empty((len(aperture), aperture.shape[1] + 1))
     size[:, 0] = aperture[:, 0] / 2
-    if mean is ClassMean.GEOMETRIC:
-        size[:, 1:-1] = np.sqrt(aperture[:, :-1] * aperture[:, 1:])
-    else:
-        size[:, 1:-1] = (aperture[:, :-1] + aperture[:, 1:]) / 2
+    size[:, 1:-1] = np.sqrt(aperture[:, :-1] * aperture[:, 1:])
     size[:, -1] = aperture[:, -1] * np.sqrt(2)
     return size
 

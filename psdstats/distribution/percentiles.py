@@ -347,7 +347,7 @@ def span_bounds(lower: Array, upper: Array) -> tuple[Array, Array]:
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class Brackets:
+class BracketedSizes:
     """Sizes that two sieves bracket: P places, their row (or run), level, and the sieves around."""
 
     row: Indices
@@ -358,9 +358,9 @@ class Brackets:
     right: Array
 
 
-def brackets(
+def bracketed_sizes(
     undersize: Array, ln_aperture: Array, u: Array, real: Flags, levels: Array
-) -> Brackets:
+) -> BracketedSizes:
     """Where every level lies between two sieves, with four standard uncertainties on both sides."""
     below = real[:, None] & (undersize[:, None] < levels[:, None])  # (K, L, n)
     above = real[:, None] & (undersize[:, None] > levels[:, None])
@@ -373,4 +373,4 @@ def brackets(
     i, j = lower[row, level], upper[row, level]
     left = ln_aperture[row, i] - 4 * u[row, i]
     right = ln_aperture[row, j] + 4 * u[row, j]
-    return Brackets(row=row, level=level, lower=i, upper=j, left=left, right=right)
+    return BracketedSizes(row=row, level=level, lower=i, upper=j, left=left, right=right)

@@ -28,7 +28,7 @@ from psdstats.distribution.curve_scales import (
     on_scales,
     slope_of_scales,
 )
-from psdstats.distribution.percentiles import LEVELS, Brackets
+from psdstats.distribution.percentiles import LEVELS, BracketedSizes
 from psdstats.distribution.powder_curve import SCORES, half_width
 from psdstats.frozen import Array, Flags, Indices, Still
 
@@ -527,7 +527,7 @@ def _heaviest(data: _Readings) -> tuple[list[_Batch], list[Array], float]:
     return [b for b, _ in kept], [w / total for _, w in kept], float(np.logaddexp.reduce(full))
 
 
-def curves_law(rows: Rows, places: Brackets) -> RowLaw:
+def curves_law(rows: Rows, places: BracketedSizes) -> RowLaw:
     """Law of the bracketed sizes of the rows, averaged over the components of the curves law."""
     data = _Readings(rows)
     batches, weights, evidence = _heaviest(data)
@@ -553,7 +553,7 @@ def curves_law(rows: Rows, places: Brackets) -> RowLaw:
     )
 
 
-def _sizes(batch: _Batch, places: Brackets) -> tuple[Array, Array, Array, Array]:
+def _sizes(batch: _Batch, places: BracketedSizes) -> tuple[Array, Array, Array, Array]:
     """Tables (C, P, 65), covariance (C, P, P) and sensitivities (C, P, N) of ln D."""
     C, P = len(batch.log_evidence), len(places.row)
     even = np.linspace(0, 1, COARSE)

@@ -5,7 +5,7 @@ import pytest
 from numpy.testing import assert_allclose
 from scipy.special import ndtr
 
-from psdstats.distribution.percentiles import LEVELS, brackets
+from psdstats.distribution.percentiles import LEVELS, bracketed_sizes
 from psdstats.distribution.trial_curves import (
     TrialRuns,
     _Batch,
@@ -45,7 +45,7 @@ def rows_of(shift=0.0, change=0.0):
 
 
 def places_of(rows):
-    return brackets(rows.undersize, rows.ln_aperture, rows.u_ln_aperture, rows.real, LEVELS)
+    return bracketed_sizes(rows.undersize, rows.ln_aperture, rows.u_ln_aperture, rows.real, LEVELS)
 
 
 @pytest.mark.parametrize("link", [0, 3, 7, 12])
