@@ -10,7 +10,11 @@ What stands behind the colon of a gap says how its value is written (`fill`)::
     {runs:named}           the names of a few, or how many there are
     {times:min}            milling times with their unit
     {um:<}, {um:>}         a bound, rounded away from what it bounds
+    {high:quoted}          names in quotation marks, by commas
+    {percent:two}          a number with two significant digits
+    {reason:sentence}      a remark in words
     {runs:# run|# runs}    by number: one, or many, # being the number itself
+    {paired:groups|runs}   by yes or no
 
 `phrases.csv` has the texts that are found by a name, those of most remarks among them; what these
 gaps do not write is written by a function in `psdstats.words.catalogue`.  At the end stand the
@@ -167,6 +171,9 @@ _GAPS: Mapping[str, Callable[[Any, Numerals], str]] = {
     "words": lambda value, _: _columns(value),
     "listed": lambda value, _: listed(value),
     "named": lambda value, _: _named(value),
+    "quoted": lambda value, _: ", ".join(map(repr, value)),
+    "two": lambda value, say: say.significant(value, 2),
+    "sentence": lambda value, say: sentence(value, say),
     "joined": lambda value, _: joined(value),
     "or": lambda value, _: " or ".join(map(column_words, value)),
     "<": lambda value, say: say.bound(value, "<"),
