@@ -52,7 +52,7 @@ from scipy.special import ndtri
 from psdstats.columns import signed
 from psdstats.errors import SizeError
 from psdstats.findings import Remark, RemarkKind
-from psdstats.frozen import Array, Indices, Still
+from psdstats.frozen import Array, Flags, Indices, Still
 from psdstats.study.records import Reading, Run, Study
 
 _LISTED = 3  # readings named in a note before "and … more"
@@ -93,11 +93,11 @@ class StudyArrays(Still):
     tare_g: Array
     gross_g: Array
     net_g: Array
-    real: NDArray[np.bool_]
+    real: Flags
     aperture_um: Array
     ln_aperture: Array
     sieve_keys: tuple[str, ...]
-    sieve_index: NDArray[np.intp]
+    sieve_index: Indices
     notes: tuple[Remark, ...] = ()
 
     @property
@@ -401,9 +401,9 @@ class Brackets:
         Level passed before the finest aperture; level not reached at the coarsest.
     """
 
-    upper: NDArray[np.intp]
-    below: NDArray[np.bool_]
-    above: NDArray[np.bool_]
+    upper: Indices
+    below: Flags
+    above: Flags
 
 
 def undersize_of_masses(net_g: Array) -> Array:
@@ -421,10 +421,10 @@ def find_brackets(undersize: Array, levels: Array) -> Brackets:
     n_apertures = undersize.shape[1]
     reached = undersize[:, None, :] >= least[None, :, None]
     first = reached.argmax(axis=2)
-    above: NDArray[np.bool_] = ~reached[:, :, n_apertures - 1]
+    above: Flags = ~reached[:, :, n_apertures - 1]
     if above.any():  # a falling curve may have reached the level earlier
         above = np.logical_not(reached.any(axis=2))
-    below: NDArray[np.bool_] = (first == 0) & (undersize[:, :1] > levels + _ROUNDING)
+    below: Flags = (first == 0) & (undersize[:, :1] > levels + _ROUNDING)
     if n_apertures == 1:  # a single sieve brackets nothing but its own undersize
         return Brackets(upper=first, below=below, above=above)
     return Brackets(upper=np.maximum(first, 1), below=below, above=above)

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from psdstats.columns import QUANTITIES, QUANTITY_UNITS, signed
 from psdstats.distribution.curves import (
@@ -173,7 +173,7 @@ def _checked_levels(levels: ArrayLike) -> Array:
     return wanted
 
 
-def _refuse(wrong: NDArray[np.bool_], name: str, values: Array, rule: str) -> None:
+def _refuse(wrong: Flags, name: str, values: Array, rule: str) -> None:
     if wrong.any():
         at = int(np.flatnonzero(wrong)[0])
         raise SizeError(f"{name}[{at}] is {signed(values[at])}; {name} holds {rule}.")

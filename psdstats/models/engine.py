@@ -21,7 +21,7 @@ from itertools import pairwise
 from typing import Any
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy import linalg, sparse
 
 from psdstats.covariance import Covariance, SharedErrors
@@ -74,7 +74,7 @@ class Span:
         """Qᵀ times each row divided by the SD: (B, n) to (B, m)."""
         return np.asarray((rows / self.sd) @ self.basis)
 
-    def of_levels(self, codes: NDArray[np.intp], n_levels: int, values: Array) -> Array:
+    def of_levels(self, codes: Indices, n_levels: int, values: Array) -> Array:
         """Qᵀ times the level indicators multiplied by values (n,), shape (m, n_levels)."""
         place = (np.arange(len(codes)), codes)
         z = sparse.csr_array((values / self.sd, place), shape=(len(codes), n_levels))
@@ -118,7 +118,7 @@ class SharedProblem(Scaled):
     y: Array
     x: Array
     z: sparse.csr_array
-    widths: NDArray[np.intp]
+    widths: Indices
     known: SharedErrors
 
     @property

@@ -28,7 +28,6 @@ from functools import partial
 from typing import Protocol
 
 import numpy as np
-from numpy.typing import NDArray
 
 from psdstats.errors import ModelError
 from psdstats.frozen import Array, Flags, Indices
@@ -42,7 +41,7 @@ class Forms:
     a = M⁻¹z, ``forms`` is a'W_k a and ``form_pairs`` a'W_j M⁻¹ W_k a.
     """
 
-    positive: NDArray[np.bool_]
+    positive: Flags
     log_determinant: Array
     traces: Array
     trace_pairs: Array
@@ -110,7 +109,7 @@ class Space:
         return found
 
 
-def invert_positive(matrices: Array) -> tuple[Array, Array, NDArray[np.bool_]]:
+def invert_positive(matrices: Array) -> tuple[Array, Array, Flags]:
     """Inverses and log determinants of symmetric matrices (B, r, r); False where not positive.
 
     A matrix that is not positive definite is replaced by the identity, and flagged.
@@ -158,7 +157,7 @@ class LikelihoodValue:
     expected: Array
     observed: Array
 
-    def rows(self, chosen: Indices | NDArray[np.bool_]) -> LikelihoodValue:
+    def rows(self, chosen: Indices | Flags) -> LikelihoodValue:
         """The same for some of the responses."""
         return LikelihoodValue(**{name: values[chosen] for name, values in vars(self).items()})
 

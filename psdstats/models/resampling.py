@@ -22,10 +22,9 @@ from math import factorial, prod
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from psdstats.errors import ModelError
-from psdstats.frozen import Array, Indices
+from psdstats.frozen import Array, Flags, Indices
 from psdstats.limits import PERMUTATIONS
 from psdstats.models.design_columns import TermSpec
 from psdstats.models.design_random import Grouping
@@ -181,7 +180,7 @@ def _likelihood_ratio(
 
 def _refitted(
     design: Array, small: Array, parts: CovarianceParts, responses: Array
-) -> tuple[Array, NDArray[np.bool_]]:
+) -> tuple[Array, Flags]:
     """Likelihood ratios of simulated responses, and which fits converged."""
     ratios, null = _likelihood_ratio(responses, design, small, parts)
     return ratios, null.converged

@@ -29,11 +29,11 @@ from itertools import product
 from types import MappingProxyType
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.special import gammaln
 
 from psdstats.errors import SizeError
-from psdstats.frozen import Array
+from psdstats.frozen import Array, Flags, Indices
 from psdstats.study.records import Balance, TareHandling
 
 
@@ -461,21 +461,21 @@ class Layout:
     replicate_labels: tuple[str, ...]
     charge_names: tuple[str, ...]
     plate_keys: tuple[str, ...]
-    bench: NDArray[np.intp]
-    time: NDArray[np.intp]
-    charge: NDArray[np.intp]
-    balance: NDArray[np.intp]
+    bench: Indices
+    time: Indices
+    charge: Indices
+    balance: Indices
     ball_ratio: Array
     rate_factor: Array
     time_min: Array
-    plate: NDArray[np.intp]
+    plate: Indices
     plate_um: Array
     balances: tuple[Balance, ...]
 
     @property
-    def used(self) -> NDArray[np.bool_]:
+    def used(self) -> Flags:
         """Which classes a run has, shape (R, K)."""
-        used: NDArray[np.bool_] = self.plate >= 0
+        used: Flags = self.plate >= 0
         return used
 
 

@@ -27,12 +27,11 @@ from types import MappingProxyType
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from psdstats.columns import BALL_RATIO, QUANTITIES, QUANTITY_UNITS
 from psdstats.distribution.curves import InterpolationRule, ln_sizes, undersize_of_masses
 from psdstats.errors import SizeError
-from psdstats.frozen import Array
+from psdstats.frozen import Array, Flags
 from psdstats.sieves.standards import Sieve, tolerance_um
 from psdstats.simulate.curve import LEVELS, TrueCurves, mean_curves, random_curves
 from psdstats.simulate.design import Layout, TrialDesign, lay_out
@@ -72,7 +71,7 @@ def draw_apertures(
     start = 0
     for sieves in design.sieve_sets:
         nominal = np.array(sieves.apertures_um)
-        here: slice | NDArray[np.bool_] = slice(start + 1, start + 1 + nominal.size)
+        here: slice | Flags = slice(start + 1, start + 1 + nominal.size)
         tolerance[here] = [tolerance_um(um, standard=sieves.standard) for um in nominal]
         if sieves.certificate_percent is not None:
             decimals[here] = sieves.certificate_decimals

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from psdstats.columns import QUANTITIES, TIME, unit_of
 from psdstats.errors import UncertaintyError
 from psdstats.findings import Remark, RemarkKind
-from psdstats.frozen import Array, Still
+from psdstats.frozen import Array, Indices, Still
 from psdstats.present import Shown
 from psdstats.uncertainty.linear import Contributions, coverage_factor
 from psdstats.uncertainty.monte_carlo import JointMoments, numerical_tolerance
@@ -98,7 +98,7 @@ class SizeDraws(Draws):
     mean: Array
     share_negative: Array
 
-    def rows(self, order: NDArray[np.intp]) -> SizeDraws:
+    def rows(self, order: Indices) -> SizeDraws:
         """The same with the runs in another order."""
         own: dict[str, Any] = vars(self)
         arrays = {name: one[order] for name, one in own.items() if isinstance(one, np.ndarray)}
@@ -120,13 +120,13 @@ class Joint:
     of_logs: Contributions | JointMoments | Array
     of_values: JointMoments | None = None
 
-    def rows(self, which: NDArray[np.intp] | slice) -> Joint:
+    def rows(self, which: Indices | slice) -> Joint:
         """The same for some of the numbers."""
         logs, values = self.of_logs, self.of_values
         own = logs[which][:, which] if isinstance(logs, np.ndarray) else logs.rows(which)
         return Joint(of_logs=own, of_values=None if values is None else values.rows(which))
 
-    def u_of_mean(self, which: NDArray[np.intp]) -> float:
+    def u_of_mean(self, which: Indices) -> float:
         """Standard uncertainty of the mean of the logarithms of some of the numbers."""
         own = self.rows(which).of_logs
         if isinstance(own, Contributions):
