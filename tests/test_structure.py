@@ -18,11 +18,11 @@ import pytest
 ROOT = Path(__file__).parents[1]
 MOST_FUNCTION_LINES = 40
 MOST_LINES = {"psdstats": 600, "cli": 600, "datasets": 600}
-MOST_FILES = 210  # library and commands
-MOST_CODE_LINES = 43_800  # without docstrings, blanks and remarks; DEVELOPERS.md says what they buy
+MOST_FILES = 200  # library and commands
+MOST_CODE_LINES = 43_700  # without docstrings, blanks and remarks; DEVELOPERS.md says what they buy
 MOST_PUBLIC_NAMES = 120
 MOST_WORDS = 4  # a string of more is a sentence
-COMPARE_FILES, COMPARE_FUNCTIONS = 46, 410
+COMPARE_FILES, COMPARE_FUNCTIONS = 44, 406
 
 # what each folder of the library may use beside itself and the modules at the top
 BELOW = {

@@ -26,14 +26,13 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from itertools import product
-from types import MappingProxyType
 
 import numpy as np
 from numpy.typing import ArrayLike
 from scipy.special import gammaln
 
 from psdstats.errors import SizeError
-from psdstats.frozen import Array, Flags, Indices
+from psdstats.frozen import Array, Flags, Indices, ReadOnly
 from psdstats.study.records import Balance, TareHandling
 
 
@@ -177,10 +176,6 @@ def _poisson(mean: Array, count: int) -> Array:
     weight = np.exp(k * np.log(safe) - safe - gammaln(k + 1))
     weight[mean == 0] = k == 0
     return np.asarray(weight)
-
-
-def _no_ratios() -> Mapping[float, float]:
-    return MappingProxyType({})
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -383,13 +378,13 @@ class TrialDesign:
     times_min: tuple[float, ...]
     replicates: int = 1
     one_charge: bool = False
-    ball_ratios: Mapping[float, float] = field(default_factory=_no_ratios)
+    ball_ratios: Mapping[float, float] = field(default_factory=ReadOnly)
     spread: Spread = field(default_factory=Spread)
     sample_mass_g: float = 50.0
     loss_percent: tuple[float, float] = (0.0, 0.0)
     tares: TareHandling = TareHandling.EACH_RUN
     title: str = "Simulated trial"
-    uncertainty: Mapping[str, object] = field(default_factory=lambda: MappingProxyType({}))
+    uncertainty: Mapping[str, object] = field(default_factory=ReadOnly)
 
     def __post_init__(self) -> None:
         names = [bench.name for bench in self.benches]

@@ -23,7 +23,6 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from decimal import Decimal
-from types import MappingProxyType
 
 import numpy as np
 import pandas as pd
@@ -417,8 +416,8 @@ def _study(design: TrialDesign, layout: Layout, readings: Readings) -> Study:
         title=design.title,
         material=design.powder.name,
         runs=tuple(_run(design, layout, readings, r) for r in range(layout.bench.size)),
-        sieves=MappingProxyType(_sieves(design, layout, readings)),
-        balances=MappingProxyType({balance.name: balance for balance in layout.balances}),
+        sieves=_sieves(design, layout, readings),
+        balances={balance.name: balance for balance in layout.balances},
         tares=design.tares,
         density_g_per_cm3=design.powder.density_g_per_cm3,
         shape_factor=design.powder.shape_factor,
@@ -450,7 +449,7 @@ def _run(design: TrialDesign, layout: Layout, readings: Readings, r: int) -> Run
         replicate=layout.replicate_labels[r],
         charge=layout.charge_names[layout.charge[r]],
         sample_mass_g=float(readings.sample_g[0, r]),
-        factors=MappingProxyType(factors),
+        factors=factors,
     )
 
 
