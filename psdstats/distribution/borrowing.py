@@ -3,7 +3,7 @@
 Numbers only: ln sizes, mass fractions.  Two laws of all curves of a trial, *curves*
 (`trial_curves`) and *breakage* (`breakage`), are weighed by their evidence, and a share of each
 run's own law stays as a floor.  Both are fitted to rows, means of what shows one shape
-(`trial_runs.merged`); each run is then moved from its row to its own readings, so differences
+(`trial_curves.merged`); each run is then moved from its row to its own readings, so differences
 between runs stay those of their readings: no level or width is borrowed.
 """
 
