@@ -20,7 +20,6 @@ from contextlib import contextmanager
 from importlib import import_module
 from io import TextIOWrapper
 from pathlib import Path
-from types import ModuleType
 from typing import Any, NoReturn
 
 from psdstats import __file__ as LIBRARY  # noqa: N812
@@ -147,9 +146,9 @@ def _called(action: argparse.Action) -> str:
 
 
 def add_command(
-    commands: argparse._SubParsersAction[CommandParser], name: str, module: ModuleType
+    commands: argparse._SubParsersAction[CommandParser], name: str, module: Any
 ) -> CommandParser:
-    """Add the command of a module: its summary, options, example and exit codes."""
+    """Add the command of a module, or one plan: its summary, options, example and exit codes."""
     summary: str = module.SUMMARY
     command = commands.add_parser(
         name,

@@ -16,8 +16,7 @@ from pathlib import Path
 from types import MappingProxyType
 
 from psdstats.simulate import Bench, Powder, SieveSet, TrialDesign, simulate_study
-from psdstats.simulate.breakage import Breakage
-from psdstats.simulate.design import Spread
+from psdstats.simulate.design import Breakage, Spread
 from psdstats.study.records import Balance, Reading, Run, Study
 
 __all__ = ["demo_files", "write_demo"]

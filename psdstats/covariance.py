@@ -8,13 +8,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from psdstats.frozen import Array, freeze_arrays
+from psdstats.frozen import Array, Still
 
 _NOTHING = 1e-10  # of the largest direction of what runs share
 
 
 @dataclass(frozen=True, eq=False)
-class SharedErrors:
+class SharedErrors(Still):
     """Covariance diag(own) + shared sharedᵀ, in products and sums like the matrix it stands for.
 
     Parameters
@@ -29,9 +29,6 @@ class SharedErrors:
     shared: Array
 
     __array_ufunc__ = None
-
-    def __post_init__(self) -> None:
-        freeze_arrays(self)
 
     @classmethod
     def of(cls, own: Array, shared: Array) -> SharedErrors:

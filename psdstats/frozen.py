@@ -18,6 +18,8 @@ from psdstats.errors import Problem, StudyError
 from psdstats.limits import Limits
 
 Array = NDArray[np.float64]
+Indices = NDArray[np.intp]
+Flags = NDArray[np.bool_]
 K = TypeVar("K")
 V = TypeVar("V")
 

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from scipy import sparse
 
-from psdstats.sieves.sieve import Sieve
+from psdstats.sieves.standards import Sieve
 from psdstats.study.records import Balance, Reading, Run, Study
 from psdstats.uncertainty.linear import Contributions
 from psdstats.uncertainty.monte_carlo import (

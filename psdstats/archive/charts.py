@@ -31,7 +31,7 @@ from scipy import sparse
 from scipy.special import chdtrc, chdtri
 
 from psdstats.errors import OutputError
-from psdstats.frozen import Array, freeze_arrays
+from psdstats.frozen import Array, Still
 from psdstats.student import critical_t, two_sided_p
 
 D2 = 2.0 / sqrt(pi)
@@ -94,7 +94,7 @@ class ControlChart:
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class Points:
+class Points(Still):
     """P points in order of date, with what is known of their errors.
 
     Parameters
@@ -115,9 +115,6 @@ class Points:
     own: Array
     shared: Array
     scatter: tuple[float, float, float]
-
-    def __post_init__(self) -> None:
-        freeze_arrays(self)
 
 
 def points_of(rows: pd.DataFrame, shared: Sequence[dict[str, float]]) -> Points:

@@ -19,8 +19,7 @@ from itertools import islice
 from pathlib import Path
 
 from psdstats import __version__
-from psdstats.archive.results import Archive
-from psdstats.archive.store import Row, Store, note, put
+from psdstats.archive.results import Archive, Row, Store, note, put
 from psdstats.errors import Problem, StudyError
 from psdstats.files import MANIFEST
 from psdstats.processes import mapped

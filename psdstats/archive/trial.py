@@ -22,7 +22,7 @@ from typing import cast
 import numpy as np
 from scipy import sparse
 
-from psdstats.archive.store import OF_TRIAL, Row
+from psdstats.archive.results import OF_TRIAL, Row
 from psdstats.columns import QUANTITIES, TIME, WEIGHED_ON
 from psdstats.comparison.compare import compare
 from psdstats.comparison.plan import plan_comparison

@@ -26,7 +26,6 @@ from functools import partial
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from psdstats.columns import BALL_RATIO, GROUP, TIME
 from psdstats.comparison.analysis import QuantityAnalysis
@@ -44,7 +43,7 @@ from psdstats.findings import (
     Rule,
     numbers_of,
 )
-from psdstats.frozen import Array, freeze_arrays
+from psdstats.frozen import Array, Indices, freeze_arrays
 from psdstats.models.design_columns import level_text
 from psdstats.models.engine import CovarianceParts, squares_of
 from psdstats.models.judged import Family
@@ -58,7 +57,6 @@ from psdstats.models.posterior import (
 )
 from psdstats.models.verdicts import detectable_percent, equivalence_of, judge, undoing_percent
 
-Codes = NDArray[np.intp]
 Subjects = list[tuple[int, int | None]]
 ENOUGH_DF = 3
 """Replicates with as many degrees of freedom serve by themselves (own rule, no source)."""
@@ -75,7 +73,7 @@ class BenchRuns:
     known : ndarray, shape (n, n)
         Its covariance from the measurement.
     group, condition : ndarray of int, shape (n,)
-        Codes from 0.
+        Indices from 0.
     order : ndarray, shape (conditions,)
         Place of the milling time of each condition among all milling times.
     further : tuple of ndarray, each of shape (n, r)
@@ -93,8 +91,8 @@ class BenchRuns:
 
     y: Array
     known: Covariance
-    group: Codes
-    condition: Codes
+    group: Indices
+    condition: Indices
     order: Array
     further: tuple[Array, ...] = ()
     stated: tuple[float, float] | None = None
@@ -114,7 +112,7 @@ class BenchRuns:
         return variance_posterior(self.y, design, CovarianceParts.of(self.further, self.known))
 
 
-def indicators(codes: Codes) -> Array:
+def indicators(codes: Indices) -> Array:
     """A column for each value of the codes, (n, values)."""
     return np.asarray(np.equal.outer(codes, np.unique(codes)), dtype=np.float64)
 

@@ -35,7 +35,6 @@ from functools import partial
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 from scipy import sparse
 
 from psdstats.columns import CHARGE, GROUP, QUANTITIES, RUN
@@ -44,7 +43,7 @@ from psdstats.comparison.plan import columns_of
 from psdstats.comparison.response import cell_texts
 from psdstats.comparison.result import Comparison, QuantityComparison, Route
 from psdstats.findings import Contrast, Finding
-from psdstats.frozen import Array
+from psdstats.frozen import Array, Indices
 from psdstats.student import critical_t
 from psdstats.study.records import Study
 from psdstats.uncertainty.bootstrap import BootstrapMethod, bootstrap_interval
@@ -163,7 +162,7 @@ def headline_rows(one: QuantityAnalysis, result: QuantityComparison) -> tuple[li
     return found, np.array(rows)
 
 
-Sets = Mapping[tuple[str, str], NDArray[np.intp]]
+Sets = Mapping[tuple[str, str], Indices]
 
 
 def left_out(comparison: Comparison) -> tuple[LeftOut, ...]:
@@ -272,7 +271,7 @@ class LeastSquares:
     residual: Array
     errors: Array
 
-    def moves(self, rows: NDArray[np.intp]) -> Array:
+    def moves(self, rows: Indices) -> Array:
         """How far the effects move without some rows (s,), (e,); NaN where the others do not tell.
 
         Notes
@@ -535,6 +534,6 @@ def _covariance(inputs: sparse.csr_array) -> Array:
     return np.asarray((inputs @ inputs.T).toarray(), dtype=np.float64)
 
 
-def _touched(inputs: sparse.csr_array) -> NDArray[np.intp]:
+def _touched(inputs: sparse.csr_array) -> Indices:
     """How many rows each input adds to, (N,)."""
     return np.asarray((inputs != 0).sum(axis=0)).ravel()

@@ -44,7 +44,7 @@ from numpy.typing import ArrayLike, NDArray
 from psdstats.columns import signed
 from psdstats.errors import ModelError
 from psdstats.findings import Remark, RemarkKind
-from psdstats.frozen import Array
+from psdstats.frozen import Array, Flags
 from psdstats.models.design_columns import level_text
 from psdstats.study.records import Run, Study
 
@@ -493,7 +493,7 @@ class MovedClasses:
         return f"{level_text(self.low)} to {level_text(self.high)}{self.unit and f' {self.unit}'}"
 
     @property
-    def moved(self) -> NDArray[np.bool_]:
+    def moved(self) -> Flags:
         """Classes whose change is shown at the family-wise level."""
         return np.asarray(self.p_adjusted <= 1 - self.level, dtype=np.bool_)
 

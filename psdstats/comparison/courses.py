@@ -19,7 +19,6 @@ from psdstats.comparison.ordered import (
     KEPT,
     CourseRows,
     FactorFlags,
-    Flags,
     OrderedQuestion,
     Rows,
     StopFlags,
@@ -49,7 +48,7 @@ from psdstats.findings import (
     Verdict,
     numbers_of,
 )
-from psdstats.frozen import Array
+from psdstats.frozen import Array, Flags
 from psdstats.models.judged import Judged
 from psdstats.models.verdicts import VerdictRemark, detectable_percent, equivalence_of, judge
 

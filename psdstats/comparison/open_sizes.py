@@ -26,14 +26,13 @@ from dataclasses import dataclass, field, replace
 from itertools import product
 
 import numpy as np
-from numpy.typing import NDArray
 
 from psdstats.comparison.courses import OrderedRemark, read_courses
 from psdstats.comparison.ordered import BESIDE, Cell, OrderedQuestion, Way
 from psdstats.covariance import Covariance, SharedErrors
 from psdstats.errors import ModelError
 from psdstats.findings import Course, Ending, Finding, Numbers, Remark, Verdict
-from psdstats.frozen import Array, freeze_arrays
+from psdstats.frozen import Array, Flags, Indices, freeze_arrays
 from psdstats.models.engine import CovarianceParts, fit_batch
 from psdstats.models.judged import Judged, Question, StudentJudged
 from psdstats.models.kenward_roger import adjusted_covariance
@@ -85,7 +84,7 @@ class OpenRuns:
     upper: Array
     alike: tuple[Hashable, ...]
     is_stated: bool = False
-    is_open: NDArray[np.bool_] = field(init=False)
+    is_open: Flags = field(init=False)
     near: Array = field(init=False)
     bounds: Mapping[Cell, Numbers] = field(init=False)
 
@@ -262,7 +261,7 @@ def corner_values(runs: OpenRuns, law: Law, scatter: float = SCATTER) -> Array:
     return _moved(runs, moves, _sought(runs, moves, law))
 
 
-def _moved(runs: OpenRuns, moves: Sequence[Array], counts: NDArray[np.intp]) -> Array:
+def _moved(runs: OpenRuns, moves: Sequence[Array], counts: Indices) -> Array:
     """Data sets with so many of each kind beyond their bounds."""
     found = np.tile(runs.near, (len(counts), 1))
     for own, count in zip(moves, counts.T, strict=True):
@@ -270,13 +269,13 @@ def _moved(runs: OpenRuns, moves: Sequence[Array], counts: NDArray[np.intp]) -> 
     return found
 
 
-def _sought(runs: OpenRuns, moves: Sequence[Array], law: Law) -> NDArray[np.intp]:
+def _sought(runs: OpenRuns, moves: Sequence[Array], law: Law) -> Indices:
     """Counts passed by the search: from none and all beyond, the best change of one kind."""
     most = np.array([len(one) - 1 for one in moves], dtype=np.intp)
     steps = np.array([(j, k) for j, one in enumerate(most) for k in range(one + 1)])
     seen: dict[tuple[int, ...], Array] = {}
 
-    def look(counts: NDArray[np.intp]) -> None:
+    def look(counts: Indices) -> None:
         new = [one for one in dict.fromkeys(map(tuple, counts.tolist())) if one not in seen]
         if new:
             judged = law(_moved(runs, moves, np.array(new)))
@@ -395,7 +394,7 @@ def open_differences(
 # ------------------------------------------------------------------ what a law of open runs needs
 
 
-def known_where_open(known: Covariance, is_open: NDArray[np.bool_]) -> Covariance:
+def known_where_open(known: Covariance, is_open: Flags) -> Covariance:
     """Known covariance in which open runs have that of known ones on average.
 
     Shapes: known (n, n), rows of open runs ignored; is_open (n,).  Bounds are apertures, which runs

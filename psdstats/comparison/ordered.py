@@ -34,14 +34,12 @@ from itertools import combinations
 from typing import TypeVar
 
 import numpy as np
-from numpy.typing import NDArray
 
 from psdstats.findings import Contrast, ContrastKind
-from psdstats.frozen import Array
+from psdstats.frozen import Array, Flags, Indices
 from psdstats.models.contrasts import contrast_matrix
 from psdstats.models.judged import Family, Judged, Question, Side
 
-Flags = NDArray[np.bool_]
 Cell = tuple[str, str]
 
 BESIDE = 0.2  # share of the error for what stands beside the order
@@ -66,7 +64,7 @@ class Way(IntEnum):
 class Rows:
     """Signed rows of a question: places and signs, (m,)."""
 
-    places: NDArray[np.intp]
+    places: Indices
     signs: Array
 
     def p_below(self, judged: Judged, limit: float = 0.0) -> Array:

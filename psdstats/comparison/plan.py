@@ -16,11 +16,11 @@ from typing import Any, TypeVar
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from psdstats.columns import BOOKKEEPING, CHARGE, GROUP, RUN, TIME, column_words
 from psdstats.errors import ModelError
 from psdstats.findings import Remark, RemarkKind
+from psdstats.frozen import Flags
 from psdstats.limits import MARGIN_PERCENT
 from psdstats.models.design_columns import level_text, need_columns
 from psdstats.study.records import Trial
@@ -177,7 +177,7 @@ class ComparisonPlan:
         joined = runs[list(self.at_each)].map(level_text).agg(", ".join, axis=1)
         return runs.assign(**{str(self.where): joined})
 
-    def placed(self, runs: pd.DataFrame) -> NDArray[np.bool_]:
+    def placed(self, runs: pd.DataFrame) -> Flags:
         """Runs that have a value in every factor and grouping, and so a place in the comparison.
 
         Shapes: gives (R,).

@@ -38,12 +38,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from psdstats.comparison.plan import ComparisonPlan, columns_of
 from psdstats.comparison.response import cell_texts, indicators, level_order, where_columns
 from psdstats.findings import Contrast, Numbers, numbers_of
-from psdstats.frozen import Array
+from psdstats.frozen import Array, Flags
 from psdstats.models.contrasts import Adjustment, ContrastMatrix, contrast_table
 from psdstats.models.design_columns import RandomSlope, level_text
 from psdstats.models.judged import Family, StudentJudged
@@ -295,7 +294,7 @@ def _units(
     texts, condition = cell_texts(frame, plan), indicators(frame, plan.also).argmax(axis=1)
     runs = {one: np.array([text == (one, where) for text in texts]) for one in weights}
 
-    def shared(sets: Mapping[str, NDArray[np.bool_]]) -> list[NDArray[np.bool_]]:
+    def shared(sets: Mapping[str, Flags]) -> list[Flags]:
         held = [set(condition[here].tolist()) for here in sets.values()]
         return [condition == each for each in sorted(set.intersection(*held))]
 

@@ -3,33 +3,34 @@
 Numbers only: ln sizes, mass fractions.  Two laws of all curves of a trial, *curves*
 (`trial_curves`) and *breakage* (`breakage`), are weighed by their evidence, and a share of each
 run's own law stays as a floor.  Both are fitted to rows, means of what shows one shape
-(`trial_runs.merged`); each run is then moved from its row to its own readings, so differences
+(`trial_curves.merged`); each run is then moved from its row to its own readings, so differences
 between runs stay those of their readings: no level or width is borrowed.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from functools import partial
 
 import numpy as np
 from numpy.typing import ArrayLike
 from scipy.special import expit, ndtri
 
 from psdstats.distribution.breakage import breakage_law
-from psdstats.distribution.percentiles import LEVELS
+from psdstats.distribution.percentiles import LEVELS, bracketed_sizes
 from psdstats.distribution.powder_curve import SCORES, CurveLaw
-from psdstats.distribution.trial_curves import OWN, TEMPER, RowLaw, curves_law, mixed_table
-from psdstats.distribution.trial_runs import (
-    Indices,
+from psdstats.distribution.trial_curves import (
+    OWN,
+    TEMPER,
+    RowLaw,
     Rows,
     TrialRuns,
-    brackets,
+    curves_law,
     elementary_errors,
     merged,
+    mixed_table,
     trials,
 )
-from psdstats.frozen import Array, freeze_arrays
+from psdstats.frozen import Array, Indices, Still
 from psdstats.processes import shared_out
 
 FLOOR = 0.1  # share of each run's own law in the quantiles
@@ -38,11 +39,12 @@ FLOOR_UNTRIED = (
 )
 FEWEST_SHOWN = 3  # informative sieves: with fewer, what is inside one class is place, not shape
 TIMES_TO_BREAK = 3, 4  # least number of times for breakage, with and without a 0-min run
+SEED = 0  # of the ensemble of breakage curves; the order of runs does not matter
 NEAR, SMALL_U = 1.3, 0.004  # no breakage where nearly all u are this near the noise, or this small
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class Borrowed:
+class Borrowed(Still):
     """Law of ln D of R runs at L levels, the shape between the sieves borrowed across each trial.
 
     Attributes
@@ -63,11 +65,8 @@ class Borrowed:
     between: Array
     breakage_weight: Array
 
-    def __post_init__(self) -> None:
-        freeze_arrays(self)
 
-
-def borrow(runs: TrialRuns, single: CurveLaw, correlation: Array, *, seed: int = 0) -> Borrowed:
+def borrow(runs: TrialRuns, single: CurveLaw, correlation: Array) -> Borrowed:
     """Sizes of all runs with the shape between their sieves borrowed across times and benches.
 
     Parameters
@@ -78,8 +77,6 @@ def borrow(runs: TrialRuns, single: CurveLaw, correlation: Array, *, seed: int =
         Law of each run by itself.
     correlation : ndarray, shape (R L, R L)
         Correlation of the errors between sieves of the laws of single runs.
-    seed : int, default=0
-        Seed of the ensemble of breakage curves; the result does not depend on the order of runs.
 
     Returns
     -------
@@ -100,7 +97,7 @@ def borrow(runs: TrialRuns, single: CurveLaw, correlation: Array, *, seed: int =
     rows = (merged(runs, own, errors) for own in trials(runs, single.ln_size[:, LEVELS.size // 2]))
     parts = [_Dense(runs, own, single, scatter) for own in rows if len(own.undersize) > 1]
     parts = [part for part in parts if len(part.run)]
-    laws = shared_out([partial(part.laws, seed) for part in parts])
+    laws = shared_out([part.laws for part in parts])
     for part, (law, of_breakage) in zip(parts, laws, strict=True):
         part.take(law)
         blocks.append((part.at, part.joint(noise, correlation, errors, written)))
@@ -213,7 +210,7 @@ class Moved:
 
     def __init__(self, runs: TrialRuns, rows: Rows, single: CurveLaw, noise: Array) -> None:
         self.runs, self.rows, self.single, L = runs, rows, single, len(LEVELS)
-        self.places = brackets(
+        self.places = bracketed_sizes(
             rows.undersize, rows.ln_aperture, rows.u_ln_aperture, rows.real, LEVELS
         )
         place = np.full((len(rows.undersize), L), -1)
@@ -229,15 +226,11 @@ class Moved:
         self.u2 = single.u[self.run, self.level] ** 2
         self.between = np.sqrt(np.maximum(self.u2 - noise[self.at], 0))
 
-    def fit(self, seed: int) -> None:
-        """Fit the laws to the rows and move the means to the runs."""
-        self.take(self.laws(seed)[0])
-
-    def laws(self, seed: int) -> tuple[RowLaw, float]:
+    def laws(self) -> tuple[RowLaw, float]:
         """Law of the rows, and the weight of breakage in it."""
         law, weight = curves_law(self.rows, self.places), 0.0
         if self._is_milled and self._gain():
-            other = breakage_law(self.rows, self.places, seed, law.log_evidence)
+            other = breakage_law(self.rows, self.places, SEED, law.log_evidence)
             if other is not None:
                 gap = TEMPER * (other.log_evidence - law.log_evidence)
                 weight = float(expit(np.clip(gap, -50, 50)))
@@ -305,7 +298,9 @@ class Moved:
         ratio = np.sqrt(np.maximum(variance, 1e-12) / np.diag(law.covariance)[p])[:, None]
         middle = law.table[p, len(SCORES) // 2]
         table = (middle + self.shift)[:, None] + (law.table[p] - middle[:, None]) * ratio
-        ends = brackets(runs.undersize, runs.ln_aperture, runs.u_ln_aperture, runs.real, LEVELS)
+        ends = bracketed_sizes(
+            runs.undersize, runs.ln_aperture, runs.u_ln_aperture, runs.real, LEVELS
+        )
         limits = np.full((2, *self.single.table.shape[:2]), np.nan)
         limits[:, ends.row, ends.level] = ends.left, ends.right
         own = np.clip(table, limits[0][at][:, None], limits[1][at][:, None])

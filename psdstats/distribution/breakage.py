@@ -16,10 +16,9 @@ from __future__ import annotations
 import numpy as np
 from scipy.special import expit, gammaln, ndtr, ndtri
 
-from psdstats.distribution.percentiles import LEVELS
+from psdstats.distribution.percentiles import LEVELS, BracketedSizes
 from psdstats.distribution.powder_curve import SCORES
-from psdstats.distribution.trial_curves import RowLaw
-from psdstats.distribution.trial_runs import Brackets, Rows
+from psdstats.distribution.trial_curves import RowLaw, Rows
 from psdstats.frozen import Array
 
 CLASSES = 56
@@ -253,7 +252,7 @@ def _ensemble(
     return ndtri(curve), misfit, float(log_evidence)
 
 
-def breakage_law(rows: Rows, places: Brackets, seed: int, rival: float) -> RowLaw | None:
+def breakage_law(rows: Rows, places: BracketedSizes, seed: int, rival: float) -> RowLaw | None:
     """Law of the bracketed sizes of the rows by an ensemble of breakage curves.
 
     `rival` is the log evidence of the other law; None where breakage is far behind it.
@@ -299,7 +298,7 @@ def _outer(one: Array) -> Array:
 
 
 def _crossing(
-    rows: Rows, places: Brackets, p: int, mill: _Mill, curves: Array, misfit: Array
+    rows: Rows, places: BracketedSizes, p: int, mill: _Mill, curves: Array, misfit: Array
 ) -> tuple[Array, Array, Array, Array]:
     """Ln D of every curve at one place, what a bump does, sensitivities to readings."""
     k, i, j = places.row[p], places.lower[p], places.upper[p]

@@ -18,10 +18,9 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import ndtri
 
-from psdstats.frozen import Array
+from psdstats.frozen import Array, Flags, Indices
 
 _SHAPES = (("probit", 0.50), ("weibull", 0.28))
 _LOGIT, _LOG = 0.12, 0.10
@@ -94,12 +93,12 @@ class Seen:
     q: Array
     u_t: Array
     cov: Array
-    some: NDArray[np.bool_]
+    some: Flags
     least: Array
     levels: Array
 
     @cached_property
-    def few(self) -> NDArray[np.bool_]:
+    def few(self) -> Flags:
         """Runs from which no slope is to be had."""
         top, bottom = np.where(self.some, self.q, 0).max(1), np.where(self.some, self.q, 1).min(1)
         return np.asarray((self.some.sum(1) < 2) | (top - bottom < 1e-6))
@@ -163,7 +162,7 @@ class Seen:
         noise[..., every, every] += ~self.some[:, None]
         return noise
 
-    def ends(self) -> list[tuple[int, NDArray[np.bool_], NDArray[np.intp]]]:
+    def ends(self) -> list[tuple[int, Flags, Indices]]:
         """Side, whether there is one, and which: first sieve all passes, last nothing passes."""
         n = self.q.shape[1]
         full = np.asarray(self.q >= 1 - self.least[:, None])

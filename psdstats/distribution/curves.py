@@ -52,7 +52,7 @@ from scipy.special import ndtri
 from psdstats.columns import signed
 from psdstats.errors import SizeError
 from psdstats.findings import Remark, RemarkKind
-from psdstats.frozen import Array, freeze_arrays
+from psdstats.frozen import Array, Flags, Indices, Still
 from psdstats.study.records import Reading, Run, Study
 
 _LISTED = 3  # readings named in a note before "and … more"
@@ -65,7 +65,7 @@ class WeighingRemark(RemarkKind):
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class StudyArrays:
+class StudyArrays(Still):
     """Weighings of R runs in K classes.
 
     Attributes
@@ -93,15 +93,12 @@ class StudyArrays:
     tare_g: Array
     gross_g: Array
     net_g: Array
-    real: NDArray[np.bool_]
+    real: Flags
     aperture_um: Array
     ln_aperture: Array
     sieve_keys: tuple[str, ...]
-    sieve_index: NDArray[np.intp]
+    sieve_index: Indices
     notes: tuple[Remark, ...] = ()
-
-    def __post_init__(self) -> None:
-        freeze_arrays(self)
 
     @property
     def total_g(self) -> Array:
@@ -196,31 +193,18 @@ def _checked_masses(
     return (WeighingRemark.NEGATIVE_NET(found=found[:_LISTED], more=more),)
 
 
-class ClassMean(StrEnum):
-    """Mean of the two apertures of a class."""
+def class_sizes_um(aperture: Array) -> Array:
+    """Size that stands for each class, shape (R, K), from the apertures, (R, K - 1), in µm.
 
-    GEOMETRIC = "geometric"
-    ARITHMETIC = "arithmetic"
-
-    @classmethod
-    def _missing_(cls, value: object) -> ClassMean:
-        names = " or ".join(repr(str(one)) for one in cls)
-        raise SizeError(f"class mean {value!r} is not known; choose {names}.")
-
-
-def class_sizes_um(aperture: Array, mean: ClassMean = ClassMean.GEOMETRIC) -> Array:
-    """Size that stands for each class, shape (R, K), from the apertures, (R, K - 1), in µm."""
+    The geometric mean of both apertures.
+    """
     size = np.empty((len(aperture), aperture.shape[1] + 1))
     size[:, 0] = aperture[:, 0] / 2
-    if mean is ClassMean.GEOMETRIC:
-        size[:, 1:-1] = np.sqrt(aperture[:, :-1] * aperture[:, 1:])
-    else:
-        size[:, 1:-1] = (aperture[:, :-1] + aperture[:, 1:]) / 2
+    size[:, 1:-1] = np.sqrt(aperture[:, :-1] * aperture[:, 1:])
     size[:, -1] = aperture[:, -1] * np.sqrt(2)
     return size
 
 
-Index = NDArray[np.intp]
 Number = TypeVar("Number", np.float64, np.complex128)
 
 _MAX_STEPS = 80
@@ -228,7 +212,7 @@ _TOLERANCE = 1e-15
 _MET = 1e-12
 
 
-def invert_monotone(undersize: Array, ln_aperture: Array, levels: Array, upper: Index) -> Array:
+def invert_monotone(undersize: Array, ln_aperture: Array, levels: Array, upper: Indices) -> Array:
     """Ln x at which each monotone cubic reaches each level inside its bracket.
 
     Shapes: undersize, ln_aperture (n_curves, n_apertures), levels (n_levels,), upper (n_curves,
@@ -280,7 +264,7 @@ def monotone_value(
     ln_size: NDArray[Number],
     undersize: NDArray[Number],
     ln_aperture: NDArray[Number],
-    upper: Index,
+    upper: Indices,
 ) -> NDArray[Number]:
     """Undersize of the monotone cubic at ln sizes that lie in the brackets (upper - 1, upper).
 
@@ -417,9 +401,9 @@ class Brackets:
         Level passed before the finest aperture; level not reached at the coarsest.
     """
 
-    upper: NDArray[np.intp]
-    below: NDArray[np.bool_]
-    above: NDArray[np.bool_]
+    upper: Indices
+    below: Flags
+    above: Flags
 
 
 def undersize_of_masses(net_g: Array) -> Array:
@@ -437,10 +421,10 @@ def find_brackets(undersize: Array, levels: Array) -> Brackets:
     n_apertures = undersize.shape[1]
     reached = undersize[:, None, :] >= least[None, :, None]
     first = reached.argmax(axis=2)
-    above: NDArray[np.bool_] = ~reached[:, :, n_apertures - 1]
+    above: Flags = ~reached[:, :, n_apertures - 1]
     if above.any():  # a falling curve may have reached the level earlier
         above = np.logical_not(reached.any(axis=2))
-    below: NDArray[np.bool_] = (first == 0) & (undersize[:, :1] > levels + _ROUNDING)
+    below: Flags = (first == 0) & (undersize[:, :1] > levels + _ROUNDING)
     if n_apertures == 1:  # a single sieve brackets nothing but its own undersize
         return Brackets(upper=first, below=below, above=above)
     return Brackets(upper=np.maximum(first, 1), below=below, above=above)

@@ -36,7 +36,7 @@ from scipy.special import ndtr, ndtri
 from psdstats.columns import signed
 from psdstats.distribution import least_squares
 from psdstats.errors import SizeError
-from psdstats.frozen import Array, freeze_arrays
+from psdstats.frozen import Array, Still
 from psdstats.limits import LEVEL
 from psdstats.present import Shown
 from psdstats.student import critical_t
@@ -314,7 +314,7 @@ class FittedSize:
 
 
 @dataclass(frozen=True, kw_only=True, eq=False, repr=False)
-class DistributionFit(Shown):
+class DistributionFit(Still, Shown):
     """A fitted distribution.
 
     Parameters
@@ -363,9 +363,6 @@ class DistributionFit(Shown):
     coverage: float
     sizes: tuple[FittedSize, ...]
     status: str
-
-    def __post_init__(self) -> None:
-        freeze_arrays(self)
 
     def undersize(self, size_um: ArrayLike) -> Array:
         """Mass fraction of the fitted curve finer than each size.

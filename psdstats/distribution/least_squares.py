@@ -10,9 +10,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-from psdstats.frozen import Array
+from psdstats.frozen import Array, Flags
 
 Residuals = Callable[[Array], tuple[Array, Array]]
 
@@ -36,7 +35,7 @@ class Minimum:
 
     beta: Array
     cost: Array
-    converged: NDArray[np.bool_]
+    converged: Flags
 
 
 def minimise(
@@ -73,14 +72,14 @@ def minimise(
     return Minimum(beta=beta, cost=cost, converged=done)
 
 
-def _held(r: Array, jacobian: Array, beta: Array, lower: Array, upper: Array) -> NDArray[np.bool_]:
+def _held(r: Array, jacobian: Array, beta: Array, lower: Array, upper: Array) -> Flags:
     """Parameters at a bound that the slope pushes against."""
     slope = np.einsum("bn,bnp->bp", r, jacobian)
-    held: NDArray[np.bool_] = ((beta <= lower) & (slope > 0)) | ((beta >= upper) & (slope < 0))
+    held: Flags = ((beta <= lower) & (slope > 0)) | ((beta >= upper) & (slope < 0))
     return held
 
 
-def _step(r: Array, jacobian: Array, damping: Array, held: NDArray[np.bool_]) -> Array:
+def _step(r: Array, jacobian: Array, damping: Array, held: Flags) -> Array:
     free = np.where(held[:, None, :], 0.0, jacobian)
     across = free.transpose(0, 2, 1)
     normal = across @ free

@@ -18,8 +18,8 @@ from scipy import sparse
 from psdstats.distribution.borrowing import COMMON, Moved, Written, as_open, functionals
 from psdstats.distribution.percentiles import LEVELS
 from psdstats.distribution.powder_curve import CurveLaw
-from psdstats.distribution.trial_runs import Indices, TrialRuns, merged_many, trials
-from psdstats.frozen import Array
+from psdstats.distribution.trial_curves import TrialRuns, merged_many, trials
+from psdstats.frozen import Array, Indices
 
 CORE = 256  # runs by which blocks move together
 BLOCK = 12  # runs in a block at most
@@ -168,7 +168,7 @@ def _through(by: Array, errors: Array) -> Array:
 
 
 def borrow_many(
-    runs: TrialRuns, single: CurveLaw, case: Indices, *, alone: bool, seed: int = 0
+    runs: TrialRuns, single: CurveLaw, case: Indices, *, alone: bool
 ) -> tuple[CurveLaw, sparse.csr_array]:
     """Law of the sizes of very many runs, and a factor of what it leaves open between the sieves.
 
@@ -182,8 +182,6 @@ def borrow_many(
         Runs of one number are one condition on one stack.
     alone : bool
         Whether every run keeps its own law.
-    seed : int, default=0
-        As in `borrowing.borrow`.
 
     Returns
     -------
@@ -196,7 +194,7 @@ def borrow_many(
         part = _Many(runs, rows, single, noise.variance())
         if len(rows.undersize) < 2 or not len(part.run):
             continue
-        part.fit(seed)
+        part.take(part.laws()[0])
         part.prepare(noise, kernel)
         part.write(part.variances()[0], written)
         parts.append(part)

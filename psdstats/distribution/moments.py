@@ -19,12 +19,7 @@ import pandas as pd
 from numpy.typing import ArrayLike
 
 from psdstats.columns import TIME, signed
-from psdstats.distribution.curves import (
-    ClassMean,
-    class_sizes_um,
-    cumulative_undersize,
-    study_arrays,
-)
+from psdstats.distribution.curves import class_sizes_um, cumulative_undersize, study_arrays
 from psdstats.errors import SizeError
 from psdstats.frozen import Array
 from psdstats.present import Shown
@@ -150,37 +145,22 @@ def moments(
     )
 
 
-def study_moments(
-    study: Study,
-    *,
-    class_mean: str | ClassMean = ClassMean.GEOMETRIC,
-    include_pan: bool = True,
-) -> pd.DataFrame:
-    """Moments of every run of a study.
-
-    Notes
-    -----
-    A net mass below zero (weighing noise of an empty class) counts as none.
-    """
+def study_moments(study: Study) -> pd.DataFrame:
+    """Moments of every run of a study, the pan counted; a net mass below zero counts as none."""
     arrays = study_arrays(study)
-    size = class_sizes_um(arrays.aperture_um, ClassMean(class_mean))
+    size = class_sizes_um(arrays.aperture_um)
     held = np.clip(arrays.net_g, 0.0, None)
     fraction = held / held.sum(axis=1, keepdims=True)
     rows = []
     for row, run in enumerate(arrays.runs):
-        keep = arrays.real[row].copy()
-        keep[0] = include_pan
-        if not fraction[row, keep].sum() > 0:
-            raise SizeError(
-                f"run {run!r} holds no powder outside the pan; leave it out before taking means."
-            )
+        keep = arrays.real[row]
         found = moments(
             size[row, keep],
             fraction[row, keep],
             density_g_per_cm3=study.density_g_per_cm3,
             shape_factor=study.shape_factor,
         )
-        rows.append({"run": run, **asdict(found), "pan_included": include_pan})
+        rows.append({"run": run, **asdict(found), "pan_included": True})
     return pd.DataFrame(rows)
 
 
@@ -313,15 +293,12 @@ def _overlaps(one: FinenessClass, low: float, high: float) -> bool:
     return high > one.over_um and low <= top
 
 
-def fineness_table(study: Study, *, scheme: str = "Ph. Eur.") -> pd.DataFrame:
+def fineness_table(study: Study) -> pd.DataFrame:
     """Fineness of every run."""
     rows = []
     for run in study.runs:
-        found = fineness(
-            [reading.aperture_um for reading in run.readings[1:]],
-            cumulative_undersize(run),
-            scheme=scheme,
-        )
+        apertures = [reading.aperture_um for reading in run.readings[1:]]
+        found = fineness(apertures, cumulative_undersize(run))
         rows.append(
             {
                 "run": run.name,

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from psdstats.columns import QUANTITIES, QUANTITY_UNITS, signed
 from psdstats.distribution.curves import (
@@ -29,7 +29,7 @@ from psdstats.distribution.curves import (
 )
 from psdstats.errors import SizeError
 from psdstats.findings import Remark
-from psdstats.frozen import Array, freeze_arrays
+from psdstats.frozen import Array, Flags, Indices, Still
 from psdstats.present import Shown
 from psdstats.study.records import Study
 
@@ -38,7 +38,7 @@ _FALL = 1e-12
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class PercentileBounds:
+class PercentileBounds(Still):
     """Percentiles of one curve, each with what is known where it has no value.
 
     Attributes
@@ -56,9 +56,6 @@ class PercentileBounds:
     size_um: Array
     lower_um: Array
     upper_um: Array
-
-    def __post_init__(self) -> None:
-        freeze_arrays(self)
 
 
 def percentiles(
@@ -176,7 +173,7 @@ def _checked_levels(levels: ArrayLike) -> Array:
     return wanted
 
 
-def _refuse(wrong: NDArray[np.bool_], name: str, values: Array, rule: str) -> None:
+def _refuse(wrong: Flags, name: str, values: Array, rule: str) -> None:
     if wrong.any():
         at = int(np.flatnonzero(wrong)[0])
         raise SizeError(f"{name}[{at}] is {signed(values[at])}; {name} holds {rule}.")
@@ -191,7 +188,7 @@ LEAST_WIDTH = 1e-6
 
 
 @dataclass(frozen=True, kw_only=True, eq=False, repr=False)
-class SizeTable(Shown):
+class SizeTable(Still, Shown):
     """Sizes of R runs.
 
     Attributes
@@ -228,9 +225,6 @@ class SizeTable(Shown):
     rule: InterpolationRule | None
     quantities: tuple[str, ...] = QUANTITIES
     notes: tuple[Remark, ...] = ()
-
-    def __post_init__(self) -> None:
-        freeze_arrays(self)
 
     def to_frame(self) -> pd.DataFrame:
         """One row a run and quantity: run, quantity, unit, value, lower, upper, status.
@@ -350,3 +344,33 @@ def span_bounds(lower: Array, upper: Array) -> tuple[Array, Array]:
         least = np.maximum((lower[..., 2] - upper[..., 0]) / upper[..., 1], 0.0)
         most = (upper[..., 2] - lower[..., 0]) / lower[..., 1]
     return np.nan_to_num(least, nan=0.0), np.nan_to_num(most, nan=np.inf, posinf=np.inf)
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class BracketedSizes:
+    """Sizes that two sieves bracket: P places, their row (or run), level, and the sieves around."""
+
+    row: Indices
+    level: Indices
+    lower: Indices
+    upper: Indices
+    left: Array
+    right: Array
+
+
+def bracketed_sizes(
+    undersize: Array, ln_aperture: Array, u: Array, real: Flags, levels: Array
+) -> BracketedSizes:
+    """Where every level lies between two sieves, with four standard uncertainties on both sides."""
+    below = real[:, None] & (undersize[:, None] < levels[:, None])  # (K, L, n)
+    above = real[:, None] & (undersize[:, None] > levels[:, None])
+    count = real.sum(1)[:, None]
+    lower = np.clip(below.sum(-1) - 1, 0, np.maximum(count - 2, 0))
+    upper = np.clip(count - above.sum(-1), lower + 1, np.maximum(count - 1, 1))
+    equal = real[:, None] & (undersize[:, None] == levels[:, None])
+    found = ((below | equal).any(-1) & (above | equal).any(-1)) & (count > 1)
+    row, level = np.nonzero(found)
+    i, j = lower[row, level], upper[row, level]
+    left = ln_aperture[row, i] - 4 * u[row, i]
+    right = ln_aperture[row, j] + 4 * u[row, j]
+    return BracketedSizes(row=row, level=level, lower=i, upper=j, left=left, right=right)

@@ -18,7 +18,7 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.special import log_ndtr, logsumexp, ndtr
 
 from psdstats.distribution.curve_scales import (
@@ -38,7 +38,7 @@ from psdstats.distribution.curve_scales import (
     wild_states,
 )
 from psdstats.distribution.percentiles import LEVELS
-from psdstats.frozen import Array, freeze_arrays
+from psdstats.frozen import Array, Flags, Indices, Still
 
 SCORES: Array = np.linspace(-4.0, 4.0, 65)  # standard normal scores of the table
 SMALLEST = 2e-4  # an undersize or oversize below this counts as none
@@ -53,11 +53,9 @@ _RISES = -2.0  # a curve that rises by 2 of its own u or more needs no cut
 _NO_STEP = 1e-3  # mass of a class below which its curve is flat
 _K95 = 1.959963984540054
 
-_Mask = NDArray[np.bool_]
-
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class CurveLaw:
+class CurveLaw(Still):
     """Law of ln D of R runs at L levels, from n apertures.
 
     Attributes
@@ -83,13 +81,10 @@ class CurveLaw:
     table: Array
     by_ln_aperture: Array
     by_undersize: Array
-    informative: NDArray[np.bool_]
+    informative: Flags
     undersize: Array
-    hidden_peak: NDArray[np.intp]
-    flat: NDArray[np.bool_]
-
-    def __post_init__(self) -> None:
-        freeze_arrays(self)
+    hidden_peak: Indices
+    flat: Flags
 
     @property
     def ln_size(self) -> Array:
@@ -204,7 +199,7 @@ class _Solved:
     likelihood: Array
 
 
-def _solve(seen: Seen, scale: NDArray[np.intp], covariance: Array) -> _Solved:
+def _solve(seen: Seen, scale: Indices, covariance: Array) -> _Solved:
     """Solve components of given scale (R, C) and covariance (R, C, n, n) of the curve."""
     rows, n = np.arange(len(seen.q))[:, None], seen.q.shape[1]
     z = seen.z[rows, scale]
@@ -225,10 +220,10 @@ def _solve(seen: Seen, scale: NDArray[np.intp], covariance: Array) -> _Solved:
 class _Chosen:
     """The likeliest components of a batch, (R, C): scale, variances, wild interval, log weight."""
 
-    scale: NDArray[np.intp]
+    scale: Indices
     variance: Array
     wild_variance: Array
-    interval: NDArray[np.intp]
+    interval: Indices
     log_weight: Array
 
 
@@ -401,7 +396,7 @@ def _beyond_ends(
     )
 
 
-def _law_of(seen: Seen) -> tuple[Array, Array, Array, _Mask, NDArray[np.intp]]:
+def _law_of(seen: Seen) -> tuple[Array, Array, Array, Flags, Indices]:
     """Table, sensitivities, flat steps and hidden peak of one batch."""
     mixture, bracket = _mixture(seen), _bracket(seen)
     even = np.linspace(0, 1, _FIRST_LOOK)
@@ -431,13 +426,13 @@ class _Bracket:
     tell from a flat one; even where nothing but the bracket is known.
     """
 
-    i: NDArray[np.intp]
-    j: NDArray[np.intp]
+    i: Indices
+    j: Indices
     left: Array
     right: Array
-    found: _Mask
-    flat: _Mask
-    even: _Mask
+    found: Flags
+    flat: Flags
+    even: Flags
 
 
 def _bracket(seen: Seen) -> _Bracket:
@@ -463,7 +458,7 @@ def _bracket(seen: Seen) -> _Bracket:
     )  # fmt: skip
 
 
-def _hidden_peak(seen: Seen, mixture: _Mixture) -> NDArray[np.intp]:
+def _hidden_peak(seen: Seen, mixture: _Mixture) -> Indices:
     """Aperture above a class that may hide a peak, -1 for none.
 
     The steepest class, where it holds much of the mass and the curve looks like one that ends
@@ -567,7 +562,7 @@ def _between(at: _Points) -> tuple[Array, Array]:
     return mean, np.maximum(variance, 1e-12)
 
 
-def _neighbours(n: int) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+def _neighbours(n: int) -> tuple[Indices, Indices]:
     """Pairs of states, each once, that can bear on one point: of one aperture or of neighbours."""
     a, b = np.triu_indices(2 * n)
     near = np.abs(a % n - b % n) <= 1

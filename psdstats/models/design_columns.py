@@ -19,12 +19,11 @@ from itertools import combinations, product
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from psdstats.columns import RUN, signed
 from psdstats.errors import ModelError
 from psdstats.findings import Contrast, ContrastKind
-from psdstats.frozen import Array
+from psdstats.frozen import Array, Indices
 from psdstats.models.contrasts import (
     ContrastMatrix,
     contrast_matrix,
@@ -137,7 +136,7 @@ class FactorColumn:
 
     label: str
     levels: tuple[str, ...]
-    codes: NDArray[np.intp]
+    codes: Indices
     scores: tuple[float, ...] | None
 
 

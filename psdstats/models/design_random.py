@@ -15,12 +15,12 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from psdstats.columns import signed
 from psdstats.covariance import Covariance, SharedErrors
 from psdstats.errors import ModelError
-from psdstats.frozen import Array
+from psdstats.frozen import Array, Indices
 from psdstats.models.design_columns import RandomSlope, column, factor_column
 from psdstats.models.engine import BatchFit, CovarianceParts, Span
 
@@ -108,7 +108,7 @@ class Grouping:
 
     label: str
     levels: tuple[str, ...]
-    codes: NDArray[np.intp]
+    codes: Indices
     columns: Array
     column_names: tuple[str, ...]
     components: tuple[int, ...]

@@ -26,11 +26,11 @@ from itertools import product
 
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from psdstats.errors import ModelError
 from psdstats.findings import Remark, RemarkKind
-from psdstats.frozen import Array
+from psdstats.frozen import Array, Flags
 from psdstats.models.design_columns import TermSpec, factor_column, need_columns
 from psdstats.models.judged import f_tail
 from psdstats.models.kenward_roger import Inference, TermTest
@@ -215,7 +215,7 @@ def leave_one_group_out(
 
 
 def _at_all_variances(
-    gone: NDArray[np.bool_],
+    gone: Flags,
     fit: MixedModelFit,
     term: TermSpec,
     method: Inference | str,

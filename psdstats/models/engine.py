@@ -21,16 +21,15 @@ from itertools import pairwise
 from typing import Any
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy import linalg, sparse
 
 from psdstats.covariance import Covariance, SharedErrors
 from psdstats.errors import ModelError
-from psdstats.frozen import Array
+from psdstats.frozen import Array, Flags, Indices
 from psdstats.models.likelihood import (
     Criterion,
     LikelihoodValue,
-    Rows,
     Scaled,
     Solution,
     build_problem,
@@ -75,7 +74,7 @@ class Span:
         """Qᵀ times each row divided by the SD: (B, n) to (B, m)."""
         return np.asarray((rows / self.sd) @ self.basis)
 
-    def of_levels(self, codes: NDArray[np.intp], n_levels: int, values: Array) -> Array:
+    def of_levels(self, codes: Indices, n_levels: int, values: Array) -> Array:
         """Qᵀ times the level indicators multiplied by values (n,), shape (m, n_levels)."""
         place = (np.arange(len(codes)), codes)
         z = sparse.csr_array((values / self.sd, place), shape=(len(codes), n_levels))
@@ -119,7 +118,7 @@ class SharedProblem(Scaled):
     y: Array
     x: Array
     z: sparse.csr_array
-    widths: NDArray[np.intp]
+    widths: Indices
     known: SharedErrors
 
     @property
@@ -194,7 +193,7 @@ class SharedProblem(Scaled):
         """Generalised least squares, shape (p,)."""
         return np.asarray(at.phi @ at.to_x.T @ self._inner(at.w * self.y))
 
-    def value(self, theta: Array, rows: Rows) -> LikelihoodValue:  # noqa: ARG002
+    def value(self, theta: Array, rows: Indices) -> LikelihoodValue:  # noqa: ARG002
         """Value at scaled θ (B, q); all of them are of the one response."""
         level, score, expected, observed = zip(*map(self._value, theta), strict=True)
         return LikelihoodValue(
@@ -282,9 +281,6 @@ def shared_problem(y: Array, x: Array, columns: Columns, known: SharedErrors) ->
     )
 
 
-Mask = NDArray[np.bool_]
-
-
 @dataclass(frozen=True, kw_only=True, eq=False)
 class CovarianceParts:
     """The covariance V = V_known + Σ θ_k G_k of one design.
@@ -309,7 +305,7 @@ class CovarianceParts:
     """
 
     matrices: Array
-    is_variance: Mask
+    is_variance: Flags
     blocks: tuple[tuple[int, int, int], ...] = ()
     known: Covariance | None = None
     span: Span | None = None
@@ -381,8 +377,8 @@ class BatchFit:
     beta: Array
     beta_covariance: Array
     precision: Array
-    on_edge: Mask
-    converged: Mask
+    on_edge: Flags
+    converged: Flags
     criterion: Criterion
     free: bool
 
@@ -579,7 +575,7 @@ def _is_singular(parts: CovarianceParts) -> bool:
     return singular and parts.known is not None
 
 
-def _least_squares(y: Array, x: Array, v: Array) -> tuple[Array, Array, Array, Mask]:
+def _least_squares(y: Array, x: Array, v: Array) -> tuple[Array, Array, Array, Flags]:
     """Generalised least squares at V (B, n, n): β, its covariance, V⁻¹, whether V is positive."""
     orthonormal, triangle = np.linalg.qr(x)
     precision, _, positive = invert_positive(v)

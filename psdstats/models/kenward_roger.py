@@ -20,9 +20,9 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-from psdstats.frozen import Array
+from psdstats.frozen import Array, Flags
 from psdstats.models.engine import BatchFit
 from psdstats.models.judged import f_tail
 from psdstats.models.likelihood import Choice, add_bend, root_jacobian
@@ -206,7 +206,7 @@ def _observed_theta_covariance(fit: BatchFit) -> Array:
     return covariance
 
 
-def _edge_coordinates(fit: BatchFit) -> tuple[Array, Array, NDArray[np.bool_]]:
+def _edge_coordinates(fit: BatchFit) -> tuple[Array, Array, Flags]:
     """Coordinates in which the maximum is an interior one: Jacobian, information, what is used."""
     q = fit.theta.shape[-1]
     use = ~(fit.on_edge & fit.parts.is_variance)

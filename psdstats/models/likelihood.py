@@ -28,12 +28,9 @@ from functools import partial
 from typing import Protocol
 
 import numpy as np
-from numpy.typing import NDArray
 
 from psdstats.errors import ModelError
-from psdstats.frozen import Array
-
-Rows = NDArray[np.intp]
+from psdstats.frozen import Array, Flags, Indices
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -44,7 +41,7 @@ class Forms:
     a = M⁻¹z, ``forms`` is a'W_k a and ``form_pairs`` a'W_j M⁻¹ W_k a.
     """
 
-    positive: NDArray[np.bool_]
+    positive: Flags
     log_determinant: Array
     traces: Array
     trace_pairs: Array
@@ -112,7 +109,7 @@ class Space:
         return found
 
 
-def invert_positive(matrices: Array) -> tuple[Array, Array, NDArray[np.bool_]]:
+def invert_positive(matrices: Array) -> tuple[Array, Array, Flags]:
     """Inverses and log determinants of symmetric matrices (B, r, r); False where not positive.
 
     A matrix that is not positive definite is replaced by the identity, and flagged.
@@ -160,11 +157,11 @@ class LikelihoodValue:
     expected: Array
     observed: Array
 
-    def rows(self, chosen: Rows | NDArray[np.bool_]) -> LikelihoodValue:
+    def rows(self, chosen: Indices | Flags) -> LikelihoodValue:
         """The same for some of the responses."""
         return LikelihoodValue(**{name: values[chosen] for name, values in vars(self).items()})
 
-    def put(self, rows: Rows, new: LikelihoodValue) -> None:
+    def put(self, rows: Indices, new: LikelihoodValue) -> None:
         """Write the values of some responses in place."""
         for name, values in vars(self).items():
             values[rows] = getattr(new, name)
@@ -227,7 +224,7 @@ class Problem(Scaled):
     squares: Array
     criterion: Criterion
 
-    def value(self, theta: Array, rows: Rows) -> LikelihoodValue:
+    def value(self, theta: Array, rows: Indices) -> LikelihoodValue:
         """Evaluate at scaled θ (len(rows), q) for the responses ``rows``."""
         offset = self.response_scale[rows] ** -2.0
         form = self.inner.evaluate(theta, offset, self.freed[rows], self.squares[rows])
@@ -313,7 +310,6 @@ def _response_scale(responses: Array, freed: Array, outside: Array, rows: int, d
     return scale
 
 
-Mask = NDArray[np.bool_]
 Block = tuple[int, int, int]
 
 _SCORING_STEPS, _MAX_HALVINGS, _MAX_ITERATIONS = 2, 30, 100
@@ -323,7 +319,7 @@ _NOTHING = 1e-12  # of the larger variance of a block, below which the other is 
 class Target(Protocol):
     """Anything with a likelihood value at θ for chosen responses."""
 
-    def value(self, theta: Array, rows: Rows) -> LikelihoodValue:
+    def value(self, theta: Array, rows: Indices) -> LikelihoodValue:
         """Log likelihood, score and information at θ (len(rows), q)."""
 
 
@@ -333,10 +329,10 @@ class Solution:
 
     theta: Array
     value: LikelihoodValue
-    converged: Mask
-    on_edge: Mask
+    converged: Flags
+    on_edge: Flags
 
-    def take(self, rows: Rows, other: Solution) -> None:
+    def take(self, rows: Indices, other: Solution) -> None:
         """Write what another has for some responses in place."""
         self.value.put(rows, other.value.rows(rows))
         for name in ("theta", "converged", "on_edge"):
@@ -346,10 +342,10 @@ class Solution:
 def maximise(
     problem: Target,
     start: Array,
-    bounded: Mask,
+    bounded: Flags,
     *,
     tolerance: float,
-    held: Mask | bool = False,
+    held: Flags | bool = False,
 ) -> Solution:
     """Maximise a likelihood from ``start`` (B, q), scaled units.
 
@@ -381,7 +377,7 @@ def maximise(
 
 
 def _bounded_step(
-    theta: Array, score: Array, information: Array, bounded: Mask, held: Mask | bool
+    theta: Array, score: Array, information: Array, bounded: Flags, held: Flags | bool
 ) -> Array:
     """Solve the quadratic model with θ + step ≥ 0 for variances, fixing those that reach zero."""
     q = theta.shape[1]
@@ -407,8 +403,13 @@ def _bounded_step(
 
 
 def _search(
-    problem: Target, theta: Array, value: LikelihoodValue, live: Rows, step: Array, bounded: Mask
-) -> Mask:
+    problem: Target,
+    theta: Array,
+    value: LikelihoodValue,
+    live: Indices,
+    step: Array,
+    bounded: Flags,
+) -> Flags:
     """Halve each step until the likelihood does not fall; returns which responses moved.
 
     θ and its values are written in place.
@@ -434,7 +435,7 @@ def _search(
 
 
 def maximise_blocks(
-    problem: Target, start: Array, bounded: Mask, blocks: Sequence[Block], *, tolerance: float
+    problem: Target, start: Array, bounded: Flags, blocks: Sequence[Block], *, tolerance: float
 ) -> Solution:
     """The same where blocks stay positive semidefinite; their members are not in ``bounded``.
 
@@ -490,7 +491,7 @@ class _Rooted:
             theta[:, cross] = loose[:, first] * loose[:, second]
         return theta
 
-    def value(self, theta: Array, rows: Rows) -> LikelihoodValue:
+    def value(self, theta: Array, rows: Indices) -> LikelihoodValue:
         """Value, score and information in v and w."""
         value = self.problem.value(self.theta(theta), rows)
         jacobian = np.broadcast_to(np.eye(theta.shape[1]), (*theta.shape, theta.shape[1]))

@@ -64,10 +64,9 @@ from functools import lru_cache
 from itertools import islice
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import special
 
-from psdstats.frozen import Array
+from psdstats.frozen import Array, Indices
 from psdstats.student import critical_t, scale_rule, two_sided_p
 
 POINTS = 4093
@@ -408,7 +407,7 @@ def _law_for(data: bytes, m: int) -> MaximumLaw:
     return MaximumLaw(count=m, normal_tail=tail, name="independent blocks", error=error)
 
 
-def _blocks(correlation: Array) -> list[NDArray[np.intp]]:
+def _blocks(correlation: Array) -> list[Indices]:
     """Sets of indices without correlation between the sets."""
     linked = np.abs(correlation) > _ALIKE
     reach = np.linalg.matrix_power(linked.astype(float), len(linked)) > 0.0

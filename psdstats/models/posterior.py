@@ -17,12 +17,12 @@ from dataclasses import dataclass, field
 from functools import cached_property
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy import special
 
 from psdstats.covariance import Covariance, SharedErrors
 from psdstats.errors import ModelError
-from psdstats.frozen import Array, Still, freeze_arrays
+from psdstats.frozen import Array, Flags, Still, freeze_arrays
 from psdstats.models.engine import Columns, CovarianceParts, shared_problem
 from psdstats.models.judged import Family, Judged, Side
 from psdstats.models.likelihood import maximise
@@ -173,7 +173,7 @@ def _points(axes: Sequence[Array]) -> Array:
 
 
 def _weighed(
-    axes: list[Array], level: Array, information: Callable[[NDArray[np.bool_]], Array]
+    axes: list[Array], level: Array, information: Callable[[Flags], Array]
 ) -> VariancePosterior:
     """Points of a grid by their log likelihood (h,) and the information at some of them."""
     near, volume = level > level.max() - NEAR, np.ones(1)
@@ -188,7 +188,7 @@ def _weighed(
     return VariancePosterior(theta=theta, weight=weight[kept] / weight[kept].sum())
 
 
-def _among(found: VariancePosterior, felt: NDArray[np.bool_]) -> VariancePosterior:
+def _among(found: VariancePosterior, felt: Flags) -> VariancePosterior:
     """The same among all variances, of which those that are not felt are zero."""
     theta = np.zeros((len(found.weight), len(felt)))
     theta[:, felt] = found.theta

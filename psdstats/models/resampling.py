@@ -22,10 +22,9 @@ from math import factorial, prod
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from psdstats.errors import ModelError
-from psdstats.frozen import Array
+from psdstats.frozen import Array, Flags, Indices
 from psdstats.limits import PERMUTATIONS
 from psdstats.models.design_columns import TermSpec
 from psdstats.models.design_random import Grouping
@@ -33,8 +32,6 @@ from psdstats.models.engine import BatchFit, CovarianceParts, fit_batch
 from psdstats.models.likelihood import Criterion
 from psdstats.models.mixed_model import MixedModelFit
 from psdstats.processes import mapped
-
-Order = NDArray[np.intp]
 
 _CHUNK, _CHUNK_NUMBERS = 250, 5_000_000
 """Responses simulated, and numbers in the responses held, at a time."""
@@ -183,7 +180,7 @@ def _likelihood_ratio(
 
 def _refitted(
     design: Array, small: Array, parts: CovarianceParts, responses: Array
-) -> tuple[Array, NDArray[np.bool_]]:
+) -> tuple[Array, Flags]:
     """Likelihood ratios of simulated responses, and which fits converged."""
     ratios, null = _likelihood_ratio(responses, design, small, parts)
     return ratios, null.converged
@@ -348,7 +345,7 @@ def permutation_test(
 
 def exchangeable_blocks(
     design: Array, groupings: Sequence[Grouping], known: Array | None
-) -> list[Order]:
+) -> list[Indices]:
     """Blocks of exchangeable rows, each in ascending order.
 
     Shapes: design (n, p), known (n, n).
@@ -370,7 +367,7 @@ def exchangeable_blocks(
     return blocks
 
 
-def _clusters(values: Array) -> Order:
+def _clusters(values: Array) -> Indices:
     """Numbers of values that are the same but for rounding."""
     order = np.argsort(values, kind="stable")
     steps = np.diff(values[order]) > _SAME * np.abs(values).max(initial=0.0)
@@ -379,7 +376,7 @@ def _clusters(values: Array) -> Order:
     return number
 
 
-def _split_by(known: Array, block: Order) -> list[Order]:
+def _split_by(known: Array, block: Indices) -> list[Indices]:
     """Parts of a block whose rows can change places in a covariance."""
     size = float(np.abs(known).max(initial=0.0)) * _SAME
     parts: list[list[int]] = []
@@ -395,7 +392,7 @@ def _split_by(known: Array, block: Order) -> list[Order]:
     return [np.array(part, dtype=np.intp) for part in parts]
 
 
-def _all_orders(blocks: list[Order]) -> Order:
+def _all_orders(blocks: list[Indices]) -> Indices:
     n = sum(len(block) for block in blocks)
     orders = []
     for chosen in product(*(permutations(block.tolist()) for block in blocks)):
@@ -406,7 +403,9 @@ def _all_orders(blocks: list[Order]) -> Order:
     return np.array(orders)
 
 
-def _random_orders(blocks: list[Order], draws: int, rng: np.random.Generator) -> Iterator[Order]:
+def _random_orders(
+    blocks: list[Indices], draws: int, rng: np.random.Generator
+) -> Iterator[Indices]:
     """The rows as they are, then in random orders, many at a time."""
     n = sum(len(block) for block in blocks)
     as_they_are = np.arange(n, dtype=np.intp)

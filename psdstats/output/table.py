@@ -24,9 +24,8 @@ import pandas as pd
 
 from psdstats.errors import OutputError
 from psdstats.output.text import slug
-from psdstats.words.captions import CAPTIONS, FURTHER_NOTES, NOTES
 from psdstats.words.numbers import MISSING, PLAIN, Numerals
-from psdstats.words.remarks import fill
+from psdstats.words.remarks import CAPTIONS, FURTHER_NOTES, NOTES, fill
 
 _UNITS = {
     "_g_per_cm3": "g/cm³",
@@ -428,7 +427,7 @@ def table_of(
     is_front: bool = False,
     **said: Any,
 ) -> Table:
-    """A table of which `psdstats.words.captions` has caption and notes, by its name or ``key``.
+    """A table of which `psdstats.words.remarks` has caption and notes, by its name or ``key``.
 
     Columns ``heads`` name the row; one given by its name alone is headed by it.  Without any column
     all of the frame are shown.  What stands in

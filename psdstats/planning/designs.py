@@ -31,7 +31,7 @@ from psdstats.comparison.ordered import BESIDE, LAST_STEP
 from psdstats.comparison.plan import SpreadRule, plan_comparison
 from psdstats.errors import PlanError
 from psdstats.findings import Remark
-from psdstats.frozen import Array, freeze_arrays
+from psdstats.frozen import Array, Still
 from psdstats.models.judged import Family, Judged, Question
 from psdstats.models.level import LevelLaw
 from psdstats.models.verdicts import PLAUSIBLE_DRIFT_PERCENT
@@ -385,7 +385,7 @@ class PowerQuestion(StrEnum):
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class ShownAcross:
+class ShownAcross(Still):
     """How far a contrast is shown to lie from a limit, in every simulated trial.
 
     Parameters
@@ -405,9 +405,6 @@ class ShownAcross:
     noise: Array
     reach: Array
     two_sided: bool = False
-
-    def __post_init__(self) -> None:
-        freeze_arrays(self)
 
     def power_at(self, distance: ArrayLike) -> Array:
         """Share of trials that show a true distance, for each distance."""
@@ -453,7 +450,7 @@ class ShownAcross:
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class DesignPower:
+class DesignPower(Still):
     """The simulated trials of one design, reduced to what power curves need.
 
     Parameters
@@ -473,9 +470,6 @@ class DesignPower:
     step: ShownAcross
     df: Array
     standard_error: Array
-
-    def __post_init__(self) -> None:
-        freeze_arrays(self)
 
 
 def simulate_design(

@@ -21,7 +21,6 @@ from itertools import product
 from math import pi, sqrt
 
 import numpy as np
-from numpy.typing import NDArray
 
 from psdstats import limits
 from psdstats.columns import QUANTITIES
@@ -31,7 +30,7 @@ from psdstats.distribution.percentiles import LEVELS
 from psdstats.distribution.powder_curve import SMALLEST, curve_law
 from psdstats.errors import PlanError
 from psdstats.findings import RemarkKind
-from psdstats.frozen import Array
+from psdstats.frozen import Array, Flags, Indices
 from psdstats.processes import mapped
 from psdstats.room import one_thread
 from psdstats.sieves.standards import practice_rule, tolerance_um
@@ -334,7 +333,7 @@ class Evaluation:
     by_ln_aperture: Array  # (P, 3, n)
     between: Array  # (S, P, 3, P, 3)
     error: Array  # (P, S, 3), what the law misses of the powder's own ln sizes there
-    hidden_peak: NDArray[np.intp]  # (P, S), aperture above a class that may hide one; -1 for none
+    hidden_peak: Indices  # (P, S), aperture above a class that may hide one; -1 for none
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -511,7 +510,7 @@ def _by_law(
     )
 
 
-def _mean(values: Array, known: NDArray[np.bool_]) -> Array:
+def _mean(values: Array, known: Flags) -> Array:
     """Mean over stacks, (P, S, 3, m) to (P, 3, m), of what is known; 0 where nothing is."""
     return np.asarray((values * known).sum(axis=1) / np.maximum(known.sum(axis=1), 1))
 

@@ -27,7 +27,7 @@ from psdstats.comparison.plan import ComparisonPlan, columns_of
 from psdstats.comparison.response import cell_texts, drifting_blocks, level_order
 from psdstats.distribution.curves import StudyArrays, study_arrays
 from psdstats.errors import ModelError
-from psdstats.frozen import Array
+from psdstats.frozen import Array, Flags, Indices
 from psdstats.models.design_columns import level_text
 from psdstats.sieves.standards import tolerance_um
 from psdstats.simulate.curve import (
@@ -60,7 +60,7 @@ class Layer:
     Shapes: code, weight (R,), sd (3,).
     """
 
-    code: NDArray[np.intp]
+    code: Indices
     weight: Array
     sd: Array
 
@@ -97,7 +97,7 @@ class TrialLike:
     sources: tuple[Source, ...]
     runs: tuple[int, ...]
     cells: tuple[tuple[str, str], ...]
-    cell: NDArray[np.intp]
+    cell: Indices
     ln_size: Array
     beside: Array
     layers: tuple[Layer, ...]
@@ -229,7 +229,7 @@ def _layers(sizes: Sequence[QuantityAnalysis], runs: pd.DataFrame) -> Iterator[L
     """Groups, charges, cells, lines and runs, each with its standard deviations."""
     plan, even = sizes[0].plan, np.ones(len(runs))
 
-    def codes(columns: Sequence[str]) -> NDArray[np.intp]:
+    def codes(columns: Sequence[str]) -> Indices:
         if not columns:
             return np.zeros(len(runs), dtype=np.intp)
         found = runs.groupby(list(columns), dropna=False, observed=True).ngroup()
@@ -284,7 +284,7 @@ def _root(matrix: Array) -> Array:
 
 
 def _joint(
-    study: Study, plan: ComparisonPlan, counted: Sequence[Source], placed: NDArray[np.bool_]
+    study: Study, plan: ComparisonPlan, counted: Sequence[Source], placed: Flags
 ) -> tuple[Array, ...]:
     """Roots of what sources add to ln size that no reading of a simulated run shows."""
     beside = [one for one in counted if one.name in _BESIDE]

@@ -20,8 +20,7 @@ from numpy.typing import ArrayLike
 from scipy.special import ndtr, ndtri
 
 from psdstats.frozen import Array
-from psdstats.simulate.breakage import mill, size_edges
-from psdstats.simulate.design import Layout, Powder, TrialDesign
+from psdstats.simulate.design import Layout, Powder, TrialDesign, mill, size_edges
 
 LEVELS = (0.1, 0.5, 0.9)
 ALL_BELOW = 4.5  # normal deviate beyond which nothing is left: 3 particles in a million by mass

@@ -23,18 +23,15 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from decimal import Decimal
-from types import MappingProxyType
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from psdstats.columns import BALL_RATIO, QUANTITIES, QUANTITY_UNITS
 from psdstats.distribution.curves import InterpolationRule, ln_sizes, undersize_of_masses
 from psdstats.errors import SizeError
-from psdstats.frozen import Array
-from psdstats.sieves.sieve import Sieve
-from psdstats.sieves.standards import tolerance_um
+from psdstats.frozen import Array, Flags
+from psdstats.sieves.standards import Sieve, tolerance_um
 from psdstats.simulate.curve import LEVELS, TrueCurves, mean_curves, random_curves
 from psdstats.simulate.design import Layout, TrialDesign, lay_out
 from psdstats.study.records import Place, Reading, Run, Study, TareHandling
@@ -73,7 +70,7 @@ def draw_apertures(
     start = 0
     for sieves in design.sieve_sets:
         nominal = np.array(sieves.apertures_um)
-        here: slice | NDArray[np.bool_] = slice(start + 1, start + 1 + nominal.size)
+        here: slice | Flags = slice(start + 1, start + 1 + nominal.size)
         tolerance[here] = [tolerance_um(um, standard=sieves.standard) for um in nominal]
         if sieves.certificate_percent is not None:
             decimals[here] = sieves.certificate_decimals
@@ -297,7 +294,7 @@ class SimulatedTrial:
     Examples
     --------
     >>> from psdstats.simulate import Bench, Powder, SieveSet, TrialDesign, simulate_study
-    >>> from psdstats.simulate.breakage import Breakage
+    >>> from psdstats.simulate.design import Breakage
     >>> from psdstats.study import Balance
     >>> stack = SieveSet(name="Alder", apertures_um=(45.0, 90.0, 180.0, 355.0))
     >>> bench = Bench(name="Alder", sieves=stack, balance=Balance(name="b", resolution_g=0.01))
@@ -353,7 +350,7 @@ def simulate_study(
     Examples
     --------
     >>> from psdstats.simulate import Bench, Powder, SieveSet
-    >>> from psdstats.simulate.breakage import Breakage
+    >>> from psdstats.simulate.design import Breakage
     >>> from psdstats.study.records import Balance
     >>> bench = Bench(
     ...     name="Alder",
@@ -419,8 +416,8 @@ def _study(design: TrialDesign, layout: Layout, readings: Readings) -> Study:
         title=design.title,
         material=design.powder.name,
         runs=tuple(_run(design, layout, readings, r) for r in range(layout.bench.size)),
-        sieves=MappingProxyType(_sieves(design, layout, readings)),
-        balances=MappingProxyType({balance.name: balance for balance in layout.balances}),
+        sieves=_sieves(design, layout, readings),
+        balances={balance.name: balance for balance in layout.balances},
         tares=design.tares,
         density_g_per_cm3=design.powder.density_g_per_cm3,
         shape_factor=design.powder.shape_factor,
@@ -452,7 +449,7 @@ def _run(design: TrialDesign, layout: Layout, readings: Readings, r: int) -> Run
         replicate=layout.replicate_labels[r],
         charge=layout.charge_names[layout.charge[r]],
         sample_mass_g=float(readings.sample_g[0, r]),
-        factors=MappingProxyType(factors),
+        factors=factors,
     )
 
 

@@ -16,8 +16,7 @@ from typing import Any
 
 from psdstats import columns as col
 from psdstats.errors import StudyError
-from psdstats.sieves.sieve import Sieve
-from psdstats.sieves.standards import EDITIONS
+from psdstats.sieves.standards import EDITIONS, Sieve
 from psdstats.study.cells import CellComment, decimals_written, note_problem, number_text, to_number
 from psdstats.study.records import Balance, Study, TareHandling
 from psdstats.study.runs import AsideReading, AsideRun, Place, Reading, Run

@@ -16,7 +16,7 @@ from operator import itemgetter
 
 from psdstats.columns import BALL_RATIO, signed
 from psdstats.sieves import standards
-from psdstats.sieves.sieve import Sieve
+from psdstats.sieves.standards import Sieve
 from psdstats.study.flags import CHECKS, CheckReport, Flag, Severity, Spot, at, limits_of, readings
 from psdstats.study.names import LABEL_CHECKS, Flags, Limits
 from psdstats.study.records import Study

@@ -24,7 +24,7 @@ from narwhals.exceptions import DuplicateError
 from psdstats import columns as col
 from psdstats.errors import OutputError
 from psdstats.limits import Limits
-from psdstats.sieves.sieve import Sieve
+from psdstats.sieves.standards import Sieve
 from psdstats.study.assemble import assemble
 from psdstats.study.cells import SourceFile
 from psdstats.study.forms import cell_of

@@ -29,7 +29,7 @@ from psdstats.frozen import (
 )
 from psdstats.limits import NOT_NEGATIVE, POSITIVE, Limits
 from psdstats.present import Shown
-from psdstats.sieves.sieve import Sieve
+from psdstats.sieves.standards import Sieve
 from psdstats.study.cells import CellComment, SourceFile
 from psdstats.study.runs import (
     AsideRun,

@@ -26,7 +26,7 @@ from psdstats import columns as col
 from psdstats.errors import OutputError, StudyError
 from psdstats.files import Holds, write_file_atomically, write_folder_atomically
 from psdstats.provenance import write as write_record
-from psdstats.sieves.sieve import Sieve
+from psdstats.sieves.standards import Sieve
 from psdstats.study import sheets
 from psdstats.study.aside import further_columns
 from psdstats.study.cells import decimals_written, guarded, number_text, put_text, workbook_bytes

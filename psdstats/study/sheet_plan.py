@@ -18,7 +18,7 @@ import numpy as np
 from psdstats import columns as col
 from psdstats.errors import Problem, StudyError
 from psdstats.frozen import ReadOnly
-from psdstats.sieves.sieve import Sieve
+from psdstats.sieves.standards import Sieve
 from psdstats.study.assemble import listed_sieves
 from psdstats.study.cells import letters, number_text
 from psdstats.study.forms import file_text, read_csv_table

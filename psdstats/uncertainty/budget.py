@@ -30,8 +30,7 @@ from psdstats.columns import QUANTITIES, QUANTITY_UNITS, TIME
 from psdstats.errors import UncertaintyError
 from psdstats.findings import Remark
 from psdstats.present import Shown
-from psdstats.sieves.sieve import Sieve
-from psdstats.sieves.standards import tolerance_um
+from psdstats.sieves.standards import Sieve, tolerance_um
 from psdstats.study.aside import every_note
 from psdstats.study.records import Balance, Run, Study, TareHandling
 from psdstats.uncertainty.inputs import Kind, Source

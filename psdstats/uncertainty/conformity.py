@@ -15,14 +15,13 @@ from enum import StrEnum
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 from scipy import sparse
 from scipy.special import ndtr
 
 from psdstats import columns as col
 from psdstats.errors import UncertaintyError
 from psdstats.findings import Remark, RemarkKind
-from psdstats.frozen import Array
+from psdstats.frozen import Array, Indices
 from psdstats.limits import GUARD_K, SHARE, SIZE_UM, SPAN, SPREAD
 from psdstats.student import critical_t, upper_tail
 from psdstats.study.aside import every_note
@@ -327,7 +326,7 @@ class _Means:
     scatter_df: int
 
 
-def _means(found: _Measured, of_unit: NDArray[np.intp], of_condition: NDArray[np.intp]) -> _Means:
+def _means(found: _Measured, of_unit: Indices, of_condition: Indices) -> _Means:
     """Means of the samples of each condition, with the measurement and the scatter of samples."""
     to_unit, condition = _averaging(of_unit), of_condition[np.unique(of_unit, return_index=True)[1]]
     average = _averaging(condition)
@@ -362,7 +361,7 @@ def _means(found: _Measured, of_unit: NDArray[np.intp], of_condition: NDArray[np
     )
 
 
-def _averaging(of_group: NDArray[np.intp]) -> sparse.csr_array:
+def _averaging(of_group: Indices) -> sparse.csr_array:
     """Weights that average rows within groups, (groups, rows)."""
     rows = np.arange(len(of_group))
     return sparse.csr_array((1.0 / np.bincount(of_group)[of_group], (of_group, rows)))
@@ -474,7 +473,7 @@ def global_risks(
 
 
 def _remarks(
-    specification: Specification, means: _Means, verdict: Array, counts: NDArray[np.intp]
+    specification: Specification, means: _Means, verdict: Array, counts: Indices
 ) -> list[Remark]:
     """What the decisions rest on."""
     remarks = []

@@ -33,7 +33,7 @@ from psdstats.distribution.curves import (
 from psdstats.distribution.percentiles import LEVELS
 from psdstats.distribution.powder_curve import CurveLaw, at_scores
 from psdstats.errors import UncertaintyError
-from psdstats.frozen import Array
+from psdstats.frozen import Array, Flags, Indices
 from psdstats.limits import SEED
 from psdstats.uncertainty.inputs import InputTable, Kind
 
@@ -81,7 +81,7 @@ class RunPlan:
     own: tuple[Stream, ...]
     of_own: Array
     of_shared: Array
-    sieve_slot: NDArray[np.intp]
+    sieve_slot: Indices
     upper: tuple[int, ...]
     edges_um: tuple[float, float]
     curve: Array | None
@@ -166,7 +166,7 @@ def make_plan(
     )
 
 
-def _ranks(table: InputTable) -> NDArray[np.intp]:
+def _ranks(table: InputTable) -> Indices:
     """Order of drawing and adding that does not depend on the order of runs, shape (N,)."""
     order = sorted(range(len(table.kind)), key=lambda n: (int(table.source[n]), table.identity[n]))
     rank = np.empty(len(order), dtype=np.intp)
@@ -407,7 +407,7 @@ def _fill_by_rule(
 
 def _in_brackets(
     run: RunPlan, rule: InterpolationRule, cumulative: Array, ln_aperture: Array, ln_size: Array
-) -> NDArray[np.bool_]:
+) -> Flags:
     """Sizes with the nominal brackets, which is fast; True where a draw has left one of them."""
     left = np.zeros(cumulative.shape[1], dtype=bool)
     is_linear = rule is InterpolationRule.LINEAR

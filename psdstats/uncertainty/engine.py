@@ -14,7 +14,6 @@ from typing import TypedDict, Unpack
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 from scipy import sparse
 
 from psdstats.columns import QUANTITIES
@@ -22,7 +21,7 @@ from psdstats.distribution.curves import StudyArrays, study_arrays
 from psdstats.distribution.percentiles import LEVELS
 from psdstats.errors import UncertaintyError
 from psdstats.findings import Remark
-from psdstats.frozen import Array
+from psdstats.frozen import Array, Flags, Indices
 from psdstats.limits import DRAWS, LEVEL, WORKERS
 from psdstats.processes import cores, mapped
 from psdstats.room import ensure_room, one_thread
@@ -123,8 +122,8 @@ class Drawing:
     def accumulator(
         self,
         results: int,
-        watched: NDArray[np.bool_],
-        differences: tuple[NDArray[np.intp], NDArray[np.intp]] | None = None,
+        watched: Flags,
+        differences: tuple[Indices, Indices] | None = None,
     ) -> Accumulator:
         """What merges the blocks; `results` is the number of runs or pairs.
 
@@ -214,9 +213,7 @@ def draw(law: JointLaw, drawing: Drawing) -> Propagation:
     return law.result(found, drawing.coverage, seed=drawing.seed, draws=draws)
 
 
-def _validated(
-    value: Array, linear: Interval, u: Array, lower: Array, upper: Array
-) -> NDArray[np.bool_]:
+def _validated(value: Array, linear: Interval, u: Array, lower: Array, upper: Array) -> Flags:
     """Clause 8 of JCGM 101 with one digit of u, and two things more.
 
     One digit of u may be half of it, so the ends must also agree within a share of the expanded

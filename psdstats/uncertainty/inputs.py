@@ -28,7 +28,7 @@ from numpy.typing import NDArray
 from psdstats.distribution.curves import StudyArrays
 from psdstats.errors import UncertaintyError
 from psdstats.findings import Remark, RemarkKind
-from psdstats.frozen import Array
+from psdstats.frozen import Array, Indices
 from psdstats.study.records import Balance, Run, Study
 from psdstats.study.settings import RETIRED, UNCERTAINTY_RULES, expected_instead
 from psdstats.uncertainty import sources as folder
@@ -238,12 +238,12 @@ class InputTable:
     """
 
     sources: tuple[str, ...]
-    source: NDArray[np.intp]
+    source: Indices
     kind: tuple[Kind, ...]
     identity: tuple[Identity, ...]
     shape: Array
     degrees_of_freedom: Array
-    estimate: NDArray[np.intp]
+    estimate: Indices
     on_mass: Actions
     on_aperture: Actions
     on_ln_size: Actions

@@ -24,10 +24,10 @@ from psdstats.distribution.curves import InterpolationRule, StudyArrays, study_a
 from psdstats.distribution.many_runs import borrow_many
 from psdstats.distribution.percentiles import LEVELS, SizeTable, sizes_of_arrays
 from psdstats.distribution.powder_curve import CurveLaw, at_scores, curve_law
-from psdstats.distribution.trial_runs import TrialRuns
+from psdstats.distribution.trial_curves import TrialRuns
 from psdstats.errors import PsdstatsError
 from psdstats.findings import Remark
-from psdstats.frozen import Array
+from psdstats.frozen import Array, Flags, Indices
 from psdstats.processes import beside
 from psdstats.room import ensure_room, one_thread
 from psdstats.study.aside import every_note
@@ -108,7 +108,7 @@ class JointLaw:
     curves: OpenCurves | None
 
     @property
-    def order(self) -> NDArray[np.intp]:
+    def order(self) -> Indices:
         """Row of each run of `runs`, shape (R,)."""
         row = {name: number for number, name in enumerate(self.arrays.runs)}
         return np.array([row[run.name] for run in self.runs], dtype=np.intp)
@@ -205,7 +205,7 @@ class JointLaw:
         return replace(self.table, on_mass=Actions.of(), on_aperture=Actions.of(), on_ln_size=taken)
 
     @property
-    def acts_on_size(self) -> NDArray[np.bool_]:
+    def acts_on_size(self) -> Flags:
         """Inputs that shift ln sizes beside the law of the curve, shape (N,)."""
         found = np.zeros(len(self.table.kind), dtype=bool)
         found[self.table.on_ln_size.input] = True
@@ -213,7 +213,7 @@ class JointLaw:
             found &= self.table.source != self.table.sources.index(_BETWEEN)
         return found
 
-    def _doubts(self, lower: Array, upper: Array) -> NDArray[np.bool_]:
+    def _doubts(self, lower: Array, upper: Array) -> Flags:
         """Quantities whose linear interval is known to be doubtful before any draw is made."""
         arrays, value = self.arrays, self.sizes.value
         if self.curves is not None:
@@ -370,7 +370,7 @@ def _found(
     arrays: StudyArrays,
     table: InputTable,
     trial: TrialRuns,
-    alike: NDArray[np.intp],
+    alike: Indices,
     *,
     alone: bool,
 ) -> OpenCurves:
@@ -424,7 +424,7 @@ def _trial_runs(weighings: Weighings, table: InputTable) -> TrialRuns:
     )
 
 
-def _numbered(labels: Iterable[Hashable]) -> NDArray[np.intp]:
+def _numbered(labels: Iterable[Hashable]) -> Indices:
     """Number of each label, in order of first appearance."""
     known: dict[Hashable, int] = {}
     return np.array([known.setdefault(label, len(known)) for label in labels], dtype=np.intp)
@@ -563,10 +563,10 @@ class _Means:
     """Means of runs alike: weights (M, R) of the different means, and the mean of each run (R,)."""
 
     weights: sparse.csr_array | Array
-    place: NDArray[np.intp]
+    place: Indices
 
     @classmethod
-    def of(cls, kinds: Sequence[Hashable], alone: NDArray[np.bool_]) -> _Means:
+    def of(cls, kinds: Sequence[Hashable], alone: Flags) -> _Means:
         """The mean over all runs of a kind, for runs that do not stand alone."""
         kind, runs = _numbered(kinds), np.arange(len(kinds))
         weight = 1.0 / np.bincount(kind)

@@ -13,7 +13,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, fields, replace
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy import sparse
 from scipy.special import ndtri
 
@@ -28,7 +28,7 @@ from psdstats.distribution.curves import (
 from psdstats.distribution.percentiles import LEAST_WIDTH, LEVELS
 from psdstats.distribution.powder_curve import CurveLaw
 from psdstats.errors import UncertaintyError
-from psdstats.frozen import Array
+from psdstats.frozen import Array, Flags, Indices
 from psdstats.student import critical_t
 from psdstats.uncertainty.inputs import Actions, ElementaryInputs, InputTable, Kind
 
@@ -97,7 +97,7 @@ def _straight(
     undersize: Array,
     ln_aperture: Array,
     levels: Array,
-    upper: NDArray[np.intp],
+    upper: Indices,
     rule: InterpolationRule,
 ) -> tuple[Array, Array, Array]:
     """Ln D and its derivatives where the curve is a straight line on the scales of its rule.
@@ -133,7 +133,7 @@ def _straight(
     )
 
 
-def _at_ends(upper: NDArray[np.intp], n_apertures: int, low: Array, high: Array) -> Array:
+def _at_ends(upper: Indices, n_apertures: int, low: Array, high: Array) -> Array:
     """Spread derivatives in the two ends of each bracket over all apertures."""
     spread = np.zeros((*upper.shape, n_apertures))
     rows, columns = np.ogrid[: upper.shape[0], : upper.shape[1]]
@@ -143,7 +143,7 @@ def _at_ends(upper: NDArray[np.intp], n_apertures: int, low: Array, high: Array)
 
 
 def _monotone(
-    undersize: Array, ln_aperture: Array, levels: Array, upper: NDArray[np.intp]
+    undersize: Array, ln_aperture: Array, levels: Array, upper: Indices
 ) -> tuple[Array, Array, Array]:
     """The same of the cubic: implicit derivatives in its points, by a complex step (exact)."""
     ln_size = invert_monotone(undersize, ln_aperture, levels, upper)
@@ -192,11 +192,11 @@ class Contributions:
     """
 
     matrix: sparse.csr_array
-    known: NDArray[np.bool_]
+    known: Flags
     degrees_of_freedom: Array
-    source: NDArray[np.intp]
+    source: Indices
     n_sources: int = 1
-    estimate: NDArray[np.intp] | None = None
+    estimate: Indices | None = None
 
     def contrasts(self, weights: Array | sparse.sparray) -> Contributions:
         """The same for weighted sums of the numbers; known where all that have weight are.
@@ -207,7 +207,7 @@ class Contributions:
         lost = abs(taken) @ np.where(self.known, 0.0, 1.0)
         return replace(self, matrix=(taken @ self.matrix).tocsr(), known=lost == 0)
 
-    def rows(self, which: NDArray[np.intp] | slice) -> Contributions:
+    def rows(self, which: Indices | slice) -> Contributions:
         """The same for some of the numbers."""
         return replace(self, matrix=self.matrix[which], known=self.known[which])
 
@@ -306,9 +306,7 @@ def undersize_law(table: InputTable) -> tuple[Array, Contributions, Contribution
     return undersize, of_mass, of_aperture
 
 
-def of_inputs(
-    table: InputTable, matrix: sparse.csr_array, known: NDArray[np.bool_]
-) -> Contributions:
+def of_inputs(table: InputTable, matrix: sparse.csr_array, known: Flags) -> Contributions:
     """What a matrix of their effects makes of the inputs of a table."""
     return Contributions(
         matrix=matrix,
@@ -334,7 +332,7 @@ def acting(table: InputTable, action: Actions, derivative: Array) -> sparse.csr_
     )
 
 
-def with_span(size: Array) -> tuple[sparse.csr_array, NDArray[np.bool_]]:
+def with_span(size: Array) -> tuple[sparse.csr_array, Flags]:
     """Map (ln D10, ln D50, ln D90) of each run to these and ln span, and which of them are known.
 
     Shapes: size (R, 3), NaN where not bracketed (the rows are then 0); gives (4 R, 3 R), (4 R,).
@@ -371,7 +369,7 @@ class OpenCurves:
     curve: CurveLaw
     factor: sparse.csr_array
 
-    def take(self, rows: Sequence[int] | NDArray[np.intp]) -> OpenCurves:
+    def take(self, rows: Sequence[int] | Indices) -> OpenCurves:
         """The same for some of the runs."""
         index = np.asarray(rows, dtype=np.intp)
         names = [one.name for one in fields(self.curve) if one.name != "levels"]

@@ -13,11 +13,10 @@ from itertools import chain
 from typing import Self
 
 import numpy as np
-from numpy.typing import NDArray
 
 from psdstats.distribution.percentiles import span_bounds
 from psdstats.errors import UncertaintyError
-from psdstats.frozen import Array
+from psdstats.frozen import Array, Flags, Indices
 from psdstats.uncertainty.draws import DrawPlan, RunPlan
 
 # below this share of the variances a variance of a difference is round-off
@@ -43,7 +42,7 @@ class JointMoments:
     scatter: Array
 
     @classmethod
-    def of(cls, values: Array, valid: NDArray[np.bool_] | None = None) -> Self:
+    def of(cls, values: Array, valid: Flags | None = None) -> Self:
         """Moments of joint draws, shape (Q, M); `values` is overwritten by its deviations."""
         count = np.full(len(values), float(values.shape[1]))
         if valid is not None:
@@ -72,7 +71,7 @@ class JointMoments:
             scatter=self.scatter + other.scatter + between,
         )
 
-    def rows(self, which: NDArray[np.intp] | slice) -> Self:
+    def rows(self, which: Indices | slice) -> Self:
         """Those of some of the quantities."""
         return type(self)(
             count=self.count[which], mean=self.mean[which], scatter=self.scatter[which][:, which]
@@ -90,7 +89,7 @@ class JointMoments:
         freedom = np.where(self.count > 1, self.count - 1.0, np.nan)
         return np.asarray(np.sqrt(np.diag(self.scatter) / freedom))
 
-    def differences(self, first: NDArray[np.intp], second: NDArray[np.intp]) -> tuple[Array, Array]:
+    def differences(self, first: Indices, second: Indices) -> tuple[Array, Array]:
         """Means and standard deviations of the differences of pairs of quantities."""
         joint = self.covariance
         variance = np.diag(joint)
@@ -286,8 +285,8 @@ class Accumulator:
         *,
         digits: int = 2,
         min_blocks: int = MIN_BLOCKS,
-        watched: NDArray[np.bool_] | None = None,
-        differences: tuple[NDArray[np.intp], NDArray[np.intp]] | None = None,
+        watched: Flags | None = None,
+        differences: tuple[Indices, Indices] | None = None,
     ) -> None:
         if digits not in (1, 2):
             raise UncertaintyError(f"digits is {digits!r}; give 1 or 2 (JCGM 101:2008, 7.9.2).")
@@ -375,7 +374,7 @@ class Accumulator:
 
 def validate_linear(
     *, value: Array, expanded: Array, lower: Array, upper: Array, u: Array, digits: int = 1
-) -> NDArray[np.bool_]:
+) -> Flags:
     """Whether a linear interval agrees with the Monte Carlo one (JCGM 101:2008, clause 8).
 
     Shapes: value, expanded (Q,), lower, upper (Q,), u (Q,); gives (Q,).

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from psdstats.columns import QUANTITIES, TIME, unit_of
 from psdstats.errors import UncertaintyError
 from psdstats.findings import Remark, RemarkKind
-from psdstats.frozen import Array, freeze_arrays
+from psdstats.frozen import Array, Indices, Still
 from psdstats.present import Shown
 from psdstats.uncertainty.linear import Contributions, coverage_factor
 from psdstats.uncertainty.monte_carlo import JointMoments, numerical_tolerance
@@ -58,7 +58,7 @@ class PropagationRemark(RemarkKind):
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class Draws:
+class Draws(Still):
     """What only draws can tell; arrays have the shape of the result.
 
     Attributes
@@ -82,9 +82,6 @@ class Draws:
     tolerance: Array
     share_unbracketed: Array
 
-    def __post_init__(self) -> None:
-        freeze_arrays(self)
-
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class SizeDraws(Draws):
@@ -101,7 +98,7 @@ class SizeDraws(Draws):
     mean: Array
     share_negative: Array
 
-    def rows(self, order: NDArray[np.intp]) -> SizeDraws:
+    def rows(self, order: Indices) -> SizeDraws:
         """The same with the runs in another order."""
         own: dict[str, Any] = vars(self)
         arrays = {name: one[order] for name, one in own.items() if isinstance(one, np.ndarray)}
@@ -123,13 +120,13 @@ class Joint:
     of_logs: Contributions | JointMoments | Array
     of_values: JointMoments | None = None
 
-    def rows(self, which: NDArray[np.intp] | slice) -> Joint:
+    def rows(self, which: Indices | slice) -> Joint:
         """The same for some of the numbers."""
         logs, values = self.of_logs, self.of_values
         own = logs[which][:, which] if isinstance(logs, np.ndarray) else logs.rows(which)
         return Joint(of_logs=own, of_values=None if values is None else values.rows(which))
 
-    def u_of_mean(self, which: NDArray[np.intp]) -> float:
+    def u_of_mean(self, which: Indices) -> float:
         """Standard uncertainty of the mean of the logarithms of some of the numbers."""
         own = self.rows(which).of_logs
         if isinstance(own, Contributions):
@@ -145,7 +142,7 @@ class Joint:
 
 
 @dataclass(frozen=True, kw_only=True, eq=False, repr=False)
-class DrawnOrLinear(Shown):
+class DrawnOrLinear(Still, Shown):
     """A result of either method, and what it can be asked.
 
     What only draws can tell is NaN, 0 draws and settled in the linear law.
@@ -173,9 +170,6 @@ class DrawnOrLinear(Shown):
     rule: str
     notes: tuple[Remark | str, ...]
     monte_carlo: Draws | None = None
-
-    def __post_init__(self) -> None:
-        freeze_arrays(self)
 
     @property
     def draws(self) -> int:

@@ -17,13 +17,12 @@ from typing import Self, Unpack
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 from scipy import sparse
 
 from psdstats.columns import QUANTITIES
 from psdstats.errors import UncertaintyError
 from psdstats.findings import Remark
-from psdstats.frozen import Array
+from psdstats.frozen import Array, Flags, Indices
 from psdstats.room import one_thread
 from psdstats.study.records import Study
 from psdstats.uncertainty.draws import DrawPlan
@@ -49,7 +48,6 @@ from psdstats.uncertainty.propagation import (
     PropagationRemark,
 )
 
-Index = NDArray[np.intp]
 Side = str | Sequence[str]
 Pair = tuple[Side, Side]
 Sides = tuple[tuple[str, ...], tuple[str, ...]]
@@ -72,10 +70,10 @@ class RatioLayout:
     """
 
     names: tuple[tuple[str, ...], ...]
-    sides: tuple[Index, ...]
-    high: Index
-    low: Index
-    columns: Index
+    sides: tuple[Indices, ...]
+    high: Indices
+    low: Indices
+    columns: Indices
 
     @classmethod
     def of(cls, pairs: Sequence[Sides], quantities: Sequence[str], runs: Sequence[str]) -> Self:
@@ -94,7 +92,7 @@ class RatioLayout:
         )
 
     @property
-    def differences(self) -> tuple[Index, Index]:
+    def differences(self) -> tuple[Indices, Indices]:
         """Places of both sides of ratio p C + c among the side quantities s C + c."""
         within = np.arange(self.columns.size)
         first, second = (
@@ -217,7 +215,7 @@ def _ln_ratios(layout: RatioLayout, of_high: Array, of_low: Array) -> Array:
     return np.asarray(high[layout.high] - low[layout.low])
 
 
-def _pair_covariance(layout: RatioLayout, joint: Array, known: NDArray[np.bool_]) -> Array:
+def _pair_covariance(layout: RatioLayout, joint: Array, known: Flags) -> Array:
     """Covariance of ln ratio over the pairs, (C, P, P), from that of the sides; NaN if unknown."""
     step, high, low = layout.columns.size, layout.high, layout.low
     found = np.empty((step, high.size, high.size))
@@ -241,9 +239,7 @@ def _doubts(law: JointLaw, layout: RatioLayout, coverage: float) -> tuple[Remark
     )
 
 
-def _beyond_sieves(
-    found: RatioIntervals, share: Array, known: NDArray[np.bool_]
-) -> tuple[Remark, ...]:
+def _beyond_sieves(found: RatioIntervals, share: Array, known: Flags) -> tuple[Remark, ...]:
     """Ratios whose draws are partly open."""
     return tuple(
         PropagationRemark.RATIO_BEYOND_SIEVES(

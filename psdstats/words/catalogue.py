@@ -23,9 +23,7 @@ from psdstats.models.verdicts import PLAUSIBLE_DRIFT_PERCENT, VerdictRemark
 from psdstats.planning.planned_samples import FoundSize, PlannedWeighing, PlanningRemark
 from psdstats.rate.run_sizes import RateRemark
 from psdstats.sieves.standards import practice_rule
-from psdstats.uncertainty.conformity import ConformityRemark
 from psdstats.uncertainty.inputs import SourceRemark
-from psdstats.uncertainty.propagation import PropagationRemark
 from psdstats.words.numbers import Numerals, p_words
 from psdstats.words.planning import weighing_words
 from psdstats.words.remarks import (
@@ -35,7 +33,6 @@ from psdstats.words.remarks import (
     phrases,
     place,
     plural,
-    sentence,
     times_words,
 )
 
@@ -77,24 +74,6 @@ def _by_single_runs(say: Numerals, *, basis: SpreadBasis, percent: float, df: fl
         "Ln size of single runs was compared by the joint covariance of the measurement and a "
         f"standard deviation between runs of {say(percent, '.2g')} %, "
         f"{how.get(basis, basis.value)} ({known if isfinite(df) else 'counted as known'})."
-    )
-
-
-def _units(paired: bool) -> str:
-    return "groups" if paired else "runs"
-
-
-def _by_own_spread(_: Numerals, *, paired: bool) -> str:
-    basis = "the difference of two means of runs, each with its own spread (Welch)"
-    if paired:
-        basis = (
-            "the mean of the differences within groups, with the spread of these differences "
-            "(paired t)"
-        )
-    return (
-        f"Each contrast of ln size is {basis}, and what the measurement covariance holds in common "
-        f"for all {_units(paired)}; families are adjusted by Holm's rule, their intervals by "
-        "Bonferroni's."
     )
 
 
@@ -199,16 +178,6 @@ def _end_point(say: Numerals, *, runs: int, least_g: float, most_g: float) -> st
     )
 
 
-def _ratio_beyond(
-    say: Numerals, *, quantity: str, high: Sequence[str], low: Sequence[str], share: float
-) -> str:
-    above, below = (", ".join(map(repr, side)) for side in (high, low))
-    return (
-        f"{quantity} of {above} over {below}: {say(100 * share, '.2g')} % of the draws are not "
-        "bracketed by the sieves; its u_log is that of the others."
-    )
-
-
 def _of_study(_: Numerals, *, quantity: str, title: str, runs: int, groups: int, basis: str) -> str:
     where = phrases("basis").get(basis, "")
     return f"{quantity} of {title!r}, {runs} runs in {plural(groups, 'group')}{where}"
@@ -276,16 +245,9 @@ REMARKS: dict[RemarkKind, Wording] = {
     PlanRemark.WITHOUT_VALUE: _without(),
     PlanRemark.LEFT_OUT_ASKED: _left_out,
     ComparisonRemark.BY_SINGLE_RUNS: _by_single_runs,
-    ComparisonRemark.BY_OWN_SPREAD: _by_own_spread,
-    ComparisonRemark.NOT_FITTED: lambda say, reason: (
-        f"{sentence(reason, say)}; nothing was fitted."
-    ),
     ComparisonRemark.NOT_BRACKETED: lambda say, quantity, column, level, count, runs: (
         f"{quantity} at {place(column, level, say)} is not bracketed by the sieves in {count} of "
         f"{runs} runs"
-    ),
-    ComparisonRemark.FEW_UNITS: lambda _, paired: (
-        f"fewer than two {_units(paired)} are left to estimate its spread from"
     ),
     ComparisonRemark.MISFIT: _misfit,
     RateRemark.WITHOUT_LEVEL: _without(),
@@ -296,13 +258,6 @@ REMARKS: dict[RemarkKind, Wording] = {
     SourceRemark.NO_DATA_SHEET: _no_data_sheet,
     SourceRemark.LOSS_COUNTED: _loss_counted,
     SourceRemark.END_POINT: _end_point,
-    PropagationRemark.RATIO_BEYOND_SIEVES: _ratio_beyond,
-    ConformityRemark.SCATTER: lambda say, sd_percent, degrees_of_freedom, is_share: (
-        "The uncertainty of a mean of replicates holds their run-to-run scatter of "
-        f"{say.significant(sd_percent, 2)} {'per cent points' if is_share else '%'}, estimated "
-        f"from the replicates of all conditions ({degrees_of_freedom} degrees of freedom), less "
-        "what the measurement explains of it."
-    ),
     DistributionRemark.WITHOUT_LEVEL: _without(),
     DistributionRemark.STACKS_APART: lambda _, stacks: (
         f"The stacks share too few apertures for common classes ({'; '.join(stacks)}), so each "

@@ -16,8 +16,7 @@ import tempfile
 from pathlib import Path
 
 from psdstats.simulate import Bench, Powder, SieveSet, TrialDesign, simulate_study
-from psdstats.simulate.breakage import Breakage
-from psdstats.simulate.design import Spread
+from psdstats.simulate.design import Breakage, Spread
 from psdstats.study import save_study
 from psdstats.study.records import Balance
 

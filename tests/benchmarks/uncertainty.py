@@ -16,7 +16,7 @@ from statistics import median
 
 import numpy as np
 
-from psdstats.sieves.sieve import Sieve
+from psdstats.sieves.standards import Sieve
 from psdstats.study.records import Balance, Place, Reading, Run, Study
 from psdstats.uncertainty.draws import (
     DrawPlan,

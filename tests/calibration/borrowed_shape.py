@@ -33,7 +33,7 @@ from psdstats.distribution.powder_curve import (
     at_scores,
     curve_law,
 )
-from psdstats.distribution.trial_runs import TrialRuns, nominal_stacks
+from psdstats.distribution.trial_curves import TrialRuns, nominal_stacks
 
 SEED = 20261129
 K95 = 1.959963984540054

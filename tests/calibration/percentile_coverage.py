@@ -22,8 +22,7 @@ import pandas as pd
 from sharing import add_sharing, shared
 
 from psdstats.simulate import Bench, Powder, SieveSet, SimulatedTrial, TrialDesign, simulate_study
-from psdstats.simulate.breakage import Breakage
-from psdstats.simulate.design import Spread
+from psdstats.simulate.design import Breakage, Spread
 from psdstats.study import Balance, TareHandling
 from psdstats.uncertainty import propagate, ratio_intervals
 

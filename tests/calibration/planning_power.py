@@ -32,8 +32,7 @@ from psdstats.models.judged import Family, Question
 from psdstats.models.level import LevelLaw
 from psdstats.planning import Design, Variation, power
 from psdstats.simulate import Bench, Powder, SieveSet, TrialDesign
-from psdstats.simulate.breakage import Breakage
-from psdstats.simulate.design import Spread
+from psdstats.simulate.design import Breakage, Spread
 from psdstats.simulate.trial import rule_sizes, simulate_net_masses
 from psdstats.study import Balance
 

@@ -23,9 +23,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from psdstats.simulate import Bench, Powder, SieveSet, TrialDesign, simulate_study
-from psdstats.simulate.breakage import Breakage
 from psdstats.simulate.curve import mean_curves, random_curves
-from psdstats.simulate.design import Spread, lay_out
+from psdstats.simulate.design import Breakage, Spread, lay_out
 from psdstats.simulate.trial import gather, many_readings, quantities_of, rule_sizes
 from psdstats.study import Balance, Study
 

@@ -42,8 +42,7 @@ from psdstats.comparison.response import ComparisonRemark
 from psdstats.findings import ContrastKind
 from psdstats.models.judged import Question
 from psdstats.simulate import Bench, Powder, SieveSet, TrialDesign, simulate_study
-from psdstats.simulate.breakage import Breakage
-from psdstats.simulate.design import Spread, lay_out
+from psdstats.simulate.design import Breakage, Spread, lay_out
 from psdstats.simulate.trial import simulate_net_masses
 from psdstats.study import Balance, Study, TareHandling
 from psdstats.uncertainty import propagate

@@ -11,6 +11,7 @@ from importlib import import_module
 from pathlib import Path
 
 import pytest
+from psdstats_cli.commands.plan import PLANS
 from psdstats_cli.main import build_parser
 
 
@@ -31,8 +32,9 @@ QUICK = {"--method": "linear", "--trials": "100"}
 
 
 def _example(path):
-    text = import_module(f"psdstats_cli.commands.{'_'.join(path)}").EXAMPLE
-    return shlex.split(text.replace("\\\n", " "))
+    is_plan = path[0] == "plan"
+    own = PLANS[path[1]] if is_plan else import_module(f"psdstats_cli.commands.{path[0]}")
+    return shlex.split(own.EXAMPLE.replace("\\\n", " "))
 
 
 def _quick(path):

@@ -8,7 +8,7 @@ import pytest
 from psdstats.comparison.analysis import analyse_sizes
 from psdstats.comparison.compare import compare_analysis
 from psdstats.comparison.plan import plan_comparison
-from psdstats.sieves.sieve import Sieve
+from psdstats.sieves.standards import Sieve
 from psdstats.study.records import Balance, Reading, Run, Study
 from psdstats.uncertainty import propagate
 from psdstats.uncertainty.inputs import measurement_sources

@@ -16,7 +16,7 @@ from psdstats.comparison.groups import group_agreement, overall, sizes_by_run
 from psdstats.errors import ModelError
 from psdstats.findings import FindingKind, Verdict
 from psdstats.models.verdicts import VerdictRemark
-from psdstats.sieves.sieve import Sieve
+from psdstats.sieves.standards import Sieve
 from psdstats.study.records import Balance, Place, Reading, Run, Study
 from psdstats.uncertainty import propagate
 from psdstats.words.groups import agreement_sentences

@@ -11,7 +11,7 @@ from psdstats.comparison.classes import class_names, common_classes, stack_famil
 from psdstats.comparison.whole import compare_distributions
 from psdstats.errors import ModelError
 from psdstats.findings import FindingKind, Verdict
-from psdstats.sieves.sieve import Sieve
+from psdstats.sieves.standards import Sieve
 from psdstats.study.records import Balance, Place, Reading, Run, Study
 from psdstats.words.remarks import sentence
 from psdstats.words.sizes import verdict_sentence, whole_sentences

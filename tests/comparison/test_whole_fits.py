@@ -7,7 +7,7 @@ import pytest
 from scipy.stats import weibull_min
 
 from psdstats.comparison.whole import curve_points, fit_study
-from psdstats.sieves.sieve import Sieve
+from psdstats.sieves.standards import Sieve
 from psdstats.study.records import Balance, Place, Reading, Run, Study
 
 APERTURES = (45.0, 63.0, 90.0, 125.0, 180.0, 250.0)

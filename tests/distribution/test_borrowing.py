@@ -7,11 +7,11 @@ from scipy.special import ndtr
 
 from psdstats.distribution.borrowing import between_correlation, borrow
 from psdstats.distribution.powder_curve import curve_law
-from psdstats.distribution.trial_curves import mixed_table
-from psdstats.distribution.trial_runs import (
+from psdstats.distribution.trial_curves import (
     TrialRuns,
     elementary_errors,
     merged,
+    mixed_table,
     nominal_stacks,
     trials,
 )

@@ -7,9 +7,13 @@ from scipy.linalg import expm
 from scipy.special import ndtr, ndtri
 
 from psdstats.distribution.breakage import PRIOR, _crossing, _Mill, breakage_law
-from psdstats.distribution.percentiles import LEVELS
-from psdstats.distribution.trial_curves import half_width
-from psdstats.distribution.trial_runs import TrialRuns, brackets, elementary_errors, merged
+from psdstats.distribution.percentiles import LEVELS, bracketed_sizes
+from psdstats.distribution.trial_curves import (
+    TrialRuns,
+    elementary_errors,
+    half_width,
+    merged,
+)
 
 STACK = np.log([45, 90, 180, 355, 710.0])
 MINUTES = np.array([0, 1, 2, 4, 8.0])
@@ -77,7 +81,9 @@ def found():
     mill.d50 = np.log(260)
     z = ndtri(mill.curves(p[None])[0])
     rows = rows_of(ndtr([np.interp(STACK, mill.edge, one) for one in z]))
-    places = brackets(rows.undersize, rows.ln_aperture, rows.u_ln_aperture, rows.real, LEVELS)
+    places = bracketed_sizes(
+        rows.undersize, rows.ln_aperture, rows.u_ln_aperture, rows.real, LEVELS
+    )
     true = [
         np.interp(ndtri(LEVELS[m]), z[rows.time[k]], mill.edge)
         for k, m in zip(places.row, places.level, strict=True)
@@ -103,7 +109,9 @@ def test_sensitivities_are_those_of_the_moved_curves(mill):
     read = np.interp(STACK, mill.edge, z[0, 2]) + misses
     undersize = np.tile(ndtr(read), (len(MINUTES), 1))
     rows = rows_of(undersize)
-    places = brackets(rows.undersize, rows.ln_aperture, rows.u_ln_aperture, rows.real, LEVELS)
+    places = bracketed_sizes(
+        rows.undersize, rows.ln_aperture, rows.u_ln_aperture, rows.real, LEVELS
+    )
     for p in range(3, 6):
         at, _, _, by_undersize = _crossing(rows, places, p, mill, z, np.full(4, 0.05))
         for i in np.flatnonzero(rows.informative[places.row[p]]):

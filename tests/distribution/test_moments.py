@@ -6,7 +6,7 @@ import pytest
 from scipy.stats import lognorm
 
 from psdstats.distribution import moments
-from psdstats.distribution.curves import ClassMean, class_sizes_um, study_arrays
+from psdstats.distribution.curves import class_sizes_um, study_arrays
 from psdstats.distribution.moments import study_moments
 from psdstats.errors import SizeError
 
@@ -36,22 +36,18 @@ def test_equal_spheres():
 
 def test_class_sizes(two_stacks):
     arrays = study_arrays(two_stacks)
-    geometric, arithmetic = (class_sizes_um(arrays.aperture_um, mean) for mean in ClassMean)
+    geometric = class_sizes_um(arrays.aperture_um)
     real = arrays.real[1]
     np.testing.assert_allclose(geometric[1, real], [45, 127.279, 254.558], rtol=1e-5)
-    np.testing.assert_allclose(arithmetic[1, real], [45, 135, 254.558], rtol=1e-5)
 
 
 def test_study_moments_say_what_was_counted(two_stacks):
-    both = study_moments(two_stacks), study_moments(two_stacks, include_pan=False)
-    assert both[0].pan_included.all()
-    assert not both[1].pan_included.any()
-    np.testing.assert_allclose(both[0].fraction_counted, 1)
-    np.testing.assert_allclose(both[1].fraction_counted, [0.96, 0.9, 0.7])
-    assert (both[1].surface_mean_um > both[0].surface_mean_um).all()
-    assert both[0].specific_surface_m2_per_g.isna().all()
+    found = study_moments(two_stacks)
+    assert found.pan_included.all()
+    np.testing.assert_allclose(found.fraction_counted, 1)
+    assert found.specific_surface_m2_per_g.isna().all()
     second = moments([45, np.sqrt(90 * 180), 180 * np.sqrt(2)], [0.1, 0.7, 0.2])
-    assert both[0].surface_mean_um[1] == pytest.approx(second.surface_mean_um)
+    assert found.surface_mean_um[1] == pytest.approx(second.surface_mean_um)
 
 
 @pytest.mark.parametrize(
@@ -67,13 +63,6 @@ def test_study_moments_say_what_was_counted(two_stacks):
 def test_refusals(size, fraction, options, words):
     with pytest.raises(SizeError, match=words):
         moments(size, fraction, **options)
-
-
-def test_study_refusals(two_stacks, make_run, make_study):
-    with pytest.raises(SizeError, match="class mean 'harmonic'"):
-        study_moments(two_stacks, class_mean="harmonic")
-    with pytest.raises(SizeError, match="run 'x' holds no powder outside the pan"):
-        study_moments(make_study(make_run("x", [0, 63, 125], [5, 0, 0])), include_pan=False)
 
 
 def test_an_empty_class_below_zero_counts_as_none(make_run, make_study):

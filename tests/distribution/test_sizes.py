@@ -8,7 +8,7 @@ import pytest
 from psdstats.distribution import cumulative_undersize, mass_fractions, percentiles, sizes
 from psdstats.distribution.curves import curve_frame, study_arrays
 from psdstats.errors import SizeError, StudyError
-from psdstats.sieves.sieve import Sieve
+from psdstats.sieves.standards import Sieve
 from psdstats.words.remarks import sentence
 
 RULES = ["semilog", "linear", "logprobit", "monotone"]

@@ -5,9 +5,17 @@ import pytest
 from numpy.testing import assert_allclose
 from scipy.special import ndtr
 
-from psdstats.distribution.percentiles import LEVELS
-from psdstats.distribution.trial_curves import _Batch, _Readings, _Scale, _settings, curves_law
-from psdstats.distribution.trial_runs import TrialRuns, brackets, elementary_errors, merged
+from psdstats.distribution.percentiles import LEVELS, bracketed_sizes
+from psdstats.distribution.trial_curves import (
+    TrialRuns,
+    _Batch,
+    _Readings,
+    _Scale,
+    _settings,
+    curves_law,
+    elementary_errors,
+    merged,
+)
 
 STACK = np.log([45, 63, 90, 125, 180, 250, 355, 500.0])
 MINUTES = np.array([0, 2, 8.0])
@@ -37,7 +45,7 @@ def rows_of(shift=0.0, change=0.0):
 
 
 def places_of(rows):
-    return brackets(rows.undersize, rows.ln_aperture, rows.u_ln_aperture, rows.real, LEVELS)
+    return bracketed_sizes(rows.undersize, rows.ln_aperture, rows.u_ln_aperture, rows.real, LEVELS)
 
 
 @pytest.mark.parametrize("link", [0, 3, 7, 12])

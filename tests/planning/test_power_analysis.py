@@ -21,7 +21,7 @@ from psdstats.findings import Ending
 from psdstats.planning import Design, Variation
 from psdstats.planning.designs import analysis_of, draw_ln_sizes, simulate_design
 from psdstats.simulate import Bench, Powder, SieveSet, TrialDesign, simulate_study
-from psdstats.simulate.breakage import Breakage
+from psdstats.simulate.design import Breakage
 from psdstats.study.records import Balance
 from psdstats.uncertainty import propagate
 

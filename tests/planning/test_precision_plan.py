@@ -16,7 +16,7 @@ from psdstats.distribution.powder_curve import curve_law
 from psdstats.errors import PlanError
 from psdstats.planning import ExpectedPowder, PlannedWeighing, precision
 from psdstats.planning.planned_samples import LawCheck, weigh_powder
-from psdstats.sieves.sieve import Sieve
+from psdstats.sieves.standards import Sieve
 from psdstats.study.records import Balance, Place, Reading, Run, Study
 from psdstats.uncertainty import propagate
 from psdstats.words.planning import precision_sentences

@@ -6,7 +6,7 @@ import pytest
 from scipy import stats
 
 from psdstats.models import MixedModel
-from psdstats.sieves.sieve import Sieve
+from psdstats.sieves.standards import Sieve
 from psdstats.study.records import Balance, Reading, Run, Study
 from psdstats.uncertainty import propagate, ratio_intervals
 from psdstats.uncertainty.linear import coverage_factor

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from rate_runs import run_sizes
 
-from psdstats.sieves.sieve import Sieve
+from psdstats.sieves.standards import Sieve
 from psdstats.study.records import Balance, Place, Reading, Run, Study
 
 TIMES = (0.0, 6.0, 12.0, 24.0, 48.0)

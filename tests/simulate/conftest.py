@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from psdstats.simulate import Bench, Powder, SieveSet, TrialDesign
-from psdstats.simulate.breakage import Breakage
+from psdstats.simulate.design import Breakage
 from psdstats.study.records import Balance
 
 FINE = Balance(name="fine", resolution_g=1e-6)

@@ -7,7 +7,7 @@ import pytest
 from scipy.linalg import expm
 
 from psdstats.errors import SizeError
-from psdstats.simulate.breakage import Breakage, breakage_rates, mill, rate_matrix, size_edges
+from psdstats.simulate.design import Breakage, breakage_rates, mill, rate_matrix, size_edges
 
 EDGES_UM = size_edges(1000, 4, per_octave=8)
 FEED = np.append(np.diff(np.linspace(0, 1, EDGES_UM.size)), 0.0)

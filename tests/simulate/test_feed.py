@@ -10,8 +10,8 @@ from scipy import stats
 
 from psdstats.errors import SizeError
 from psdstats.simulate import Bench, Powder, SieveSet, TrialDesign
-from psdstats.simulate.breakage import Breakage
 from psdstats.simulate.curve import coarsest_um, feed_undersize, undersize_through
+from psdstats.simulate.design import Breakage
 from psdstats.simulate.trial import simulate_net_masses
 from psdstats.study.records import Balance
 

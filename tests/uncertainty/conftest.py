@@ -2,7 +2,7 @@
 
 import pytest
 
-from psdstats.sieves.sieve import Sieve
+from psdstats.sieves.standards import Sieve
 from psdstats.study.records import Balance, Place, Reading, Run, Study
 
 APERTURES = (0, 45, 63, 90, 125, 180, 250, 355, 500)

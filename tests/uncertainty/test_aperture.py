@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from psdstats.sieves.sieve import Sieve
+from psdstats.sieves.standards import Sieve
 from psdstats.uncertainty import propagate
 
 NETS, APERTURES = (3.0, 4.0, 3.0), (0, 90, 180)  # D50 is the geometric mean of the two apertures

@@ -8,8 +8,7 @@ from scipy import stats
 from uncertainties import correlated_values, ufloat, umath
 
 from psdstats.errors import StudyError, UncertaintyError
-from psdstats.sieves.sieve import Sieve
-from psdstats.sieves.standards import tolerance_um
+from psdstats.sieves.standards import Sieve, tolerance_um
 from psdstats.study.records import TareHandling
 from psdstats.uncertainty import propagate
 from psdstats.uncertainty.law import prepare

@@ -9,8 +9,7 @@ import pytest
 from psdstats import room
 from psdstats.errors import UncertaintyError
 from psdstats.simulate import Bench, Powder, SieveSet, TrialDesign, simulate_study
-from psdstats.simulate.breakage import Breakage
-from psdstats.simulate.design import Spread
+from psdstats.simulate.design import Breakage, Spread
 from psdstats.study.records import Balance
 from psdstats.uncertainty import engine, linear, propagate, undersize_bands
 from psdstats.uncertainty import law as law_module

@@ -8,8 +8,7 @@ import numpy as np
 import pytest
 
 from psdstats.errors import UncertaintyError
-from psdstats.sieves.sieve import Sieve
-from psdstats.sieves.standards import tolerance_um
+from psdstats.sieves.standards import Sieve, tolerance_um
 from psdstats.uncertainty import propagate, ratio_intervals
 from psdstats.uncertainty.draws import draw_blocks, make_plan
 from psdstats.uncertainty.law import prepare

@@ -13,11 +13,10 @@ from psdstats.comparison.response import ComparisonRemark
 from psdstats.findings import Contrast, Finding, FindingKind, Numbers, Verdict
 from psdstats.models.verdicts import VerdictRemark
 from psdstats.study.flags import Flag, Spot
-from psdstats.words.captions import change_words
 from psdstats.words.comparison import finding_sentence
 from psdstats.words.courses import course_sentence, factor_sentences
 from psdstats.words.numbers import PLAIN
-from psdstats.words.remarks import sentence
+from psdstats.words.remarks import change_words, sentence
 from psdstats.words.sheet import claimed, difference_cell, sign_of
 from psdstats.words.short_answers import _ended
 from psdstats.words.study import says_of

@@ -12,7 +12,6 @@ from psdstats.comparison.consistency import consistency
 from psdstats.comparison.groups import GroupAgreement, group_precision, overall
 from psdstats.findings import BenchAnswer, Contrast, FindingKind, Numbers, Verdict
 from psdstats.models.verdicts import judge
-from psdstats.words.captions import CAPTIONS
 from psdstats.words.groups import (
     agreement_sentences,
     deviations_alternative,
@@ -22,7 +21,7 @@ from psdstats.words.groups import (
     precision_notes,
 )
 from psdstats.words.numbers import Numerals
-from psdstats.words.remarks import fill
+from psdstats.words.remarks import CAPTIONS, fill
 
 HOSTILE = (": changed, ", "Mill 2.5", "dry at 20 C", " vs ", "D50; D90", "a.")
 COMMA = Numerals(",")

@@ -24,8 +24,8 @@ from psdstats.output.style import (
     number_ticks,
     numerals,
 )
-from psdstats.words.captions import APERTURE_AXIS, TIME_AXIS
 from psdstats.words.numbers import PLAIN, Numerals
+from psdstats.words.remarks import APERTURE_AXIS, TIME_AXIS
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

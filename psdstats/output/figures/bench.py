@@ -36,7 +36,7 @@ from psdstats.output.style import (
     numerals,
     readable,
 )
-from psdstats.words import captions as words
+from psdstats.words import remarks as words
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -34,7 +34,7 @@ from psdstats.output.style import (
     mark,
     numerals,
 )
-from psdstats.words import captions as words
+from psdstats.words import remarks as words
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

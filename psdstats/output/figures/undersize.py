@@ -22,7 +22,7 @@ from psdstats.output.figures.marks import (
     need,
 )
 from psdstats.output.style import FAINT, GREY, WIDTH_MM, column_mm, numerals
-from psdstats.words import captions as words
+from psdstats.words import remarks as words
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

@@ -21,8 +21,7 @@ from psdstats.output import table as col
 from psdstats.output.content import Drawing, Page, Paragraph, page_of, panel_of
 from psdstats.output.figures.shares import bars_of, shares_height_mm, uncertainty_shares
 from psdstats.output.table import Column, Place, Table, table_of
-from psdstats.sieves.sieve import Sieve
-from psdstats.sieves.standards import tolerance_um
+from psdstats.sieves.standards import Sieve, tolerance_um
 from psdstats.study.records import Study
 from psdstats.study.save import described
 from psdstats.uncertainty.budget import Budget, combined_percent

@@ -63,10 +63,9 @@ from psdstats.room import one_thread
 from psdstats.study.flags import CheckReport, Flag, Severity
 from psdstats.words import models
 from psdstats.words import study as bench
-from psdstats.words.captions import FIGURES
 from psdstats.words.comparison import component_words
 from psdstats.words.numbers import MISSING, PLAIN, Numerals
-from psdstats.words.remarks import fill, once_each
+from psdstats.words.remarks import FIGURES, fill, once_each
 from psdstats.words.sheet import main_result
 
 if TYPE_CHECKING:

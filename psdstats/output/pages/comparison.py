@@ -37,7 +37,8 @@ from psdstats.output.table import Column, Place, Table, table_of
 from psdstats.words import comparison as words
 from psdstats.words import courses as told
 from psdstats.words import groups as benches
-from psdstats.words.captions import (
+from psdstats.words.numbers import PLAIN, Numerals
+from psdstats.words.remarks import (
     change_words,
     changes_alternative,
     changes_caption,
@@ -46,7 +47,6 @@ from psdstats.words.captions import (
     level_label,
     short_change,
 )
-from psdstats.words.numbers import PLAIN, Numerals
 
 _MOST_RATIOS = 36  # contrasts in one figure
 _MOST_ROWS = 52  # of the figure of changes, which has a page

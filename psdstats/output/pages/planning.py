@@ -23,8 +23,8 @@ from psdstats.planning.power import PowerResult
 from psdstats.planning.precision_plan import PrecisionPlan
 from psdstats.planning.stack_choice import StackChoice
 from psdstats.words import planning as words
-from psdstats.words.captions import FIGURES
 from psdstats.words.numbers import PLAIN, Numerals
+from psdstats.words.remarks import FIGURES
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

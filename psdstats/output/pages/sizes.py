@@ -30,8 +30,8 @@ from psdstats.uncertainty.linear import coverage_factor
 from psdstats.uncertainty.propagation import Propagation, mean_sizes
 from psdstats.uncertainty.ratios import RatioIntervals
 from psdstats.words import sizes as words
-from psdstats.words.captions import level_label
 from psdstats.words.numbers import PLAIN, Numerals, decimals_for
+from psdstats.words.remarks import level_label
 from psdstats.words.report import left_out_notes
 
 if TYPE_CHECKING:

@@ -20,9 +20,8 @@ from psdstats.output.figures.groups import class_changes, fit_misfit
 from psdstats.output.figures.marks import drawn, room_for
 from psdstats.output.table import Place, Table, table_of
 from psdstats.words import sizes as words
-from psdstats.words.captions import FIGURES
 from psdstats.words.numbers import PLAIN, Numerals
-from psdstats.words.remarks import sentence
+from psdstats.words.remarks import FIGURES, sentence
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -17,8 +17,7 @@ import numpy as np
 
 from psdstats.errors import SizeError, UncertaintyError
 from psdstats.findings import Remark
-from psdstats.sieves.sieve import Sieve
-from psdstats.sieves.standards import practice_rule, tolerance_um
+from psdstats.sieves.standards import Sieve, practice_rule, tolerance_um
 from psdstats.study.records import Balance, Run, Study, TareHandling
 from psdstats.uncertainty.inputs import (
     ElementaryInputs,

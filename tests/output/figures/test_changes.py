@@ -10,8 +10,8 @@ from matplotlib.markers import CARETLEFT, CARETRIGHT
 
 from psdstats.output.figures import effects as figures
 from psdstats.output.style import house_style, narrow_screen
-from psdstats.words.captions import change_words, changes_alternative, short_change
 from psdstats.words.numbers import PLAIN, Numerals
+from psdstats.words.remarks import change_words, changes_alternative, short_change
 
 NAMES = ["quantity", "at", "level", "ratio", "ratio_lower", "ratio_upper", "verdict"]
 CHANGES = pd.DataFrame(

@@ -7,8 +7,7 @@ from psdstats_datasets import demo_study
 
 from psdstats import read_study
 from psdstats.simulate import Bench, Powder, SieveSet, TrialDesign, simulate_study
-from psdstats.simulate.breakage import Breakage
-from psdstats.simulate.design import Spread
+from psdstats.simulate.design import Breakage, Spread
 from psdstats.study.records import Balance
 
 APERTURES = (45.0, 63.0, 90.0, 125.0, 180.0, 250.0, 355.0, 500.0)

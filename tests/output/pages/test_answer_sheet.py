@@ -12,10 +12,10 @@ from psdstats.findings import Ending, Verdict
 from psdstats.output.pages import answer_sheet as page
 from psdstats.output.pages.sizes import means_table
 from psdstats.uncertainty.budget import combined_percent, typical_run
-from psdstats.words.captions import CAPTIONS, NOTES
 from psdstats.words.courses import size_words
 from psdstats.words.numbers import PLAIN, Numerals
 from psdstats.words.rate import time_words
+from psdstats.words.remarks import CAPTIONS, NOTES
 from psdstats.words.sheet import percent_parts
 
 WITH_TIME = (
