@@ -5,6 +5,7 @@ from math import isfinite, log
 
 import numpy as np
 import pytest
+from psdstats.simulate.breakage import Breakage
 from psdstats_datasets import demo_study
 
 from psdstats.columns import QUANTITIES
@@ -14,7 +15,6 @@ from psdstats.findings import Verdict
 from psdstats.output.report import report
 from psdstats.planning.designs import variation_of
 from psdstats.simulate import Bench, Powder, SieveSet, TrialDesign, simulate_study
-from psdstats.simulate.breakage import Breakage
 from psdstats.simulate.design import Spread
 from psdstats.study import Balance, read_study
 
