@@ -37,7 +37,7 @@ _COLUMNS = ("run", TIME, "aperture_um", "undersize", "lower", "upper")
 _GUIDES = (10, 50, 90)  # per cent: where D10, D50 and D90 are read
 _MOST_ACROSS = 4
 _TITLE_SIGNS = 76  # of the titles of a row together
-_PANEL_MM, _AROUND_MM, _PAGE_MM = 42.0, 22.0, 225.0  # height of a panel, of what is around, of all
+_PANEL_MM, _AROUND_MM, _PAGE_MM = 36.0, 22.0, 225.0  # height of a panel, of what is around, of all
 
 
 def undersize_curves(frame: pd.DataFrame, ax: Axes, *, has_key: bool = True) -> Axes:
