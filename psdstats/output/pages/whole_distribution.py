@@ -121,7 +121,7 @@ def class_drawings(whole: WholeComparison, say: Numerals = PLAIN) -> list[Drawin
         every = [ax for row in panels for ax in row]
         for ax, part, frame in zip(every, shown, frames, strict=False):
             class_changes(frame, ax)
-            ax.set_title(drawn(part.name, most=room_for(ax, across)) if several else "")
+            ax.set_title(drawn(part.name, most=room_for(ax, 1)) if several else "")
             ax.set(**({} if ax in every[-across:] else {"xlabel": ""}))
             ax.set(**({} if ax in [row[0] for row in panels] else {"ylabel": ""}))
         for ax in every[len(shown) :]:
