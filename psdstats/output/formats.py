@@ -5,8 +5,9 @@ the others); with a decimal comma the fields of CSV are separated by semicolons.
 others show the grid of texts.  HTML names its headings by their scope and carries the full value of
 each number for sorting and pointing.  LaTeX is a longtable that pandas writes with the rules of
 booktabs; wider than its text, it is cut between columns with the row headings repeated.  In a
-terminal headings are broken first, then spare columns left out, then texts broken between words,
-then columns left out from the right; a line names them.
+terminal headings are broken first, then spare columns left out, then texts broken between words
+and numbers before their interval, then columns left out from the right, the verdict last of all; a
+line names them.
 """
 
 from __future__ import annotations
@@ -387,6 +388,8 @@ def _sheet_names(names: list[str]) -> list[str]:
 
 
 _GAP = "  "
+_INTERVAL = re.compile(r" (?=[(±−])")  # begins behind a number
+_ANSWER = "verdict"  # the column that a terminal never leaves out for another
 
 
 def to_terminal(table: Table, say: Numerals = PLAIN, *, width: int = 80) -> str:
@@ -396,7 +399,7 @@ def to_terminal(table: Table, say: Numerals = PLAIN, *, width: int = 80) -> str:
     columns = [
         _TextColumn(
             heading=head[at],
-            spare=column.spare,
+            rank=column.spare - (column.name == _ANSWER),
             cells=[row[at] for row in rows],
             to_right=column.is_number,
         )
@@ -418,27 +421,33 @@ def to_terminal(table: Table, say: Numerals = PLAIN, *, width: int = 80) -> str:
 class _TextColumn:
     """One column of plain texts and the width it is set to."""
 
-    def __init__(self, *, heading: str, cells: list[str], to_right: bool, spare: bool) -> None:
+    def __init__(self, *, heading: str, cells: list[str], to_right: bool, rank: int) -> None:
         self.heading = heading
-        self.spare = spare
+        self.rank = rank  # 1 goes first, −1 last
         self.cells = cells
         self.to_right = to_right
         content = max(map(_terminal_cells, cells), default=0)
-        word = max((_terminal_cells(word) for text in cells for word in text.split()), default=0)
+        parts = (part for text in cells for part in self.parts(text))
+        word = max(map(_terminal_cells, parts), default=0)
         self.natural = max(content, _terminal_cells(heading))
         self.with_broken_heading = max(content, *map(_terminal_cells, heading.split() or [""]))
-        self.with_broken_cells = (
-            self.with_broken_heading
-            if to_right
-            else max(word, *map(_terminal_cells, heading.split() or [""]))
-        )
+        self.with_broken_cells = max(word, *map(_terminal_cells, heading.split() or [""]))
         self.width = self.natural
+
+    def parts(self, text: str) -> list[str]:
+        """Between which parts a cell may be broken: words, or a number and its interval."""
+        return _INTERVAL.split(text, maxsplit=1) if self.to_right else text.split()
+
+    def lines(self, text: str) -> list[str]:
+        """A cell in lines of the width of the column."""
+        is_broken = self.to_right and _terminal_cells(text) > self.width
+        return self.parts(text) if is_broken else _wrapped(text, self.width)
 
 
 def _fit(columns: list[_TextColumn], width: int) -> list[_TextColumn]:
     """The columns that fit, each with its width set."""
     kept = list(columns)
-    first = [column for column in columns if column.spare]
+    first = [column for column in columns if column.rank > 0]
     while True:
         for column in kept:
             column.width = column.natural
@@ -447,7 +456,8 @@ def _fit(columns: list[_TextColumn], width: int) -> list[_TextColumn]:
             _narrow(kept, width, lambda column: column.with_broken_cells)
         if _total_width(kept) <= width or len(kept) == 1:
             break
-        kept.remove(first.pop() if first else kept[-1])
+        others = [column for column in kept[1:] if column.rank >= 0] or kept
+        kept.remove(first.pop() if first else others[-1])
     kept[0].width = min(kept[0].width, width)
     return kept
 
@@ -467,9 +477,8 @@ def _narrow(columns: list[_TextColumn], width: int, floor: Callable[[_TextColumn
 
 def _text_row(texts: list[str], columns: list[_TextColumn], *, at_foot: bool = False) -> list[str]:
     """The lines of one row; short texts stand at its head, or at its foot."""
-    parts = [
-        _wrapped(text, column.width) or [""] for text, column in zip(texts, columns, strict=True)
-    ]
+    pairs = zip(texts, columns, strict=True)
+    parts = [_wrapped(text, own.width) if at_foot else own.lines(text) for text, own in pairs]
     if at_foot:
         tallest = max(map(len, parts))
         parts = [[""] * (tallest - len(part)) + part for part in parts]

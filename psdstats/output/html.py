@@ -130,16 +130,11 @@ def _running_head(content: ReportContent) -> str:
     return f'\n@page {{ @top-left {{ content: "{text}"; }} }}'
 
 
-_TALL = 0.6  # height over width
-
-
 def _wideness(svg: str) -> str:
-    """Classes for a drawing: too wide for a phone; too high to share a printed page as it is."""
+    """The class of a drawing that is too wide for a phone."""
     found = _VIEW_BOX.search(svg)
-    width, height = map(float, found[1].split()[2:4]) if found else (0.0, 0.0)
-    if width <= NARROW_MM * _POINTS_PER_MM + 1:
-        return ""
-    return " wide tall" if height > _TALL * width else " wide"
+    width = float(found[1].split()[2]) if found else 0.0
+    return " wide" if width > NARROW_MM * _POINTS_PER_MM + 1 else ""
 
 
 def _inline_svg(svg: str, alternative: str, number: int) -> Markup:

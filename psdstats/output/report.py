@@ -28,6 +28,7 @@ from psdstats.output.collect import WRITING, Compared, Results, Stage, gather, i
 from psdstats.output.content import (
     Block,
     Bullets,
+    Drawing,
     Equation,
     Note,
     Page,
@@ -220,7 +221,7 @@ def report_content(
     method = method_section(found, cite, say)
     fronts = (page.front() for page in pages)
     backs = (page.back() for page in pages)
-    sections = [one for one in fronts if one is not None]
+    sections = _figures_first([one for one in fronts if one is not None])
     appendix = [*(one for one in backs if one is not None), method]
     kept = without_repeats([*sections, *appendix])
     return ReportContent(
@@ -236,6 +237,12 @@ def report_content(
         provenance=provenance,
         say=say,
     )
+
+
+def _figures_first(sections: list[Section]) -> list[Section]:
+    """The figure of changes before the table of means: paper may break the table alone."""
+    has_figure = [any(isinstance(each, Drawing) for each in one.blocks) for one in sections]
+    return [*sections[1::-1], *sections[2:]] if has_figure[:2] == [False, True] else sections
 
 
 def report_pages(found: Results, say: Numerals = PLAIN) -> list[Page]:

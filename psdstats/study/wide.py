@@ -239,7 +239,9 @@ class Layout(wide.Finder):
             label = max((c for r, c in self.cells if r == row and c < left), default=0)
             role, unit = self.meaning(self.cells[row, label]) if label else ("", None)
             role = self.lines.get(self.grid.row(row), role)
-            if role in ("", col.APERTURE, col.SIEVE, wide.PAN, *wide.MASSES):
+            if role in wide.NUMERIC and label and self._is_title((row, label), spots):
+                role = wide.SKIP
+            elif role in ("", col.APERTURE, col.SIEVE, wide.PAN, *wide.MASSES):
                 known = bool(label) and role == ""
                 role = self._by_values(spots) if not known else ""
                 if not role and known and len(spots) >= min(wide.FEW, len(self.samples)):
@@ -250,6 +252,11 @@ class Layout(wide.Finder):
             if role not in ("", wide.SKIP):
                 self._tell(row, role, unit, (row, label) if label else None)
         self._find_names(open_rows)
+
+    def _is_title(self, label: wide.Spot, beside: Sequence[wide.Spot]) -> bool:
+        """Whether a heading is a title with such a word in it, cut where its comma was."""
+        is_cut = len(beside) < len(self.samples) and not self.says_only(self.cells[label])
+        return is_cut and not str(self.cells[beside[0]]).strip()[0].isdigit()
 
     def _by_values(self, spots: Sequence[wide.Spot]) -> str:
         """What values without a heading are, where their form says so."""

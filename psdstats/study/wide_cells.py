@@ -269,6 +269,14 @@ class Finder:
         role = _PHRASES[max(fitting, key=len)] if fitting else ""
         return (SKIP if unit == "%" and role in (*MASSES, "") else role), unit
 
+    def says_only(self, cell: Cell) -> bool:
+        """Whether a heading has no word beside those that give its meaning, and its unit."""
+        text = same(str(cell))
+        found = _LAST_UNIT.search(text)
+        return (
+            plain(text) in self.own or plain(text[: found.start()] if found else text) in _PHRASES
+        )
+
     def take(self, spot: Spot, role: str) -> None:
         """Count a heading as understood, and keep its words for the next table."""
         self.used.add(spot)

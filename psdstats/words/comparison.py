@@ -279,6 +279,10 @@ def _test_verdict(plan: ComparisonPlan, result: QuantityComparison) -> tuple[str
     return f"is {do}", f"are {do}", part
 
 
+NO_FREEDOM = "; F has no degrees of freedom left"
+"""Behind what a test rests on."""
+
+
 def _all_p(found: Sequence[float], say: Numerals, *, shown: bool) -> str:
     """One p, or the largest of those that show something, or the least of those that do not."""
     if len({p_words(one, say) for one in found}) == 1:
@@ -295,7 +299,9 @@ def _where_tests_part(comparison: Comparison, say: Numerals) -> tuple[str, ...]:
         f"{result.quantity} ({p_words(test.p_plain, say)})"
         for result in comparison.results
         for test in result.tests[:1]
-        if np.isfinite(test.p_plain) and (test.p < alpha) != (test.p_plain < alpha)
+        if np.isfinite(test.p_plain)
+        and round(test.df_den, 1) > 0.0
+        and (test.p < alpha) != (test.p_plain < alpha)
     ]
     if not parting:
         return ()

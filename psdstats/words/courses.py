@@ -176,7 +176,7 @@ def course_sentence(course: Course, plan: ComparisonPlan, say: Numerals = PLAIN)
 def least_words(course: Course, plan: ComparisonPlan, say: Numerals = PLAIN) -> str:
     """Lower limit of the change by the end, for a cell of a table; empty where there is none."""
     share = _least(course, plan)
-    return say.at_least(share) if np.isfinite(share) else ""
+    return say.at_least(share) if LEAST_TOLD <= share < np.inf else ""
 
 
 def stop_words(course: Course, plan: ComparisonPlan, say: Numerals = PLAIN) -> str:

@@ -295,8 +295,9 @@ def _goes_up(answer: BenchAnswer) -> bool:
 def _where_apart(answer: BenchAnswer, say: Numerals) -> str:
     """At which conditions one size differs; empty for none."""
     changed = [one for one in conditions(answer, say) if _is_changed(one[1])]
-    changed.sort(key=lambda one: -abs(one[1].numbers.estimate))
-    told = [f"{difference_of(one, say)} at {where}" for where, one in changed[:_MOST_CONDITIONS]]
+    farthest_out = sorted(changed, key=lambda one: -abs(one[1].numbers.estimate))[:_MOST_CONDITIONS]
+    shown = [one for one in changed if one in farthest_out]  # in the order of the conditions
+    told = [f"{difference_of(one, say)} at {where}" for where, one in shown]
     if not told:
         return ""
     more = len(changed) - len(told)

@@ -375,6 +375,13 @@ def difference_words(
     ('at least 58 % lower', '16 to 84 % higher')
     >>> difference_words(0.0723, 0.0296, 0.1142, has_verb=True)
     '7.5 % (3.0 to 12.1 %)'
+
+    A number that would be rounded to nothing is none, or has the digits that it needs.
+
+    >>> difference_words(0.0004, -0.0192, 0.0202)
+    'no higher, between 1.9 % lower and 2.0 % higher'
+    >>> difference_words(0.02, -0.0001, 0.0402)
+    '2.0 % higher, between 0.01 % lower and 4.1 % higher'
     """
     with np.errstate(over="ignore"):  # with next to no degrees of freedom there is no upper limit
         middle, low, high = (float(one) for one in 100.0 * np.expm1([log_ratio, lower, upper]))
@@ -386,7 +393,9 @@ def difference_words(
         return "" if has_verb else f" {'lower' if value < 0 else 'higher'}"
 
     def told(value: float) -> str:
-        return f"{say.fixed(abs(value), places)} %{way(value)}"
+        text = say.fixed(abs(value), places)
+        is_nothing = text == say.fixed(0.0, places)
+        return f"{say.significant(abs(value), 1) if is_nothing else text} %{way(value)}"
 
     is_closed = math.isfinite(lower) and math.isfinite(high)
     if math.isnan(middle) and not is_closed:
@@ -397,7 +406,8 @@ def difference_words(
     either = f"between {told(low)} and {told(high)}"
     if math.isnan(middle):
         return f"{either if low < 0.0 < high else f'{limits}{way(low + high)}'}{behind}"
-    said = f"{told(middle)}{behind}"
+    is_none = low < 0.0 < high and say.fixed(abs(middle), places) == say.fixed(0.0, places)
+    said = f"{f'no{way(middle)}' if is_none else told(middle)}{behind}"
     if not is_closed:
         return said
     return f"{said}, {either}" if low < 0.0 < high else f"{said} ({limits})"

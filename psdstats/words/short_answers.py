@@ -30,7 +30,7 @@ from psdstats.words.courses import (
     way_of,
 )
 from psdstats.words.groups import conditions, farthest
-from psdstats.words.numbers import PLAIN, Numerals
+from psdstats.words.numbers import LEAST_TOLD, PLAIN, Numerals
 from psdstats.words.rate import target_told
 from psdstats.words.remarks import alike, capital, joined, phrases, place, plural, sentence
 from psdstats.words.sheet import SEVERAL_LEVELS, Told, at_words, main_result
@@ -118,16 +118,17 @@ def _last_step(courses: Sequence[Course], plan: ComparisonPlan, say: Numerals) -
     ]
     if not gained or len(courses[0].times) < _STEPS + 1:  # one step is the whole change
         return ""
+    shares = [gain_share(stop.gain_at_least, plan) for _, stop in gained]
     parts = [
-        f"{say.at_least(gain_share(stop.gain_at_least, plan))}{at_words(one, plan, say, k)}"
-        for k, (one, stop) in enumerate(gained)
+        f"{say.at_least(share)}{at_words(one, plan, say, k)}"
+        for k, (share, (one, _)) in enumerate(zip(shares, gained, strict=True))
     ]
     if len(gained) > SEVERAL_LEVELS:
-        least = min(gain_share(stop.gain_at_least, plan) for _, stop in gained)
-        parts = [f"{say.at_least(least)} at every level"]
+        parts = [f"{say.at_least(min(shares))} at every level"]
+    least = f" by at least {joined(parts)}" if min(shares) >= LEAST_TOLD else ""
     name, stop = courses[0].quantity, gained[0][1]
     since = place(TIME, stop.before, say)
-    return f"From {since} on {name} {way_of(plan).went} by at least {joined(parts)}."
+    return f"From {since} on {name} {way_of(plan).went}{least}."
 
 
 def _why_untold(courses: Sequence[Course], say: Numerals) -> Iterator[str]:

@@ -44,6 +44,8 @@ BOOTSTRAP_STATUS = {
     "too few units": f"no interval: fewer than {LEAST_UNITS} independent units",
 }
 """Why a mean or ratio has no bootstrap interval."""
+PLAIN_MEAN = "plain mean"
+"""Of runs that count alike; an analysis weighs them."""
 
 
 def sizes_note(sizes: Propagation, say: Numerals = PLAIN) -> str:

@@ -108,9 +108,9 @@ for (const report of reports()) {
       assert.ok(await place(".headline") < 300, "the large sentence stands too low");
       if (await page.locator("nav").count()) assert.ok(await place("nav") > await place(".answers"), "contents come first");
       // what is read first is in view without scrolling sideways
-      const cut = await page.evaluate(() => [...document.querySelectorAll(".sheet .drawing, #main > .body > section:not(.appendix) .drawing")]
+      const cut = await page.evaluate(() => [...document.querySelectorAll(".sheet .drawing, .sheet .tablebox, #main > .body > section:not(.appendix) .drawing")]
         .filter((box) => box.checkVisibility() && box.scrollWidth > box.clientWidth + 1)
-        .map((box) => box.closest("figure").id));
+        .map((box) => box.closest("[id]").id));
       assert.deepEqual(cut, []);
       await unfold(page);
       const found = await page.evaluate(letters, LETTER_PT);

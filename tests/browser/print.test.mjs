@@ -1,4 +1,5 @@
-// The page on paper: A4 pages that hold every table row and figure whole, inside the margins.
+// The page on paper: A4 pages that hold every table row and figure whole, inside the margins, with
+// little of a page left blank and letters that can be read.
 //
 // Marks of one pixel are put at the start and end of each row, figure and box before printing.
 // pdftotext (poppler-utils) then tells on which page, and where, each mark and each word came to lie.
@@ -18,6 +19,7 @@ const POINTS = 72 / 25.4;
 const PAGE = { width: 210, height: 297, side: 18, top: 18, bottom: 16 }; // mm, as in report.css
 const WHOLE = { row: "tbody tr", figure: "figure", note: ".note", equation: ".equation", answer: ".answers div", page: ".sheet", appendix: ".appendix h2" };
 const BLANK = 1 / 3; // of a page, at most
+const LETTER_PT = { drawn: 7, printed: 5 }; // the smallest letters of a figure
 
 let browser;
 let scratch;
@@ -34,7 +36,7 @@ for (const report of reports()) {
   describe(`printed report ${report.name}`, () => {
     let sheets; // pages of words
     let wanted; // what was marked: key, kind, words of a row
-    let first; // first page of the appendix, from 0
+    let first; // page on which the appendix begins, from 0
     const path = () => join(scratch, `${report.name}.pdf`);
 
     before(async () => {
@@ -64,15 +66,30 @@ for (const report of reports()) {
     });
 
     test("has as many pages as a reader can be asked to turn", { skip: !report.pages && "no limit is set" }, () => {
-      assert.ok(first <= report.pages.body, `${first} pages before the appendix`);
+      assert.ok(first + 1 <= report.pages.body, `${first + 1} pages up to the appendix`);
       assert.ok(sheets.length <= report.pages.all, `${sheets.length} pages`);
     });
 
-    test("leaves no page more than a third blank, the last of each part apart", () => {
+    test("leaves no page more than a third blank, the last apart", () => {
       const blank = blanks(path()).map((share, at) => ({ page: at + 1, blank: Number(share.toFixed(2)) }));
       assert.equal(blank.length, sheets.length);
-      const parts = [first - 1, sheets.length - 1];
-      assert.deepEqual(blank.filter((each, at) => each.blank > BLANK && !parts.includes(at)), []);
+      assert.deepEqual(blank.slice(0, -1).filter((each) => each.blank > BLANK), []);
+    });
+
+    test("prints figures large enough to be read", async () => {
+      const width = Math.floor((PAGE.width - 2 * PAGE.side) * MM);
+      const { page, close } = await open(browser, report.url, { width });
+      await page.emulateMedia({ media: "print" });
+      const letters = await page.evaluate((drawn) => [...document.querySelectorAll(".drawing svg")]
+        .filter((svg) => svg.checkVisibility())
+        .map((svg) => {
+          const [box, own] = [svg.getBoundingClientRect(), svg.viewBox.baseVal];
+          const scale = Math.min(box.width / own.width, box.height / own.height);
+          return { figure: svg.closest("figure").id, pt: Number((0.75 * drawn * scale).toFixed(1)) };
+        }), LETTER_PT.drawn);
+      assert.ok(letters.length > 0 || !report.pages, "no figure is printed");
+      assert.deepEqual(letters.filter((each) => each.pt < LETTER_PT.printed), []);
+      await close();
     });
 
     test("prints what is folded on the screen, with script and without", async () => {

@@ -4,7 +4,7 @@ import { existsSync } from "node:fs";
 import { basename, delimiter, join, resolve } from "node:path";
 import { pathToFileURL } from "node:url";
 
-// printed pages at most: before the appendix, and in all
+// printed pages at most: up to the one on which the appendix begins, and in all
 const PAGES = { "four-benches": { body: 7, all: 20 }, "one-bench": { body: 3, all: 7 } };
 
 export function reports() {

@@ -261,7 +261,7 @@ def test_terminal_aligns_columns(table: Table) -> None:
 
 
 def test_terminal_says_what_it_leaves_out(table: Table) -> None:
-    assert "Too wide to show: p; particles." in " ".join(to_terminal(table, width=44).split())
+    assert "Too wide to show: p; particles." in " ".join(to_terminal(table, width=38).split())
     assert "Too wide" not in to_terminal(table, width=80)
 
 
@@ -290,3 +290,22 @@ def test_terminal_breaks_headings_and_texts_between_words() -> None:
         "         shown",
         "     48  changed",
     ]
+
+
+def test_a_terminal_breaks_numbers_before_their_interval_and_keeps_the_verdict() -> None:
+    columns = (
+        Column(name="quantity", heading="quantity"),
+        Column(name="r", heading="ratio", show=Show.RATIO, lower="low", upper="high"),
+        Column(name="p", heading="p", show=Show.P_VALUE),
+        Column(name="verdict", heading="verdict"),
+    )
+    row = {"quantity": "D50", "r": 0.8259, "low": 0.8084, "high": 0.8447, "p": 0.0123}
+    frame = pd.DataFrame([row | {"verdict": "cannot be told"}])
+    table = Table(name="t", frame=frame, caption="One row.", columns=columns)
+    assert to_terminal(table, width=49).splitlines()[-2:] == [
+        "D50                  0.826  0.012  cannot be told",
+        "          (0.808 to 0.845)",
+    ]
+    text = to_terminal(table, width=38)
+    assert "cannot" in text
+    assert "Too wide to show: p." in text

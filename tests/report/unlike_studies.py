@@ -28,14 +28,15 @@ _POWDER = Powder(
 )
 
 
-def _benches(*names: str) -> tuple[Bench, ...]:
+def _benches(*names: str, **stacks: tuple[float, ...]) -> tuple[Bench, ...]:
+    """Benches by name, with a stack of their own where one is given."""
     return tuple(
         Bench(
             name=name,
-            sieves=SieveSet(name=name, apertures_um=APERTURES_UM),
+            sieves=SieveSet(name=name, apertures_um=apertures_um),
             balance=replace(_FINE, name=f"{name} balance"),
         )
-        for name in names
+        for name, apertures_um in (dict.fromkeys(names, APERTURES_UM) | stacks).items()
     )
 
 
@@ -52,6 +53,29 @@ def designs() -> Mapping[str, TrialDesign]:
             replicates=3,
             one_charge=True,
             ball_ratios=MappingProxyType({4.0: 0.7, 8.0: 1.0}),
+            spread=spread,
+        ),
+        # a panel of size classes for each bench, since no two share enough sieves
+        "three-stacks": TrialDesign(
+            title="Milling trial 7, three stacks (invented)",
+            benches=_benches(
+                Elm=APERTURES_UM,
+                Fir=(53.0, 75.0, 106.0, 150.0, 212.0, 300.0, 425.0, 600.0),
+                Oak=(40.0, 71.0, 100.0, 140.0, 200.0, 280.0, 400.0, 560.0),
+            ),
+            powder=_POWDER,
+            times_min=(0.0, 10.0, 20.0, 40.0),
+            replicates=2,
+            spread=spread,
+        ),
+        # a long table of means, a high figure of changes
+        "long": TrialDesign(
+            title="Three ball ratios at eight times (invented)",
+            benches=_benches("Elm"),
+            powder=_POWDER,
+            times_min=(0.0, 5.0, 10.0, 15.0, 20.0, 30.0, 40.0, 60.0),
+            replicates=2,
+            ball_ratios=MappingProxyType({4.0: 0.7, 6.0: 0.85, 8.0: 1.0}),
             spread=spread,
         ),
         # nothing to compare at all

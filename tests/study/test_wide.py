@@ -453,3 +453,11 @@ def test_headings_in_another_language_are_asked_for_and_said_once(tmp_path):
     once = "this is no milling time (found 'by hand')"
     assert sum(once in str(one) for one in caught.value.problems) == 2
     assert str(caught.value).count(once) == 1
+
+
+def test_a_title_with_a_word_of_a_heading_says_nothing_of_the_samples(tmp_path):
+    """Cut at its comma, "Milling trial 7, spring" is a heading and a cell beside it."""
+    rows = [["Milling trial 7", "spring (invented)"], *made.pairs_across()]
+    study, table = read_wide_study(made.save(rows, tmp_path / "t.csv"))
+    assert [run.milling_time_min for run in study.runs] == [time for _, time in made.SAMPLES]
+    assert any("Milling trial 7" in cell for cell in table.skipped)

@@ -14,7 +14,7 @@ from psdstats.findings import Contrast, Finding, FindingKind, Numbers, Verdict
 from psdstats.models.verdicts import VerdictRemark
 from psdstats.study.flags import Flag, Spot
 from psdstats.words.comparison import finding_sentence
-from psdstats.words.courses import course_sentence, factor_sentences
+from psdstats.words.courses import course_sentence, factor_sentences, least_words
 from psdstats.words.numbers import PLAIN
 from psdstats.words.remarks import change_words, sentence
 from psdstats.words.sheet import claimed, difference_cell, sign_of
@@ -160,6 +160,8 @@ def test_a_fall_that_is_shown_without_a_limit_is_a_fall_everywhere():
     course = replace(own, fallen=lost, at_least=(math.nan, math.nan, 0.0, 0.0))
     change = claimed(course)
     assert (str(difference_cell(change, "")), sign_of(change)) == ("lower*", "*")
+    assert least_words(course, made.PLAN) == ""
+    assert least_words(own, made.PLAN) == "64 %"
     row = {"ratio": math.nan, "ratio_lower": 0.0, "ratio_upper": 1.0, "verdict": "changed"}
     assert change_words(row) == "finer"
     assert (

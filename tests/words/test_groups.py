@@ -14,6 +14,7 @@ from psdstats.findings import BenchAnswer, Contrast, FindingKind, Numbers, Verdi
 from psdstats.models.verdicts import judge
 from psdstats.words.groups import (
     agreement_sentences,
+    bench_sentences,
     deviations_alternative,
     deviations_caption,
     indicators,
@@ -168,3 +169,25 @@ def test_what_cannot_be_told_of_precision_is_told_where():
     alone = group_precision(frame[:2], value="y", group="g", level=at, scale="raw")
     assert precision_notes(alone, at)[0].startswith("They contain")
     assert precision_notes(alone, at)[1].startswith("At every condition: only one group")
+
+
+def test_conditions_that_differ_are_told_in_their_order():
+    """The farthest three are told, and told by time, not by how far they lie out."""
+    own = one("Elm")
+    (found,) = own.at
+    parts = {"0": -0.09, "10": -0.01, "20": -0.05, "40": -0.07}
+    at = tuple(
+        replace(
+            found,
+            subject=replace(found.subject, where=where),
+            numbers=replace(NUMBERS, estimate=estimate, lower=2 * estimate, upper=estimate / 2),
+        )
+        for where, estimate in parts.items()
+    )
+    conditions = tuple((("milling_time_min", where),) for where in parts)
+    (said, *_) = bench_sentences([replace(own, at=at, conditions=conditions, average=None)])
+    assert [said.index(f"at {time} min") for time in (0, 20, 40)] == sorted(
+        said.index(f"at {time} min") for time in (0, 20, 40)
+    )
+    assert "at 10 min" not in said
+    assert "differs at 1 more condition" in said

@@ -24,6 +24,7 @@ from psdstats.output.figures.marks import (
     label_at,
     need,
     point,
+    room_for,
     rows,
 )
 from psdstats.output.style import GREY, Mark, mark, numerals, readable, time_colours
@@ -227,7 +228,7 @@ def class_changes(frame: pd.DataFrame, ax: Axes) -> Axes:
     ax.axhline(0, color=GREY, linewidth=1.0)
     firsts = rows(frame.drop_duplicates("name"))
     labels = [_limits(row.from_um, row.to_um, numerals(ax)) for row in firsts]
-    crowded = sum(len(label) + 2 for label in labels) > 100
+    crowded = sum(len(label) + 2 for label in labels) > 1.3 * room_for(ax, 1)
     name_columns(ax, labels, **(_SLANTED if crowded else {}))
     ax.set_xlabel("size class / µm")
     ax.set_ylabel("change / percentage points")

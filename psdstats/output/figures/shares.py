@@ -44,7 +44,7 @@ _LANE = 0.44  # of marks below the middle of a bar
 
 def shares_height_mm(rows: int) -> float:
     """Height at which the given number of bars has room."""
-    return 30.0 + 8.5 * rows
+    return 27.0 + 5.5 * rows
 
 
 def bars_of(frame: pd.DataFrame) -> pd.DataFrame:

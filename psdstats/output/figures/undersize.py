@@ -37,7 +37,8 @@ _COLUMNS = ("run", TIME, "aperture_um", "undersize", "lower", "upper")
 _GUIDES = (10, 50, 90)  # per cent: where D10, D50 and D90 are read
 _MOST_ACROSS = 4
 _TITLE_SIGNS = 76  # of the titles of a row together
-_PANEL_MM, _AROUND_MM, _PAGE_MM = 42.0, 22.0, 225.0  # height of a panel, of what is around, of all
+_PANEL_MM, _AROUND_MM, _PAGE_MM = 36.0, 22.0, 225.0  # height of a panel, of what is around, of all
+_LOW_MM = 27.0  # of a panel in three rows or more
 
 
 def undersize_curves(frame: pd.DataFrame, ax: Axes, *, has_key: bool = True) -> Axes:
@@ -91,7 +92,8 @@ def undersize_panels(frame: pd.DataFrame, say: Numerals) -> Axes:
     groups, levels = (list(dict.fromkeys(frame[one])) for one in ("group", "level"))
     frame = frame[frame["aperture_um"] > 0].sort_values("aperture_um", kind="stable")
     grid = _grid(groups, levels)
-    height = min(_PAGE_MM, _AROUND_MM + _PANEL_MM * len(grid))
+    row_mm = _PANEL_MM if len(grid) < 3 else _LOW_MM
+    height = min(_PAGE_MM, _AROUND_MM + row_mm * len(grid))
     panels = new_panels(len(grid), max(map(len, grid)), height_mm=height, say=say)
     colours, ends = colours_by_time(frame), (frame["aperture_um"].min(), frame["aperture_um"].max())
     parts = dict(tuple(frame.groupby(["group", "level"], sort=False)))

@@ -347,7 +347,7 @@ def _residual_drawing(
     table = pd.concat([residual_table(fit), named], axis=1)
 
     def draw() -> Axes:
-        ((left, right),) = new_panels(1, 2, height_mm=74.0, say=say)
+        ((left, right),) = new_panels(1, 2, height_mm=62.0, say=say)
         residuals_against_fitted(table, left, fitted_label=f"fitted ln {quantity}")
         residual_quantiles(table, right)
         right.set_ylabel("")

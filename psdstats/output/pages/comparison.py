@@ -257,9 +257,13 @@ def tests_table(comparison: Comparison) -> Table:
         for result in comparison.results
         for test in result.tests
     ]
+    frame = comparison.tests_frame().assign(term=terms)
+    is_empty = frame["df_den"].round(1) == 0.0
+    frame.loc[is_empty, ["f", "df_num", "df_den", "p_plain"]] = np.nan
+    frame.loc[is_empty, "route"] += words.NO_FREEDOM
     return table_of(
         "tests",
-        comparison.tests_frame().assign(term=terms),
+        frame,
         ("quantity",),
         (
             *col.fields(term="factor"),

@@ -269,7 +269,8 @@ def _deviation_panels(
     reach = deviation_reach(pd.concat(parts.values()), margin)
     columns = min(len(parts), _PANELS_A_ROW)
     count = -(-len(parts) // columns)
-    panels = new_panels(count, columns, height_mm=22.0 + 46.0 * count, say=say)
+    row_mm = max(46.0 - 8.0 * count, 26.0)
+    panels = new_panels(count, columns, height_mm=26.0 + row_mm * count, say=say)
     every = [ax for row in panels for ax in row]
     for ax, (title, part) in zip(every, parts.items(), strict=False):
         bench_deviations(part, ax, conditions=at, margin_percent=margin, reach=reach)

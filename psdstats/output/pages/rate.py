@@ -245,7 +245,7 @@ def rate_drawing(result: RateResult, say: Numerals = PLAIN) -> Drawing:
         draw,
         words.drawing_caption(result, beyond=until > last, say=say),
         words.drawing_alternative(curve, found, result.quantity, say),
-        height_mm=72.0,
+        height_mm=62.0,
         say=say,
         is_front=bool(result.stopping),
     )
@@ -268,7 +268,7 @@ def loss_drawings(loss: LossRates | None, say: Numerals = PLAIN) -> list[Drawing
             lambda ax: loss_against_size(loss.frame, ax, powers=powers),
             words.loss_drawing_caption(loss, say),
             words.loss_sentences(loss, say),
-            height_mm=92.0,
+            height_mm=62.0,
             say=say,
         )
     ]

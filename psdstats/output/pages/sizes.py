@@ -78,10 +78,10 @@ def _file_name(quantity: str) -> str:
     return f"{quantity}_um" if unit_of(quantity) else quantity
 
 
-def _measured(quantity: str, *more: str) -> Column:
+def _measured(quantity: str, *more: str, head: str = "") -> Column:
     """The column of a quantity that was added with u, U and bounds, and ``more`` of its numbers."""
     name = _file_name(quantity)
-    own = Column(name, quantity, unit_of(quantity), show=col.Show.MEASURED)
+    own = Column(name, f"{head} {quantity}".strip(), unit_of(quantity), show=col.Show.MEASURED)
     behind: dict[str, Any] = {one: f"{one}_{name}" for one in ("u", "expanded", "side", *more)}
     return replace(own, **behind)
 
@@ -190,7 +190,8 @@ def conditions_page(propagation: Propagation, runs: pd.DataFrame, say: Numerals 
         wide[f"u_{name}"], wide[f"expanded_{name}"] = half / k, half
         wide[f"side_{name}"] = own["side"]
     heads = [col.written(name, column_words(name), UNITS.get(name, "")) for name in by]
-    columns = [*col.fields(n_runs="runs"), *map(_measured, propagation.quantities)]
+    sizes = (_measured(one, head=words.PLAIN_MEAN) for one in propagation.quantities)
+    columns = [*col.fields(n_runs="runs"), *sizes]
     table = table_of(
         "mean sizes by condition", wide, heads, columns, say, place=Place.FIRST, coverage=coverage
     )

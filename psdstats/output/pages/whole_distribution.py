@@ -114,13 +114,19 @@ def class_drawings(whole: WholeComparison, say: Numerals = PLAIN) -> list[Drawin
     ]
 
     def draw() -> Axes:
-        panels = new_panels(len(shown), height_mm=18.0 + 54.0 * len(shown), say=say)
-        for (ax,), part, frame in zip(panels, shown, frames, strict=True):
+        across = min(len(shown), 2)
+        down = -(-len(shown) // across)
+        panels = new_panels(down, across, height_mm=20.0 + 42.0 * down, say=say)
+        every = [ax for row in panels for ax in row]
+        for ax, part, frame in zip(every, shown, frames, strict=False):
             class_changes(frame, ax)
             ax.set_title(drawn(part.name, most=room_for(ax, 1)) if several else "")
-            ax.set_xlabel(ax.get_xlabel() if ax is panels[-1][0] else "")
+            ax.set(**({} if ax in every[-across:] else {"xlabel": ""}))
+            ax.set(**({} if ax in [row[0] for row in panels] else {"ylabel": ""}))
+        for ax in every[len(shown) :]:
+            ax.set_axis_off()
         joint_key(panels)
-        return panels[0][0]
+        return every[0]
 
     return [
         drawing_of(

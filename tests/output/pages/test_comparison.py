@@ -268,3 +268,13 @@ def test_a_contrast_whose_level_is_open_says_what_its_course_says(benches):
         assert "% lower than that at 0 min" in said
         assert " is at least " in said
         assert "nan" not in said
+
+
+def test_a_test_without_degrees_of_freedom_says_so(benches):
+    """An F on 0.0 degrees of freedom is none."""
+    (result, *others) = benches.comparison.results
+    empty = replace(result, tests=(replace(result.tests[0], df_den=0.02), *result.tests[1:]))
+    (row, *rest) = f_table(replace(benches.comparison, results=(empty, *others))).grid()
+    assert row[3:7] == ["–", "–", "–", "–"]
+    assert row[7] == f"{result.route}; F has no degrees of freedom left"
+    assert all("no degrees" not in cell for other in rest for cell in other)

@@ -11,6 +11,7 @@ import pytest
 
 from psdstats import compare, propagate
 from psdstats.output.pages.sizes import (
+    conditions_page,
     course_drawing,
     curves_table,
     means_table,
@@ -323,3 +324,11 @@ def test_without_a_comparison_nothing_is_in_front(bench):
     page = sizes_page(bench.sizes, bench.runs, bench.bands)
     assert page.front() is None
     assert not [note for note in page.notes if note.count("mill-") > 4]
+
+
+def test_means_of_the_sizes_command_are_called_plain(benches):
+    """The means of a comparison are weighed, so the two may differ: the heads say which it is."""
+    (table,) = conditions_page(benches.sizes, benches.runs).blocks
+    assert [one.heading for one in table.columns][-4:] == [
+        f"plain mean {name}" for name in ("D10", "D50", "D90", "span")
+    ]
