@@ -460,16 +460,16 @@ def propagate_study(
         )
 
 
-def add_weighing(parser: argparse.ArgumentParser, *, density: object = 2.7) -> None:
+def add_weighing(parser: argparse.ArgumentParser) -> None:
     """Particles, repeatability of the balance and sieves of the samples to come."""
-    near = "" if density is ... else ", near calcite and quartz"
+    particles = "particle density, g/cm³, near calcite and quartz"
     repeated = "standard deviation of repeated readings in scale intervals"
     certified = (
         "standard uncertainty of certified apertures, per cent (default: tolerance of the standard)"
     )
     shape = "particle volume over the cube of its sieve size"
     for option, kind in (
-        (("--density", density, "RHO", f"particle density, g/cm³{near}"), limits.DENSITY),
+        (("--density", 2.7, "RHO", particles), limits.DENSITY),
         (("--repeatability-d", 1.0, "N", repeated), limits.READING_D),
         (("--certified-u", None, "PERCENT", certified), limits.DECLARED_PERCENT),
         (("--shape-factor", 0.5, "F", shape), limits.SHAPE_FACTOR),

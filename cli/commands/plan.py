@@ -246,7 +246,7 @@ class Precision:
     SUMMARY = "balance resolution and sample mass for a wanted uncertainty of a size"
     EXAMPLE = (
         "psdstats plan precision --powder 70,150,300 --apertures 45,63,90,125,180,250,355,500 "
-        "--density 2.7 --wanted 1"
+        "--wanted 1"
     )
 
     @staticmethod
@@ -267,7 +267,7 @@ class Precision:
         add_values(change, ("--to", None, "D10,D50,D90", after), kind=powder)
         wanted = "wanted standard uncertainty of the size, per cent"
         add_values(parser, ("--wanted", 1.0, "PERCENT", wanted), kind=limits.DECLARED_PERCENT)
-        add_weighing(parser, density=...)
+        add_weighing(parser)
         add_simulation(
             parser, trials=256, what="simulated stacks a cell, two samples of each powder on each"
         )
@@ -363,7 +363,10 @@ class Sieves:
 
         names = [name for name, _ in options.powder]
         if len(set(names)) < len(names):
-            raise PlanError(f"powders are named {', '.join(names)}; give each a name of its own.")
+            raise PlanError(
+                f"--powder has the names {', '.join(names)}; give each powder one of its own, as in "
+                "--powder feed=60,150,300."
+            )
         choice = choose_sieves(
             [expected_powder(one) for one in options.powder],
             series(options.series, finest_um=options.finest, coarsest_um=options.coarsest),

@@ -62,7 +62,8 @@ def precision_sentences(plan: PrecisionPlan, say: Numerals = PLAIN) -> tuple[str
         lines.append(f"In simulated samples, u({what}) of {wanted} is reached {by}.")
     lines.append(
         f"Simulated: {plan.trials} stacks, two samples of each powder on each, for every "
-        f"resolution and sample mass; seed {plan.seed}."
+        f"resolution and sample mass (seed {plan.seed}), with particles of "
+        f"{say(plan.weighing.density_g_per_cm3)} g/cm³."
     )
     needs = plan.needs_frame()
     finest = min(plan.resolution_g)
