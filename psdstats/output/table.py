@@ -17,6 +17,7 @@ from collections.abc import Iterable
 from dataclasses import KW_ONLY, dataclass, replace
 from decimal import Decimal
 from enum import StrEnum
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -319,12 +320,10 @@ class Table:
 
     def rows(self) -> list[dict[str, object]]:
         """The frame's rows as plain Python values by column name."""
-        lists = {name: [_plain(value) for value in self.frame[name]] for name in self.frame.columns}
-        return [
-            {name: values[index] for name, values in lists.items()}
-            for index in range(len(self.frame))
-        ]
+        columns = (map(_plain, own.tolist()) for _, own in self.frame.items())
+        return [dict(zip(self.frame, row, strict=True)) for row in zip(*columns, strict=True)]
 
+    @lru_cache(maxsize=2)  # noqa: B019, two tables at most: each is set in several forms in turn
     def grid(self, say: Numerals = PLAIN) -> list[list[str]]:
         """The texts a reader sees, row by row, not yet escaped."""
         return [[column.text(row, say) for column in self.columns] for row in self.rows()]
