@@ -102,10 +102,9 @@ LOW = ("holds", "family", "fallen", "since")  # the worst is the lowest
 UNKNOWN_DRIFT = "2 x 4 x 2, own stacks, drift 1.5 % a step, falls"
 NOTES = (
     "Two benches that drift: two cannot show how far groups drift apart.  With no drift declared "
-    "the interval of the change by the end (holds) and what is claimed (falls, bound, stop) are "
-    "those of the wider of two laws, without drift and with 1.5 % a step, and the answer says "
-    "which drift would undo the change; simultaneous intervals (family) leave drift out.  The same "
-    "trials with the drift declared stand below.  All cases are drawn from the same seeds, so that "
+    "all intervals (holds, family) and what is claimed (falls, bound, stop) are those of the "
+    "wider of two laws, without drift and with 1.5 % a step, and the answer says which drift would "
+    "undo the change.  The same trials with the drift declared stand below.  All cases are drawn from the same seeds, so that "
     "their rates go together.",
 )
 
