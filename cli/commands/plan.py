@@ -364,7 +364,7 @@ class Sieves:
         names = [name for name, _ in options.powder]
         if len(set(names)) < len(names):
             raise PlanError(
-                f"--powder has the names {', '.join(names)}; give each powder one of its own, as in "
+                f"--powder has the names {', '.join(names)}; give each powder its own, as in "
                 "--powder feed=60,150,300."
             )
         choice = choose_sieves(

@@ -460,7 +460,7 @@ PARAMETERS = phrases("parameter")
 
 
 @told_of.register
-def fit_sentences(fits: StudyFits) -> tuple[str, ...]:
+def fit_sentences(fits: StudyFits, say: Numerals = PLAIN) -> tuple[str, ...]:  # noqa: ARG001
     """How many runs each family describes within their uncertainty."""
     frame = fits.families_frame()
     lines = [

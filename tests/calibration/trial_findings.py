@@ -104,7 +104,8 @@ NOTES = (
     "Two benches that drift: two cannot show how far groups drift apart.  With no drift declared "
     "all intervals (holds, family) and what is claimed (falls, bound, stop) are those of the "
     "wider of two laws, without drift and with 1.5 % a step, and the answer says which drift would "
-    "undo the change.  The same trials with the drift declared stand below.  All cases are drawn from the same seeds, so that "
+    "undo the change.  The same trials with the drift declared stand below.  All cases are drawn "
+    "from the same seeds, so that "
     "their rates go together.",
 )
 

@@ -19,10 +19,9 @@ from collections import Counter
 from pathlib import Path
 
 import numpy as np
-from psdstats.simulate.breakage import Breakage
 
 from psdstats.simulate import Bench, Powder, SieveSet, TrialDesign, simulate_study
-from psdstats.simulate.design import Spread
+from psdstats.simulate.design import Breakage, Spread
 from psdstats.study import Balance, check_study
 from psdstats.study.runs import chord_um
 

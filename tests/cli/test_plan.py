@@ -133,7 +133,7 @@ def test_power_with_its_measurement_weighed(psdstats):
          "D50 of 'powder' is not bracketed"),
         (("precision", "--powder", "70,150,300", "--apertures", STACK, "--density", "2.7",
           "--change", "-80"), "choose a stack that brackets it, or a smaller change"),
-        (("sieves", "--powder", "a=1,2,3", "--powder", "a=1,2,3"), "give each powder one of its own"),
+        (("sieves", "--powder", "a=1,2,3", "--powder", "a=1,2,3"), "give each powder its own"),
         (("sieves", "--powder", "70,150,300", "--rule", "cubic"), "--rule cannot be cubic. It"),
         (("sieves", "--powder", "70,150,300", "--series", "R7"), "series 'R7' is not known"),
         (("charge", "--jar-mm", "5", "--jar-ml", "10", "--balls", "20", "--ball-density", "7"),

@@ -5,7 +5,6 @@ from math import isfinite, log
 
 import numpy as np
 import pytest
-from psdstats.simulate.breakage import Breakage
 from psdstats_datasets import demo_study
 
 from psdstats.columns import QUANTITIES
@@ -15,7 +14,7 @@ from psdstats.findings import Verdict
 from psdstats.output.report import report
 from psdstats.planning.designs import variation_of
 from psdstats.simulate import Bench, Powder, SieveSet, TrialDesign, simulate_study
-from psdstats.simulate.design import Spread
+from psdstats.simulate.design import Breakage, Spread
 from psdstats.study import Balance, read_study
 
 KEYS = ("quantity", "contrast", "high", "low", "ball_ratio", "where", "factor", "time_min", "group")

@@ -5,10 +5,9 @@ from importlib import import_module
 
 import numpy as np
 import pytest
-from psdstats.simulate.breakage import Breakage
 
 from psdstats.simulate import Bench, Powder, SieveSet, TrialDesign, simulate_study
-from psdstats.simulate.design import Spread
+from psdstats.simulate.design import Breakage, Spread
 from psdstats.study import Balance, check_study
 
 times = import_module("wrong_times")
