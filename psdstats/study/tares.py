@@ -106,7 +106,11 @@ def tare_records(study: Study) -> list[TareRecord]:
             others = len(members) - 1
             share = quantile * math.sqrt((1.0 + min(1.0, math.pi / (2.0 * others))) / 2.0)
             limits_g = [
-                share * net_noise_g(balance.resolution_g, seen.get((name, run.group), spread_g))
+                max(
+                    share
+                    * net_noise_g(balance.resolution_g, seen.get((name, run.group), spread_g)),
+                    _LEAST_LIMIT * balance.resolution_g,
+                )
                 for run, _ in members
             ]
             tares = sorted(reading.tare_g for _, reading in members)
@@ -114,8 +118,8 @@ def tare_records(study: Study) -> list[TareRecord]:
                 TareRecord(
                     run=run,
                     reading=reading,
-                    reference_g=_median_without(tares, reading.tare_g),
-                    limit_g=max(limits_g[index], _LEAST_LIMIT * balance.resolution_g),
+                    reference_g=_median_without(tares, reading.tare_g, limits_g[index]),
+                    limit_g=limits_g[index],
                     is_latest=index == others,
                     n_others=others,
                 )
@@ -202,12 +206,13 @@ def moved_percent(run: Run, reading: Reading, by_g: float) -> float:
     return 100.0 * (moved / before - 1.0) if max(moved, before) < math.inf else 0.0
 
 
-def _median_without(ordered: list[float], value: float) -> float:
-    """Median of the sorted values without one of them."""
+def _median_without(ordered: list[float], value: float, far: float) -> float:
+    """Median of the sorted values without one, or what of two middle ones far apart is nearest."""
     gone = bisect_left(ordered, value)
     others = len(ordered) - 1
     low, high = (others - 1) // 2, others // 2
-    return (ordered[low + (low >= gone)] + ordered[high + (high >= gone)]) / 2.0
+    below, above = ordered[low + (low >= gone)], ordered[high + (high >= gone)]
+    return (below + above) / 2.0 if above - below <= far else min(max(value, below), above)
 
 
 def shared_sieves(study: Study) -> dict[tuple[str, str], list[Flag]]:

@@ -140,6 +140,12 @@ def test_pans_of_two_groups_are_two_pans():
     assert not findings(study)
 
 
+def test_sieves_exchanged_in_one_run_of_three_are_no_drift():
+    """One far tare moves the median of two others, so that all three lie off it."""
+    found = findings(make([[400.0, 380.0, 300.0], [400.0, 380.0, 300.0], [380.0, 400.0, 300.0]]))
+    assert {(check, run) for check, run, _ in found} == {("swapped_sieves", "r2")}
+
+
 def test_nothing_to_compare():
     once = dataclasses.replace(make(STEADY), tares=TareHandling.ONCE)
     assert tare_history(once).empty
