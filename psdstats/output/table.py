@@ -321,7 +321,8 @@ class Table:
     def rows(self) -> list[dict[str, object]]:
         """The frame's rows as plain Python values by column name."""
         columns = (map(_plain, own.tolist()) for _, own in self.frame.items())
-        return [dict(zip(self.frame, row, strict=True)) for row in zip(*columns, strict=True)]
+        names = list(map(str, self.frame.columns))
+        return [dict(zip(names, row, strict=True)) for row in zip(*columns, strict=True)]
 
     @lru_cache(maxsize=2)  # noqa: B019, two tables at most: each is set in several forms in turn
     def grid(self, say: Numerals = PLAIN) -> list[list[str]]:

@@ -304,8 +304,8 @@ def _looks_like(run: Run, times: Mapping[str, float], sound: Sequence[Run], leve
     says += f"; others have {' and '.join(there)})" if there else ")"
     for name in times.keys() - {run.name}:
         says += f", as if its sample and that of run {name} were exchanged"
-    found = (other, own)[: 2 * (other != own)]
-    return Flag("wrong_time", says, _listed_at(run), *found, common=says)
+    found, limit = (other, own) if other != own else (None, None)
+    return Flag("wrong_time", says, _listed_at(run), found, limit, common=says)
 
 
 def _um(runs: Sequence[Run], level: float) -> str:

@@ -57,7 +57,7 @@ SETTING_WORDS = ReadOnly({key: words for of, key, words in _WORDS if of == "stud
 BALANCE_WORDS = ReadOnly({key: words for of, key, words in _WORDS if of == "balance"})
 """Settings of a balance, said after its name."""
 
-_KEYS = {col.plain_words(said): key for key, said in SETTING_WORDS.items()}
+_KEYS: dict[str, str] = {col.plain_words(said): key for key, said in SETTING_WORDS.items()}
 _BALANCE_KEYS = {col.plain_words(said): key for key, said in BALANCE_WORDS.items()}
 _KNOWN = frozenset((*col.FLAT_COLUMNS, *col.COMPUTED_COLUMNS))
 _OF_BALANCE = re.compile(r"\s*balance(?:\s+(?P<name>.+?))?\s*:\s*(?P<what>[^:]+)", re.IGNORECASE)
