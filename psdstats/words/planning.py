@@ -113,7 +113,7 @@ def _floor(what: str, law: PrecisionLaw, plan: PrecisionPlan, say: Numerals) -> 
     )
     return (
         f"No better balance and no larger sample brings u({what}) below "
-        f"{say(law.floor_percent, '.2g')} % ({parts}){beyond}: {remedy} would."
+        f"{say(law.floor_percent, '.3g')} % ({parts}){beyond}: {remedy} would."
     )
 
 
