@@ -1,7 +1,7 @@
 """The short answers of page one in words.
 
-When to stop, do the groups agree, are the limits that were stated kept, how sure, what would help, what to act on: each from records,
-each what the large sentence and the table do not say already.
+When to stop, do the groups agree, are stated limits kept, how sure, what would help, what to act
+on: each from records, each what the large sentence and the table do not say already.
 """
 
 from __future__ import annotations
