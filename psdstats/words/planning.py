@@ -473,10 +473,10 @@ _FAR = 99.9  # per cent; nothing beyond it is a plan
 
 
 def _chance(row: Mapping[Hashable, float], name: str, say: Numerals) -> str:
-    return (
-        f"{say.per_cent(row[name])} of trials "
-        f"(standard error {say(100 * row[f'{name}_error'], '.1f')})"
-    )
+    error = 100 * row[f"{name}_error"]
+    if not error:
+        return f"{'every' if row[name] else 'no'} simulated trial"
+    return f"{say.per_cent(row[name])} of trials (standard error {say(error, '.1f')})"
 
 
 def _smallest(result: PowerResult, found: Smallest, say: Numerals) -> list[str]:
