@@ -73,7 +73,9 @@ def _against(row: Mapping[Hashable, Any], say: Numerals) -> str:
     level, versus = (
         one if isinstance(one, str) else say(one, ".12g") for one in (row["level"], row["versus"])
     )
-    return f"{level} against {versus}{' min' if row['by'] == TIME else ''}"
+    if row["by"] in ("", TIME):
+        return f"{level} against {versus}{' min' if row['by'] else ''}"
+    return f"{column_words(str(row['by']))} {level} against {versus}"
 
 
 def budget_sentences(budget: Budget, say: Numerals = PLAIN) -> tuple[str, ...]:

@@ -187,7 +187,8 @@ def _where_apart(answer: BenchAnswer, say: Numerals) -> str:
     changed.sort(key=lambda one: -abs(one[1].numbers.estimate))
     if changed:
         where, one = changed[0]
-        more = f", and differs at {len(changed) - 1} more" if changed[1:] else ""
+        also = plural(len(changed) - 1, "more condition")
+        more = f"; they differ at {also}" if changed[1:] else ""
         said = difference_of(one, say, f"on {others}")
         return f"at {where}, {answer.quantity} on {answer.group} is {said}{more}"
     if answer.rate is not None and answer.rate.verdict is Verdict.CHANGED:
