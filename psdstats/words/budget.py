@@ -15,7 +15,7 @@ from psdstats.uncertainty.budget import Budget, combined_percent
 from psdstats.uncertainty.conformity import Conformity, LimitResult, Specification
 from psdstats.words.groups import place_words
 from psdstats.words.numbers import PLAIN, Numerals
-from psdstats.words.remarks import capital, joined, phrases
+from psdstats.words.remarks import capital, fill, joined, phrases
 
 
 def source_words(source: str) -> str:
@@ -250,7 +250,7 @@ def kept(result: LimitResult, say: Numerals = PLAIN) -> list[str]:
     what = capital(limit_words(limit, say))
     if len(rows) == 1:
         return [f"{what}: {_decided(limit, rows[0], say)}."]
-    counted = joined([_counted(verdict, len(of)) for verdict, of in names.items() if of])
+    counted = joined([fill(_COUNTED[at], number=len(of)) for at, of in names.items() if of])
     which = [
         f"{_WHICH[verdict]} {listed(names[verdict], _FEW, between='; ')}."
         for verdict in (Conformity.CONFORMING, Conformity.CANNOT_BE_TOLD)
@@ -259,17 +259,7 @@ def kept(result: LimitResult, say: Numerals = PLAIN) -> list[str]:
     return [f"{what}: of {len(rows)} conditions {counted}.", *which]
 
 
-_WHICH = phrases("budget which")
-
-
-def _counted(verdict: Conformity, number: int) -> str:
-    """How many conditions got a verdict."""
-    one = number == 1
-    return {
-        Conformity.CONFORMING: f"{number} {'conforms' if one else 'conform'}",
-        Conformity.NOT_CONFORMING: f"{number} {'does' if one else 'do'} not conform",
-        Conformity.CANNOT_BE_TOLD: f"of {number} it cannot be told",
-    }[verdict]
+_COUNTED, _WHICH = phrases("budget counted"), phrases("budget which")
 
 
 def _decided(limit: Specification, row: Mapping[Hashable, Any], say: Numerals) -> str:
