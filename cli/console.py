@@ -454,8 +454,9 @@ def stream_table(tables: Sequence[Table], options: argparse.Namespace, console: 
 
 def write_result(page: Page, options: argparse.Namespace, console: Console) -> None:
     """Write tables, figures and texts (by file name) into --out, or say how to have them."""
+    files = "tables and figures" if page.drawings else "tables"
     if options.out is None:
-        console.remark("--out DIR writes the tables and figures as files.")
+        console.remark(f"--out DIR writes the {files} as files.")
         return
     from psdstats import provenance
     from psdstats.files import write_folder_atomically
@@ -472,4 +473,4 @@ def write_result(page: Page, options: argparse.Namespace, console: Console) -> N
         provenance.write(folder, console.record())
 
     target = write_folder_atomically(options.out, write, replace=options.replace)
-    console.remark(f"Wrote tables and figures to {target}")
+    console.remark(f"Wrote {files} to {target}")

@@ -32,7 +32,7 @@ def add_values(
     read = one(kind) if isinstance(kind, Limits) else kind
     for flag, default, metavar, meaning in options:
         stated = {"required": True} if default is ... else {"default": default}
-        told = "" if default in (..., None) else f" (default {_told(default)})"
+        told = "" if default in (..., None, ()) else f" (default {_told(default)})"
         parser.add_argument(flag, type=read, metavar=metavar, help=meaning + told, **stated)
 
 

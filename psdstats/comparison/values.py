@@ -189,7 +189,8 @@ def _holds_values(head: Table, value: Sequence[str], text: str) -> bool:
     if {QUANTITY, VALUE} <= columns or value_columns(head.columns) or columns & set(value):
         return True
     sheet, _ = read_csv_sheet(text, Origin(head.file))
-    if looks_wide({"": sheet}, head.file) is not None or columns & {SIEVE, col.NET}:
+    wide = all(map(unit_of, value)) and looks_wide({"": sheet}, head.file) is not None
+    if wide or columns & {SIEVE, col.NET}:
         return False
     of = ", ".join(value) or "sizes"
     fault = f"this is neither a study nor a table of {of} (columns {_listed(head)})"

@@ -161,8 +161,8 @@ class Column:
         return self._number_text(number, row, say)
 
     def _bounds_text(self, row: dict[str, object], say: Numerals) -> str:
-        """What bounds say of a ratio that has no value, as of sizes beyond the sieves."""
-        if self.show is not Show.RATIO or self.lower is None or self.upper is None:
+        """What bounds say of a size or ratio without a value, as beyond the sieves."""
+        if self.lower is None or self.upper is None:
             return MISSING
         lower, upper = _number(row[self.lower]), _number(row[self.upper])
         if lower > 0 and math.isfinite(upper):

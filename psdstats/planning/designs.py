@@ -300,7 +300,7 @@ def variation_of(
     if spread.basis is SpreadBasis.NONE:
         raise PlanError(
             f"the {len(frame)} runs of this study leave nothing to tell run-to-run variation "
-            "from; state the variation instead."
+            "from; state it instead, as run_percent or --run-percent."
         )
     own, shared = _measurement(frame, np.asarray(one.response.known))
     steps = frame[TIME].nunique() - 1

@@ -72,7 +72,7 @@ def _weighed_in_part(waiting: Sequence[AsideRun], tares: TareHandling) -> Iterat
         more = f" and of {len(gaps) - _NAMED} further sieves" if len(gaps) > _NAMED else ""
         runs = len({name for name, *_ in gaps})
         counted = "1 run is" if runs == 1 else f"{runs} runs are"
-        fault = f"{counted} weighed in part: empty is {', '.join(cells)}{more}"
+        fault = f"{counted} weighed in part: missing is {', '.join(cells)}{more}"
         remedy = "Weigh what is missing and write its mass in g; else write planned or abandoned "
         remedy += "into the column status."
         if tares is TareHandling.EACH_RUN and any(col.TARE in empty for *_, empty in gaps):

@@ -294,10 +294,11 @@ class Finder:
         if self.meaning(cell)[0] == PAN:
             return Decimal(0), None
         found = WITH_UNIT.fullmatch(same(cell))
-        if not found:
+        unit = UNITS[found[3]][0] if found and found[3] else None
+        if not found or unit not in (None, *KIND_OF_UNIT["aperture_unit"]):
             return None
         value = Decimal(0) if found[1] in ("<", "≤") else to_number(found[2]) or Decimal(0)
-        return value, UNITS[found[3]][0] if found[3] else None
+        return value, unit
 
     def lines_of_apertures(self) -> Iterator[Apertures]:
         """Columns with at least two apertures under such a heading, or in order with the pan."""

@@ -95,12 +95,12 @@ class Specification:
         limits = [one for one in (self.lower, self.upper) if one is not None]
         if not limits:
             raise UncertaintyError("there is no limit; give lower, upper or both.")
-        allowed = SPAN if self.quantity == "span" else SIZE_UM
+        allowed, what = (SPAN if self.quantity == "span" else SIZE_UM), "a limit"
         if self.is_share:
-            allowed = SHARE
+            allowed, what = SHARE, "the limit of a share (0.05 is 5 %)"
             SIZE_UM.require("the aperture of the share", self.share_above_um, UncertaintyError)
         for one in limits:
-            allowed.require("a limit", one, UncertaintyError)
+            allowed.require(what, one, UncertaintyError)
         if self.process is not None:
             allowed.require("the mean of the process", self.process[0], UncertaintyError)
             SPREAD.require(

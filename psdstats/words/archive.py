@@ -25,7 +25,7 @@ def collected(trials: pd.DataFrame, evaluated: int, unchanged: int) -> str:
     """How many trials there are, and what was done with them."""
     told = [f"{plural(len(trials), 'trial')} in the archive"]
     if evaluated or unchanged:
-        told.append(f"{evaluated} evaluated now, {unchanged} unchanged")
+        told.append(f"{evaluated} read now, {unchanged} unchanged")
     refused, gone = int(trials["refusal"].notna().sum()), int(trials["gone"].sum())
     if refused:
         told.append(f"{refused} cannot be evaluated")

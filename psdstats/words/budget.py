@@ -15,7 +15,7 @@ from psdstats.uncertainty.budget import Budget, combined_percent
 from psdstats.uncertainty.conformity import Conformity, LimitResult, Specification
 from psdstats.words.groups import place_words
 from psdstats.words.numbers import PLAIN, Numerals
-from psdstats.words.remarks import joined, phrases
+from psdstats.words.remarks import capital, fill, joined, phrases
 
 
 def source_words(source: str) -> str:
@@ -73,7 +73,9 @@ def _against(row: Mapping[Hashable, Any], say: Numerals) -> str:
     level, versus = (
         one if isinstance(one, str) else say(one, ".12g") for one in (row["level"], row["versus"])
     )
-    return f"{level} against {versus}{' min' if row['by'] == TIME else ''}"
+    if row["by"] in ("", TIME):
+        return f"{level} against {versus}{' min' if row['by'] else ''}"
+    return f"{column_words(str(row['by']))} {level} against {versus}"
 
 
 def budget_sentences(budget: Budget, say: Numerals = PLAIN) -> tuple[str, ...]:
@@ -234,36 +236,30 @@ def condition_words(
 
 def limit_sentences(result: LimitResult, say: Numerals = PLAIN) -> tuple[str, str]:
     """How many conditions keep to a limit and which; then the rule that decided."""
+    return " ".join(kept(result, say)), rule_sentence(result, say)
+
+
+def kept(result: LimitResult, say: Numerals = PLAIN) -> list[str]:
+    """How many conditions keep to a limit, and which."""
     limit, table = result.specification, result.table
     varying = [name for name in result.conditions if len(table[name].unique()) > 1]
     names: dict[Conformity, list[str]] = {verdict: [] for verdict in Conformity}
     rows = table.to_dict("records")
     for row in rows:
         names[row["verdict"]].append(condition_words(row, varying, say))
-    what = limit_words(limit, say)
+    what = capital(limit_words(limit, say))
     if len(rows) == 1:
-        return f"{what}: {_decided(limit, rows[0], say)}.", rule_sentence(result, say)
-    counted = joined([_counted(verdict, len(of)) for verdict, of in names.items() if of])
+        return [f"{what}: {_decided(limit, rows[0], say)}."]
+    counted = joined([fill(_COUNTED[at], number=len(of)) for at, of in names.items() if of])
     which = [
         f"{_WHICH[verdict]} {listed(names[verdict], _FEW, between='; ')}."
         for verdict in (Conformity.CONFORMING, Conformity.CANNOT_BE_TOLD)
         if 0 < len(names[verdict]) < len(rows)
     ]
-    told = [f"{what}: of {len(rows)} conditions {counted}.", *which]
-    return " ".join(told), rule_sentence(result, say)
+    return [f"{what}: of {len(rows)} conditions {counted}.", *which]
 
 
-_WHICH = phrases("budget which")
-
-
-def _counted(verdict: Conformity, number: int) -> str:
-    """How many conditions got a verdict."""
-    one = number == 1
-    return {
-        Conformity.CONFORMING: f"{number} {'conforms' if one else 'conform'}",
-        Conformity.NOT_CONFORMING: f"{number} {'does' if one else 'do'} not",
-        Conformity.CANNOT_BE_TOLD: f"{number} cannot be told",
-    }[verdict]
+_COUNTED, _WHICH = phrases("budget counted"), phrases("budget which")
 
 
 def _decided(limit: Specification, row: Mapping[Hashable, Any], say: Numerals) -> str:

@@ -40,13 +40,15 @@ _LISTED = 10  # apertures whose tolerances a note lists; of more it gives the ra
 _MANY = 100  # times as many runs: how many more does not matter
 _RUN_TO_RUN = "run-to-run variation was not estimated"
 _DRIFT = "drift over the milling times was not estimated"
-_ALLOWED = f"{_DRIFT} (one of {PLAUSIBLE_DRIFT_PERCENT:g} % per step is allowed for)"
+_ALLOWED = f"{_DRIFT} (one of {{allowed:g}} % per step is allowed for)"
 _AS_MUCH = "and as much of it as a trial may well have would undo it"
 
 
 def _sized(some: str, none: str) -> Wording:
     """A template of a percentage, and another where it is none: what was seen is a bound."""
-    return lambda say, percent: fill(some if percent > 0 else none, say, percent=percent)
+    return lambda say, percent: fill(
+        some if percent > 0 else none, say, percent=percent, allowed=PLAUSIBLE_DRIFT_PERCENT
+    )
 
 
 def _without(fate: str = "set aside") -> Wording:

@@ -113,7 +113,7 @@ def _floor(what: str, law: PrecisionLaw, plan: PrecisionPlan, say: Numerals) -> 
     )
     return (
         f"No better balance and no larger sample brings u({what}) below "
-        f"{say(law.floor_percent, '.2g')} % ({parts}){beyond}: {remedy} would."
+        f"{say(law.floor_percent, '.3g')} % ({parts}){beyond}: {remedy} would."
     )
 
 
@@ -473,10 +473,10 @@ _FAR = 99.9  # per cent; nothing beyond it is a plan
 
 
 def _chance(row: Mapping[Hashable, float], name: str, say: Numerals) -> str:
-    return (
-        f"{say.per_cent(row[name])} of trials "
-        f"(standard error {say(100 * row[f'{name}_error'], '.1f')})"
-    )
+    error = 100 * row[f"{name}_error"]
+    if not error:
+        return f"{'every' if row[name] else 'no'} simulated trial"
+    return f"{say.per_cent(row[name])} of trials (standard error {say(error, '.1f')})"
 
 
 def _smallest(result: PowerResult, found: Smallest, say: Numerals) -> list[str]:

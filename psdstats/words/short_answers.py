@@ -1,12 +1,13 @@
-"""The five short answers of page one in words.
+"""The short answers of page one in words.
 
-When to stop, do the groups agree, how sure, what would help, what to act on: each from records,
-each what the large sentence and the table do not say already.
+When to stop, do the groups agree, are stated limits kept, how sure, what would help, what to act
+on: each from records, each what the large sentence and the table do not say already.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from itertools import chain
 
 import numpy as np
 
@@ -21,7 +22,8 @@ from psdstats.models.verdicts import VerdictRemark
 from psdstats.rate.fit_rate import RateResult
 from psdstats.study.flags import Flag
 from psdstats.uncertainty.budget import Budget, combined_percent, typical_run
-from psdstats.words.budget import source_phrase
+from psdstats.uncertainty.conformity import LimitResult
+from psdstats.words.budget import kept, source_phrase
 from psdstats.words.courses import (
     NOT_ESTIMATED,
     WHAT_LATER,
@@ -48,6 +50,14 @@ WHEN, AGREE, SURE, HELP, ACT = (
 _FEW_FLAGS, _MOST = 3, 0.5
 _STEPS = 2  # from which on the last one is a fact of its own
 _WORTH_PERCENT = 1.0  # of an interval: less is not worth naming
+
+
+def keeps_to_limits(results: Sequence[LimitResult], say: Numerals = PLAIN) -> Told | None:
+    """How many conditions keep to the limits that are stated, and which."""
+    if not results:
+        return None
+    (strong, *rest), *others = [kept(one, say) for one in results]
+    return Told(strong, " ".join([*rest, *chain(*others)]))
 
 
 def when_to_stop(
@@ -177,7 +187,8 @@ def _where_apart(answer: BenchAnswer, say: Numerals) -> str:
     changed.sort(key=lambda one: -abs(one[1].numbers.estimate))
     if changed:
         where, one = changed[0]
-        more = f", and differs at {len(changed) - 1} more" if changed[1:] else ""
+        also = plural(len(changed) - 1, "more condition")
+        more = f"; they differ at {also}" if changed[1:] else ""
         said = difference_of(one, say, f"on {others}")
         return f"at {where}, {answer.quantity} on {answer.group} is {said}{more}"
     if answer.rate is not None and answer.rate.verdict is Verdict.CHANGED:

@@ -28,7 +28,7 @@ def test_trials_verdicts_chart_and_files(psdstats, years, tmp_path):
     words = ("collect", years, "--into", "a.sqlite", "--where", "milling_time_min=0")
     said = psdstats(*words, "--out", "out", "--all-notes")
     assert said.code == 0, said.err
-    assert said.out.startswith("5 trials in the archive: 5 evaluated now, 0 unchanged; 1 cannot")
+    assert said.out.startswith("5 trials in the archive: 5 read now, 0 unchanged; 1 cannot")
     assert "D50 of milling time 0 min: 4 points from 2026-01-05 to 2026-01-08" in said.out
     assert "Runs alike differ in D50" in said.out
     assert "broken.csv" in said.out

@@ -408,6 +408,8 @@ def test_limit_judges_what_is_asked_or_what_the_study_states(psdstats, bench):
     said = psdstats("limit", bench, "--upper", "150", "--quiet")
     assert said.code == 0, said.err
     assert said.out.startswith("D50 at most 150 µm: of 5 conditions ")
+    written = psdstats("limit", bench, "--upper", "150", "--out", "kept")
+    assert "Wrote tables to " in written.out  # it draws nothing
     refused = psdstats("limit", bench)
     assert refused.code == 2
     assert "study.toml states no limits" in refused.err

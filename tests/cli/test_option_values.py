@@ -191,3 +191,8 @@ def test_every_number_is_read_in_one_place():
         if action.type in (float, int)
     ]
     assert plain == []
+
+
+def test_no_default_is_left_blank():
+    for parser in leaves(build_parser()):
+        assert "(default )" not in parser.format_help()

@@ -13,12 +13,21 @@ SIZES = """milling_time_min;D50_um;u_D50_um;D90_um
 48;134,2;1,1;<230
 """
 STRENGTH = "no,binder,strength,su\n1,a,9.8,0.1\n2,a,10.1,0.1\n3,b,12.2,0.1\n4,b,12.0,0.1\n"
+FORCE = """run;milling_time_min;force;u_force
+a1;0;186,2;4,1
+a2;0;184,0;4,1
+b1;10;150,1;3
+b2;10;148,0;3
+c1;30;120,0;2,5
+c2;30;118,4;2,5
+"""
 COVARIANCE = "run,1,2,3,4\n1,.04,.01,0,0\n2,.01,.04,0,0\n3,0,0,.04,.01\n4,0,0,.01,.04\n"
 
 
 @pytest.fixture
 def files(tmp_path):
-    for name, text in (("sizes", SIZES), ("strength", STRENGTH), ("covariance", COVARIANCE)):
+    texts = {"sizes": SIZES, "strength": STRENGTH, "covariance": COVARIANCE, "force": FORCE}
+    for name, text in texts.items():
         (tmp_path / f"{name}.csv").write_text(text, encoding="utf-8")
     return tmp_path
 
@@ -53,6 +62,7 @@ def test_other_values_are_named_and_may_have_a_covariance(psdstats, files):
     [
         (("strength.csv",), "this is neither a study nor a table of sizes (columns no, binder"),
         (("strength.csv", "--columns", "value=force"), "neither a study nor a table of force"),
+        (("force.csv", "--columns", "value=forc"), "neither a study nor a table of forc (columns"),
         (("strength.csv", "--columns", "colour=no"), "colour=no does not say what a column is"),
         (("sizes.csv", "--attained", "3"), "--attained needs the weighings of a study"),
         (("sizes.csv", "--covariance-files", "covariance.csv"),

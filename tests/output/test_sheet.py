@@ -280,7 +280,7 @@ def put(name, value, row=1):
          "bench, row 3, column ball ratio: a cell holds a date or time (found '2026-05-10')"),
         (put("With powder, g", 2.0), "bench, row 10: run "),
         (put("With powder, g", None),
-         "bench, row 10, column With powder, g: 1 run is weighed in part: empty is With powder, g"),
+         "bench, row 10, column With powder, g: 1 run is weighed in part: missing is With powder"),
         (lambda book, _: setattr(book["bench"]["A15"], "value", "note"),
          "bench, row 15: the row belongs to no run (found 'note')"),
         (lambda book, _: setattr(book["bench"]["A8"], "value", "Sieves"),

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 import pandas as pd
 import pytest
 
 from psdstats.errors import OutputError
-from psdstats.output.table import Column, Show, Table, columns_of
+from psdstats.output.table import Column, Show, Table, columns_of, interval
 from psdstats.words.numbers import Numerals
 
 
@@ -112,3 +114,11 @@ def test_names_and_messages_keep_their_point() -> None:
     table = Table(name="checks", frame=frame, caption="Found.", columns=columns)
     assert table.grid(say=Numerals(",")) == [["6.0 % lost in run-1.5", "run 1.5", "6,5"]]
     assert [column.is_number for column in columns] == [False, False, True]
+
+
+def test_a_size_beyond_the_sieves_is_told_by_its_bound():
+    column = interval("size", "end", "µm")
+    ends = {"size": math.nan, "lower": 0.0, "upper": 37.99999999999999}
+    assert column.text(ends) == "< 38"
+    assert column.text(ends | {"lower": 500.0, "upper": math.inf}) == "> 500"
+    assert column.text(ends | {"upper": math.nan}) == "–"

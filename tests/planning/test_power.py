@@ -349,3 +349,10 @@ def test_refusals_name_the_value(options, words):
 def test_variation_without_anything_random_is_refused():
     with pytest.raises(PlanError, match="every difference would be seen"):
         Variation(run_percent=0)
+
+
+def test_a_chance_is_never_told_as_certain():
+    sure = power(RUNS_ONLY, groups=4, times=5, replicates=2, trials=200, change_percent=-60)
+    text = " ".join(power_sentences(sure))
+    assert "would be shown in every simulated trial, which is enough; " in text
+    assert "100 %" not in text

@@ -351,6 +351,14 @@ def test_what_no_balance_and_no_sample_removes_is_said():
     assert not plan.to_frame()["enough"].any()
 
 
+def test_what_stays_is_told_finer_than_what_is_wanted():
+    law = precision(POWDER, STACK, wanted_percent=1, **FEW).law(0.01)
+    wanted = round(law.floor_percent, 1) if law.floor_percent % 0.1 < 0.05 else 1.0
+    plan = precision(POWDER, STACK, wanted_percent=wanted, **FEW)
+    (line,) = [one for one in precision_sentences(plan) if "brings u(D50) below" in one]
+    assert f"brings u(D50) below {law.floor_percent:.3g} % (" in line
+
+
 def test_rule_of_practice_closes_the_answer():
     plan = precision(POWDER, STACK, wanted_percent=5, **FEW)
     assert "25 g" in precision_sentences(plan)[-1]

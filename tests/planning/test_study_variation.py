@@ -129,7 +129,7 @@ def test_single_runs_take_their_variation_from_smooth_courses_or_cannot_tell():
     assert "about smooth courses" in sentence(found.source[0])
     few = np.arange(len(sizes.value)) < 3
     value = np.where(few[:, None], sizes.value, np.nan)
-    with pytest.raises(PlanError, match="leave nothing to tell run-to-run variation from"):
+    with pytest.raises(PlanError, match="variation from; state it instead, as run_percent"):
         variation_of(study, propagation=dataclasses.replace(sizes, value=value))
 
 

@@ -73,8 +73,8 @@ def test_a_run_weighed_in_part_is_carried_and_not_evaluated(tmp_path, form):
     assert str(refused.value).split("\n") == [
         "runs.csv, row 6, column run: the run has no weighings (found 'c-0'). Add its weighings, "
         "write planned or abandoned into the column status, or delete the row from the run table.",
-        "weighings.csv, row 4, column gross_g: 1 run is weighed in part: empty is gross_g of sieve "
-        "A 90 in run a-6 (row 4). Weigh what is missing and write its mass in g; else write "
+        "weighings.csv, row 4, column gross_g: 1 run is weighed in part: missing is gross_g of "
+        "sieve A 90 in run a-6 (row 4). Weigh what is missing and write its mass in g; else write "
         "planned or abandoned into the column status.",
     ]
     assert {flag.spot.row for flag in check_file(source).of_severity("error")} == {4, 6}

@@ -197,9 +197,9 @@ def test_half_weighed_run_does_not_hide_the_others(write_folder, catalogue):
         ("gross_below_tare", 6),
     ]
     assert str(errors[0]) == (
-        "error: weighings.csv, row 13: column gross_g: 1 run is weighed in part: empty is gross_g "
-        "of sieve B pan in run b-0 (row 13). Weigh what is missing and write its mass in g; else "
-        "write planned or abandoned into the column status."
+        "error: weighings.csv, row 13: column gross_g: 1 run is weighed in part: missing is "
+        "gross_g of sieve B pan in run b-0 (row 13). Weigh what is missing and write its mass "
+        "in g; else write planned or abandoned into the column status."
     )
 
 

@@ -461,3 +461,15 @@ def test_a_title_with_a_word_of_a_heading_says_nothing_of_the_samples(tmp_path):
     study, table = read_wide_study(made.save(rows, tmp_path / "t.csv"))
     assert [run.milling_time_min for run in study.runs] == [time for _, time in made.SAMPLES]
     assert any("Milling trial 7" in cell for cell in table.skipped)
+
+
+@pytest.mark.parametrize(("first", "second"), [("sieve", "µm"), ("sieve µm", "")])
+def test_milling_times_beside_the_heading_of_the_sieves_are_no_apertures(tmp_path, first, second):
+    top = f"{first};0 min;;6 min;;12 min;\n{second};{';'.join(['empty g;full g'] * 3)}"
+    masses = ("250;310,1;315,2", "125;290,0;310,4", "pan;350,0;352,1")
+    rows = (f"{row}{';310,1;311,2' * 2}" for row in masses)
+    path = tmp_path / "t.csv"
+    path.write_text("\n".join([top, *rows]), encoding="utf-8")
+    (tmp_path / "m.toml").write_text('[words]\nskip = ["µm"]\n', encoding="utf-8")
+    study, _ = read_wide_study(path, mapping=tmp_path / "m.toml")
+    assert [run.milling_time_min for run in study.runs] == [0, 6, 12]

@@ -86,7 +86,7 @@ def test_sheets_that_are_not_read_are_named(sound, tmp_path):
 def test_formulas_count_by_their_last_value(tmp_path):
     path = make(tmp_path / "t.xlsx", Table1=changed(1, 4, "=D2+5"))
     assert refused(path) == (
-        "Table1, row 2, column gross_g: 1 run is weighed in part: empty is gross_g of sieve "
+        "Table1, row 2, column gross_g: 1 run is weighed in part: missing is gross_g of sieve "
         "all 90 µm in run a (row 2). Weigh what is missing and write its mass in g; else write "
         "planned or abandoned into the column status."
     )

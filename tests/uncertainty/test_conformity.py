@@ -291,12 +291,13 @@ def test_limits_of_a_study(study):
     [
         ({}, "give lower, upper or both"),
         ({"upper": -1.0}, "a number from 0.1 to 125,000 µm"),
-        ({"share_above_um": 90.0, "upper": 5.0}, "a number above 0 and below 1"),
+        ({"share_above_um": 90.0, "upper": 5.0},
+         r"the limit of a share \(0.05 is 5 %\) is 5.0; give a number above 0 and below 1"),
         ({"lower": 9.0, "upper": 8.0}, "swap them"),
         ({"upper": 8.0, "guard_k": -1.0}, "a number from 0 to 10"),
         ({"upper": 8.0, "quantity": "D99"}, "D99"),
     ],
-)
+)  # fmt: skip
 def test_limits_that_cannot_be_kept_are_refused(asked, message):
     with pytest.raises(UncertaintyError, match=message):
         Specification(**asked)

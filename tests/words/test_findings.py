@@ -15,7 +15,7 @@ from psdstats.models.verdicts import VerdictRemark
 from psdstats.study.flags import Flag, Spot
 from psdstats.words.comparison import finding_sentence
 from psdstats.words.courses import course_sentence, factor_sentences, least_words
-from psdstats.words.numbers import PLAIN
+from psdstats.words.numbers import PLAIN, Numerals
 from psdstats.words.remarks import change_words, sentence
 from psdstats.words.sheet import claimed, difference_cell, sign_of
 from psdstats.words.short_answers import _ended
@@ -204,3 +204,8 @@ def test_where_little_was_left_from_the_start_milling_gained_little():
 def test_where_no_fall_is_shown_there_is_no_time_to_stop_at():
     none = made.course(ending=made.LEFT, verdict=made.Verdict.NOT_SHOWN, **made.NONE_SHOWN)
     assert _ended([none], PLAIN) == "No gain by milling is shown."
+
+
+def test_the_drift_allowed_for_has_the_decimal_sign_of_the_reader():
+    told = sentence(VerdictRemark.DRIFT_UNKNOWN(percent=3.2), Numerals(","))
+    assert "one of 1,5 % per step is allowed for" in told

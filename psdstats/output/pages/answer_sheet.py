@@ -1,4 +1,4 @@
-"""Page one of a report: the answer, the sizes against time, the changes, five short answers.
+"""Page one of a report: the answer, the sizes against time, the changes, short answers.
 
 Everything on it is read from records; sentences and cells are made in `psdstats.words.sheet` and
 `psdstats.words.short_answers`.
@@ -24,6 +24,7 @@ from psdstats.output.table import Table, fields, table_of
 from psdstats.rate.fit_rate import RateResult
 from psdstats.words import sheet as words
 from psdstats.words import short_answers as answers
+from psdstats.words.budget import LIMITS_HEADING
 from psdstats.words.comparison import leading
 from psdstats.words.courses import level_words
 from psdstats.words.numbers import PLAIN, Numerals
@@ -81,6 +82,7 @@ def _answers(found: Results, say: Numerals) -> list[ShortAnswer]:
         told[answers.WHEN] = answers.when_to_stop(compared, rate, say)
         told[answers.AGREE] = answers.benches_agree(compared, say)
         bought = gains(compared, main.quantity)
+    told[LIMITS_HEADING] = answers.keeps_to_limits(found.limits, say)
     told[answers.SURE] = answers.how_sure(main, spread, found.budget, say)
     told[answers.HELP] = answers.what_would_help(compared, bought, found.budget, say)
     told[answers.ACT] = _act_on(found, main, say)

@@ -29,6 +29,7 @@ from psdstats.uncertainty.conformity import LimitResult, Specification
 from psdstats.uncertainty.propagation import Propagation
 from psdstats.words import budget as words
 from psdstats.words.numbers import MISSING, PLAIN, Numerals, decimals_for
+from psdstats.words.remarks import NOTES, capital
 from psdstats.words.report import left_out_notes
 from psdstats.words.sizes import notes_in_words, size_sentence
 
@@ -295,8 +296,9 @@ def limit_table(result: LimitResult, say: Numerals = PLAIN) -> Table:
     what = words.limit_words(limit, say)
     columns = [one for one in _limit_columns(limit) if frame[one.name].notna().any()]
     return table_of(
-        what, frame, named, columns, key="limits", place=Place.FIRST, is_front=True, limit=what
-    )
+        what, frame, named, columns, key="limits", place=Place.FIRST, is_front=True,
+        notes=None if limit.process else [NOTES["limits"]], limit=capital(what),
+    )  # fmt: skip
 
 
 def _limit_columns(limit: Specification) -> list[Column]:

@@ -13,7 +13,7 @@ from psdstats.output.pages.budget import (
     budget_tables,
     shares_drawings,
 )
-from psdstats.uncertainty.budget import combined_percent
+from psdstats.uncertainty.budget import budget, combined_percent
 from psdstats.words.budget import budget_lead, budget_sentences, labelled_shares, only_source
 
 
@@ -31,6 +31,11 @@ def test_sentence_agrees_with_the_linear_propagation(benches):
     assert "% (root mean square over the runs)" in sentence
     found = float(re.search(r"standard uncertainty of (.+?) %", sentence)[1])
     assert found == pytest.approx(100 * np.sqrt(np.mean(relative**2)), abs=0.05)
+
+
+def test_a_difference_of_another_factor_names_it(benches):
+    (_, sentence) = budget_sentences(budget(benches.study, by="ball_ratio"))
+    assert "leaves D50 at ball ratio 10 against 5 a standard uncertainty" in sentence
 
 
 def test_difference_uses_the_joint_covariance(bench):
@@ -103,8 +108,6 @@ def test_lead_tells_the_largest_source_and_the_balance_at_most(benches):
 
 
 def test_where_one_source_is_all_a_sentence_stands_for_the_figure(bench):
-    from psdstats.uncertainty import budget
-
     alone = budget(bench.study, sources=["aperture"])
     assert only_source(alone) == "aperture"
     page = budget_page(alone)

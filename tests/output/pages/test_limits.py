@@ -7,6 +7,7 @@ import pytest
 from psdstats.output.pages.budget import limits_page
 from psdstats.uncertainty.conformity import Specification, judge_limit, specifications
 from psdstats.words.numbers import Numerals
+from psdstats.words.short_answers import keeps_to_limits
 
 
 @pytest.fixture(scope="module")
@@ -20,7 +21,8 @@ def test_the_answer_counts_the_conditions_and_names_them(decided):
     told, rule = page.sentences
     assert told.startswith(
         f"D10 at most 60 µm: of 40 conditions {counts['conforming']} conform, "
-        f"{counts['not conforming']} do not and {counts['cannot be told']} cannot be told. "
+        f"{counts['not conforming']} do not conform and of {counts['cannot be told']} it cannot be "
+        "told. "
         "It is kept by Alder at 48 min, ball ratio 5; "
     )
     assert "at most 5 % risk at its end" in rule
@@ -56,3 +58,27 @@ def test_limits_of_the_study_stand_on_the_front_pages(benches):
     assert [told.split(":")[0] for told in page.lead] == names
     assert [block.name for block in page.front().blocks[2:]] == names
     assert specifications(benches.study) == ()
+
+
+def test_what_is_said_under_the_table_is_of_its_columns(decided, benches):
+    (plain,) = limits_page([decided]).tables
+    assert not any("producer" in note for note in plain.notes)
+    made = judge_limit(benches.study, replace(decided.specification, process=(60.0, 5.0)))
+    assert any("producer" in note for note in limits_page([made]).tables[0].notes)
+
+
+def test_a_limit_on_a_share_begins_a_sentence(benches):
+    share = Specification(share_above_um=250.0, upper=0.6)
+    told, _ = limits_page([judge_limit(benches.study, share)]).sentences
+    assert told.startswith("Share above 250 µm at most 60 %: ")
+
+
+def test_page_one_says_whether_the_limits_are_kept(benches):
+    own = [
+        judge_limit(benches.study, Specification(quantity=q, upper=60.0)) for q in ("D10", "D50")
+    ]
+    told = keeps_to_limits(own)
+    assert told.strong.startswith("D10 at most 60 µm: of 40 conditions ")
+    assert told.strong.endswith("it cannot be told.")
+    assert "It is kept by Alder at 48 min" in told.rest
+    assert "D50 at most 60 µm: of 40 conditions " in told.rest
