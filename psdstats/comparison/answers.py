@@ -21,6 +21,7 @@ from psdstats.columns import GROUP, TIME
 from psdstats.comparison.analysis import CONDITION, QuantityAnalysis, SpreadBasis
 from psdstats.comparison.courses import (
     Answered,
+    OrderedRemark,
     family_findings,
     held_back,
     of_single_runs,
@@ -498,8 +499,14 @@ def advise(
     """
     stops = [one.stop for one in courses if one.stop is not None]
     found = [AdviceRemark.KNOW_RUN_TO_RUN()] if scatter_unknown else []
+    below_um, above_um = open_um or (nan, nan)
     for stop in (one for one in stops if one.ending is Ending.CANNOT_BE_TOLD):
-        if single_runs:
+        why = {one.kind for one in stop.reasons}
+        if OrderedRemark.BEYOND_SIEVES in why and np.isfinite(below_um):
+            found.append(AdviceRemark.FINER_SIEVE(below_um=below_um))
+        elif VerdictRemark.UNDONE_BY_DRIFT in why and drift_unknown:
+            continue  # what would tell is the drift, asked for below
+        elif single_runs:
             repeat = AdviceRemark.REPEAT_LAST_TIMES
             found.append(repeat(before=stop.before, last=stop.last, runs=RUNS_EACH))
         else:
@@ -507,7 +514,6 @@ def advise(
     # sizes beyond the sieves at either end of the trial, but span, whose sizes say it
     sized = [] if open_um is None else [one for one in courses if one.stop is not None]
     ends = [own for one in sized for own in (one.start, one.end) if np.isnan(own.estimate)]
-    below_um, above_um = open_um or (nan, nan)
     if any(np.isfinite(own.upper) for own in ends):
         found.append(AdviceRemark.FINER_SIEVE(below_um=below_um))
     if any(np.isfinite(own.lower) and not np.isfinite(own.upper) for own in ends):
