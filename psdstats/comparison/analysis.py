@@ -183,7 +183,13 @@ class QuantityAnalysis:
             frame = frame.assign(**{CONDITION: texts})
             factors = [CONDITION, *plan.also]
             fixed = [*factors]
-        random = [slope if slope is not None and one == slope.group else one for one in plan.within]
+        held = frame.groupby(crossed, observed=True).ngroups  # a group of its own ratio has no rest
+        free = [
+            one
+            for one in plan.within
+            if frame.groupby([*crossed, *columns_of(one)], observed=True).ngroups > held
+        ]
+        random = [slope if slope is not None and one == slope.group else one for one in free]
         try:
             return MixedModel(
                 frame,

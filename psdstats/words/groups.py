@@ -12,7 +12,7 @@ import pandas as pd
 from psdstats.columns import TIME, column_words, listed
 from psdstats.comparison.analysis import SpreadBasis
 from psdstats.comparison.answers import differs
-from psdstats.comparison.groups import GroupAgreement, Precision, Scale
+from psdstats.comparison.groups import GroupAgreement, Precision, Scale, overall
 from psdstats.findings import BenchAnswer, Finding, Verdict
 from psdstats.models.verdicts import VerdictRemark
 from psdstats.words.courses import difference_of
@@ -46,7 +46,9 @@ def rests_on(agreement: GroupAgreement, say: Numerals = PLAIN) -> tuple[str, ...
     """The scatter by which the groups were judged, and the runs set aside."""
     aside = ", ".join(agreement.set_aside)
     because = "Set aside, because a size of their cell is not bracketed by the sieves"
-    return (_scatter(agreement, say), *((f"{because}: {aside}.",) if aside else ()))
+    judged = any(overall(one) is not Verdict.CANNOT_BE_TOLD for one in agreement.answers)
+    told = (_scatter(agreement, say) if judged else "", f"{because}: {aside}." if aside else "")
+    return tuple(filter(None, told))
 
 
 def _scatter(agreement: GroupAgreement, say: Numerals) -> str:

@@ -14,6 +14,7 @@ from scipy import special, stats
 import psdstats
 from psdstats.columns import TIME
 from psdstats.comparison import compare
+from psdstats.comparison.analysis import SpreadBasis
 from psdstats.comparison.plan import PlanRemark
 from psdstats.comparison.result import Route, condition_sizes
 from psdstats.errors import ModelError
@@ -44,6 +45,20 @@ def _changes(found, family="against first"):
     """Estimates and standard errors of a family by (high, where)."""
     effects = found["D50"].to_frame(family).set_index(["high", "where"])
     return np.log(effects["ratio"]), effects["u"]
+
+
+def test_runs_alike_are_seen_where_each_group_has_a_ratio_of_its_own(planted):
+    """Group and ratio are one, but the replicates of a cell are runs alike all the same."""
+    rows = [
+        row
+        for group, ratio in (("Alder", 5.0), ("Birch", 10.0))
+        for row in _rows((group,), replicates=4, ball_ratio=(ratio,))
+    ]
+    y = _sizes(rows, lambda row: 5.5 - 0.01 * row["milling_time_min"])
+    spread = planted(rows, y).analysis["D50"].spread
+    within = pd.DataFrame(rows).assign(y=y).groupby(["group", "milling_time_min"])["y"].var()
+    assert spread.basis is SpreadBasis.REPLICATES
+    assert spread.run == pytest.approx(within.mean() ** 0.5, rel=0.05)
 
 
 def test_a_step_within_charges_is_found_that_independent_runs_miss(planted):
