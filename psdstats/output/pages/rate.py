@@ -86,6 +86,7 @@ def parameters_table(result: RateResult, say: Numerals = PLAIN) -> Table:
         frame,
         _series(frame, "parameter"),
         ("unit", col.interval("value", f"value ({level} % interval)")),
+        place=Place.REPORT if result.stopping else Place.FIRST,
         quantity=result.quantity,
     )
     shapes = (words.POWER_SHAPES,) if (frame["parameter"] == "power shape").any() else ()
