@@ -19,6 +19,7 @@ import pandas as pd
 
 from psdstats.columns import GROUP, TIME
 from psdstats.comparison.analysis import CONDITION, QuantityAnalysis, SpreadBasis
+from psdstats.comparison.benches import farthest
 from psdstats.comparison.courses import (
     Answered,
     OrderedRemark,
@@ -192,10 +193,7 @@ def _ordered(one: QuantityAnalysis, asked: OrderedQuestion, judged: Judged) -> A
         return (), ()
     plan, level = one.plan, one.response.level
     read = partial(
-        read_courses,
-        margin_percent=plan.margin_percent,
-        level=level,
-        one_family=plan.one_family,
+        read_courses, margin_percent=plan.margin_percent, level=level, one_family=plan.one_family
     )
     whole = one.with_open()
     if whole is None:
@@ -522,10 +520,11 @@ def advise(
         found.append(AdviceRemark.KNOW_DRIFT(**({} if charges is None else {"charges": charges})))
     falling = [one for one in stops if one.ending is Ending.STILL_FALLING]
     found += [AdviceRemark.MILL_LONGER(last=one.last) for one in falling]
-    found += [AdviceRemark.LOOK_AT_GROUP(group=one.group) for one in benches if differs(one)]
-    apart = [one for one in factors if one.control.verdict is Verdict.CHANGED]
+    apart = (one.group for one in benches if farthest(one) and not one.beside)
+    found += [AdviceRemark.LOOK_AT_GROUP(group=group) for group in apart]
+    early = [one for one in factors if one.control.verdict is Verdict.CHANGED]
     look = AdviceRemark.LOOK_AT_START
-    found += [look(factor=one.factor, time=one.control.subject.where) for one in apart]
+    found += [look(factor=one.factor, time=one.control.subject.where) for one in early]
     if balance is not None and not balance.is_enough:
         found.append(AdviceRemark.BETTER_BALANCE(shorter_percent=balance.shorter_percent))
     return tuple(dict.fromkeys(found))
@@ -533,5 +532,4 @@ def advise(
 
 def differs(answer: BenchAnswer) -> bool:
     """Whether a group is shown to differ from the others anywhere."""
-    summed = (one for one in (answer.rate, answer.average) if one is not None)
-    return any(one.verdict is Verdict.CHANGED for one in (*answer.at, *summed))
+    return farthest(answer) > 0.0

@@ -15,6 +15,7 @@ import psdstats
 from psdstats.columns import TIME
 from psdstats.comparison import compare
 from psdstats.comparison.analysis import SpreadBasis
+from psdstats.comparison.answers import AdviceRemark, differs
 from psdstats.comparison.plan import PlanRemark
 from psdstats.comparison.result import Route, condition_sizes
 from psdstats.errors import ModelError
@@ -59,6 +60,35 @@ def test_runs_alike_are_seen_where_each_group_has_a_ratio_of_its_own(planted):
     within = pd.DataFrame(rows).assign(y=y).groupby(["group", "milling_time_min"])["y"].var()
     assert spread.basis is SpreadBasis.REPLICATES
     assert spread.run == pytest.approx(within.mean() ** 0.5, rel=0.05)
+
+
+GROUPS_OF_FOUR = ("Alder", "Birch", "Cedar", "Dogwood")
+
+
+def _slower(planted, rates):
+    """Answers of groups whose ln size falls by so much a minute."""
+    rows = _rows(GROUPS_OF_FOUR, times=(0.0, 8.0, 16.0, 24.0), replicates=2)
+    fallen = [5.5 - rates[row["group"]] * row["milling_time_min"] for row in rows]
+    noise = np.random.default_rng(2).normal(0, 0.015, len(rows))
+    found = planted(rows, fallen + noise)["D50"]
+    looked_at = {one["group"] for one in found.advice if one.kind is AdviceRemark.LOOK_AT_GROUP}
+    return {one.group: one for one in found.benches}, looked_at
+
+
+def test_one_slow_group_does_not_put_the_others_in_doubt(planted):
+    """The slow one lies in the mean that each other is against: these differ beside it alone."""
+    told, looked_at = _slower(planted, dict.fromkeys(GROUPS_OF_FOUR, 0.03) | {"Dogwood": 0.02})
+    apart = {name: one.beside for name, one in told.items() if differs(one)}
+    assert len(apart) > 1
+    assert apart == {"Dogwood": ""} | dict.fromkeys(apart.keys() - {"Dogwood"}, "Dogwood")
+    assert looked_at == {"Dogwood"}
+
+
+def test_two_groups_apart_are_both_looked_at(planted):
+    rates = {"Alder": 0.03, "Birch": 0.03, "Cedar": 0.04, "Dogwood": 0.015}
+    told, looked_at = _slower(planted, rates)
+    assert (told["Cedar"].beside, told["Dogwood"].beside) == ("", "")
+    assert looked_at == {"Cedar", "Dogwood"}
 
 
 def test_a_step_within_charges_is_found_that_independent_runs_miss(planted):

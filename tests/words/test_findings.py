@@ -4,6 +4,7 @@ import importlib.util
 import math
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
@@ -18,7 +19,7 @@ from psdstats.words.courses import course_sentence, factor_sentences, least_word
 from psdstats.words.numbers import PLAIN
 from psdstats.words.remarks import change_words, sentence
 from psdstats.words.sheet import claimed, difference_cell, sign_of
-from psdstats.words.short_answers import _ended
+from psdstats.words.short_answers import _ended, act_on, benches_agree
 from psdstats.words.study import says_of
 
 _spec = importlib.util.spec_from_file_location(
@@ -204,3 +205,18 @@ def test_where_little_was_left_from_the_start_milling_gained_little():
 def test_where_no_fall_is_shown_there_is_no_time_to_stop_at():
     none = made.course(ending=made.LEFT, verdict=made.Verdict.NOT_SHOWN, **made.NONE_SHOWN)
     assert _ended([none], PLAIN) == "No gain by milling is shown."
+
+
+def test_a_group_that_differs_beside_another_alone_is_told_by_that_one():
+    benches = made.BENCHES["one differs beside another alone"]
+    trial = SimpleNamespace(
+        results=[SimpleNamespace(quantity="D50", courses=made.AT_BOTH, benches=benches)]
+    )
+    told = benches_agree(trial)
+    assert "Alder is" in told.strong
+    assert told.rest.endswith("Without Alder, Rowan is not shown to differ.")
+
+
+def test_groups_to_look_at_are_named_together():
+    look = [AdviceRemark.LOOK_AT_GROUP(group=name) for name in ("Alder", "Birch")]
+    assert act_on([], [], look).rest == "Look at Alder and Birch: speed, balls, charge."

@@ -361,6 +361,11 @@ def unclear(group):
 LOST = bench("Birch", (_LAST, Verdict.CANNOT_BE_TOLD, Numbers(), VerdictRemark.NO_ESTIMATE()))
 BENCHES = {
     "one differs, at a condition and in rate": (ALDER, agreeing("Birch"), unclear("Cedar")),
+    "one differs beside another alone": (
+        ALDER,
+        replace(AVERAGE, beside="Alder"),
+        unclear("Cedar"),
+    ),
     "one differs on average alone": (AVERAGE, unclear("Birch"), unclear("Cedar")),
     "all agree": (agreeing("Alder"), agreeing("Birch")),
     "none is shown to differ": (unclear("Alder"), unclear("Birch")),
