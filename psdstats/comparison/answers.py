@@ -288,6 +288,12 @@ def drifting_charges(one: QuantityAnalysis) -> int | None:
     return _charges(one.plan) if len(set(one.frame[GROUP])) == 1 else None
 
 
+def has_own_conditions(one: QuantityAnalysis) -> bool:
+    """Whether there are groups, and no two of them at one condition."""
+    held = set(zip(cell_texts(one.frame, one.plan), one.frame[GROUP], strict=True))
+    return len(set(one.frame[GROUP])) > 1 and len({cell for cell, _ in held}) == len(held)
+
+
 def _charges(plan: ComparisonPlan) -> int | None:
     """How many charges were sampled at several times; None where none was."""
     told = (one["charges"] for one in plan.remarks if one.kind is PlanRemark.ONE_CHARGE)
@@ -459,7 +465,7 @@ class AdviceRemark(RemarkKind):
     FINER_SIEVE = "finer sieve"  # below_um
     COARSER_SIEVE = "coarser sieve"  # above_um
     KNOW_RUN_TO_RUN = "know run-to-run"
-    KNOW_DRIFT = "know drift"  # charges: how many there are, where they and not groups drift
+    KNOW_DRIFT = "know drift"  # charges: how many, where they and not groups drift; or is_own
     LOOK_AT_GROUP = "look at a group"  # group
     LOOK_AT_START = "levels differ before milling"  # factor, time
     BETTER_BALANCE = "better balance"  # shorter_percent
@@ -475,6 +481,7 @@ def advise(
     scatter_unknown: bool = False,
     drift_unknown: bool = False,
     charges: int | None = None,
+    is_own: bool = False,
     open_um: tuple[float, float] | None = (nan, nan),
 ) -> tuple[Remark, ...]:
     """What the findings on one quantity ask for, the most telling first.
@@ -491,6 +498,8 @@ def advise(
         Whether groups, or charges, may drift apart and there are too few of them to show it.
     charges : int, optional
         How many charges there are, where these drift and no groups do.
+    is_own : bool
+        Whether each group has conditions of its own, so that more groups would show no drift.
     open_um : (float, float) or None
         Finest size that a run lies below, and coarsest that one lies above, where it has no value;
         None where no sieve would tell.
@@ -499,10 +508,10 @@ def advise(
     found = [AdviceRemark.KNOW_RUN_TO_RUN()] if scatter_unknown else []
     below_um, above_um = open_um or (nan, nan)
     for stop in (one for one in stops if one.ending is Ending.CANNOT_BE_TOLD):
-        why = {one.kind for one in stop.reasons}
-        if OrderedRemark.BEYOND_SIEVES in why and np.isfinite(below_um):
+        kinds = {one.kind for one in stop.reasons}
+        if OrderedRemark.BEYOND_SIEVES in kinds and np.isfinite(below_um):
             found.append(AdviceRemark.FINER_SIEVE(below_um=below_um))
-        elif VerdictRemark.UNDONE_BY_DRIFT in why and drift_unknown:
+        elif VerdictRemark.UNDONE_BY_DRIFT in kinds and drift_unknown:
             continue  # what would tell is the drift, asked for below
         elif single_runs:
             repeat = AdviceRemark.REPEAT_LAST_TIMES
@@ -517,7 +526,8 @@ def advise(
     if any(np.isfinite(own.lower) and not np.isfinite(own.upper) for own in ends):
         found.append(AdviceRemark.COARSER_SIEVE(above_um=above_um))
     if drift_unknown:
-        found.append(AdviceRemark.KNOW_DRIFT(**({} if charges is None else {"charges": charges})))
+        told = {"charges": charges} if charges is not None else {"is_own": True} if is_own else {}
+        found.append(AdviceRemark.KNOW_DRIFT(**told))
     falling = [one for one in stops if one.ending is Ending.STILL_FALLING]
     found += [AdviceRemark.MILL_LONGER(last=one.last) for one in falling]
     apart = (one.group for one in benches if farthest(one) and not one.beside)

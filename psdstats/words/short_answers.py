@@ -14,7 +14,7 @@ from psdstats.columns import TIME
 from psdstats.comparison.analysis import Spread, SpreadBasis
 from psdstats.comparison.answers import AdviceRemark, differs
 from psdstats.comparison.beside import Gain, LeftOut, Remedy
-from psdstats.comparison.plan import ComparisonPlan, Direction
+from psdstats.comparison.plan import ComparisonPlan, Direction, PlanRemark
 from psdstats.comparison.result import Comparison, QuantityComparison
 from psdstats.findings import BenchAnswer, Course, Ending, Remark, RemarkKind, Verdict
 from psdstats.models.verdicts import VerdictRemark
@@ -158,8 +158,10 @@ def benches_agree(comparison: Comparison, say: Numerals = PLAIN) -> Told | None:
         margin = say(findings[0].margin_percent or 0.0)
         return Told(f"Yes, within ±{margin} % of {name} at every condition.", also)
     if verdicts == {Verdict.CANNOT_BE_TOLD}:
+        nested = [one for one in comparison.plan.remarks if one.kind is PlanRemark.NESTED]
         reasons = dict.fromkeys(sentence(why, say) for one in findings for why in one.reasons)
-        return Told("Cannot be told.", " ".join([*(f"{capital(one)}." for one in reasons), also]))
+        told = [*(f"{capital(one)}." for one in reasons), *(sentence(one, say) for one in nested)]
+        return Told("Cannot be told.", " ".join(filter(None, [*told, also])))
     ends = [abs(end) for one in findings for end in (one.numbers.lower, one.numbers.upper)]
     known = [one for one in ends if np.isfinite(one)]
     most = say.at_most(float(np.expm1(max(known)))) if known else ""

@@ -62,6 +62,18 @@ def test_runs_alike_are_seen_where_each_group_has_a_ratio_of_its_own(planted):
     assert spread.run == pytest.approx(within.mean() ** 0.5, rel=0.05)
 
 
+def test_a_fall_is_told_where_each_of_three_groups_has_a_ratio_of_its_own(planted):
+    """Drift and cells lie within the conditions: allowed for as with two groups, not sought."""
+    rows = [
+        row
+        for group, ratio in (("Alder", 5.0), ("Birch", 10.0), ("Cedar", 15.0))
+        for row in _rows((group,), replicates=2, ball_ratio=(ratio,))
+    ]
+    found = planted(rows, _sizes(rows, lambda row: 5.5 - 0.03 * row["milling_time_min"]))["D50"]
+    assert [one.verdict for one in found.courses] == [Verdict.CHANGED] * 3
+    assert AdviceRemark.KNOW_DRIFT(is_own=True) in found.advice
+
+
 GROUPS_OF_FOUR = ("Alder", "Birch", "Cedar", "Dogwood")
 
 
