@@ -17,9 +17,9 @@ from math import nan
 import numpy as np
 import pandas as pd
 
-from psdstats.columns import GROUP, TIME
+from psdstats.columns import TIME
 from psdstats.comparison.analysis import CONDITION, QuantityAnalysis, SpreadBasis
-from psdstats.comparison.benches import farthest
+from psdstats.comparison.benches import GroupRemark, farthest
 from psdstats.comparison.courses import (
     Answered,
     OrderedRemark,
@@ -279,22 +279,11 @@ def drift_is_unknown(one: QuantityAnalysis) -> bool:
     if plan.spread is not SpreadRule.DRIFTING or plan.drift is not None:
         return False
     several = one.frame[plan.by].nunique() > 2
-    may_drift = bool(plan.blocks) or _charges(plan) is not None
+    may_drift = bool(plan.blocks) or charges_sampled(plan) is not None
     return several and "drift" not in one.design.part_names and may_drift
 
 
-def drifting_charges(one: QuantityAnalysis) -> int | None:
-    """How many charges there are, where these may drift; None where groups may, or nothing."""
-    return _charges(one.plan) if len(set(one.frame[GROUP])) == 1 else None
-
-
-def has_own_conditions(one: QuantityAnalysis) -> bool:
-    """Whether there are groups, and no two of them at one condition."""
-    held = set(zip(cell_texts(one.frame, one.plan), one.frame[GROUP], strict=True))
-    return len(set(one.frame[GROUP])) > 1 and len({cell for cell, _ in held}) == len(held)
-
-
-def _charges(plan: ComparisonPlan) -> int | None:
+def charges_sampled(plan: ComparisonPlan) -> int | None:
     """How many charges were sampled at several times; None where none was."""
     told = (one["charges"] for one in plan.remarks if one.kind is PlanRemark.ONE_CHARGE)
     return next((int(str(one)) for one in told), None)
@@ -481,7 +470,6 @@ def advise(
     scatter_unknown: bool = False,
     drift_unknown: bool = False,
     charges: int | None = None,
-    is_own: bool = False,
     open_um: tuple[float, float] | None = (nan, nan),
 ) -> tuple[Remark, ...]:
     """What the findings on one quantity ask for, the most telling first.
@@ -498,8 +486,6 @@ def advise(
         Whether groups, or charges, may drift apart and there are too few of them to show it.
     charges : int, optional
         How many charges there are, where these drift and no groups do.
-    is_own : bool
-        Whether each group has conditions of its own, so that more groups would show no drift.
     open_um : (float, float) or None
         Finest size that a run lies below, and coarsest that one lies above, where it has no value;
         None where no sieve would tell.
@@ -526,6 +512,8 @@ def advise(
     if any(np.isfinite(own.lower) and not np.isfinite(own.upper) for own in ends):
         found.append(AdviceRemark.COARSER_SIEVE(above_um=above_um))
     if drift_unknown:
+        why = [at.reasons[0].kind if at.reasons else None for one in benches for at in one.at]
+        is_own = set(why) == {GroupRemark.ALONE}  # more such groups would show no drift
         told = {"charges": charges} if charges is not None else {"is_own": True} if is_own else {}
         found.append(AdviceRemark.KNOW_DRIFT(**told))
     falling = [one for one in stops if one.ending is Ending.STILL_FALLING]

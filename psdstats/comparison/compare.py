@@ -25,10 +25,9 @@ from psdstats.comparison.answers import (
     advise,
     answer,
     balance_answer,
+    charges_sampled,
     doubted,
     drift_is_unknown,
-    drifting_charges,
-    has_own_conditions,
     obstacle,
 )
 from psdstats.comparison.benches import compare_groups
@@ -458,7 +457,7 @@ def _by_one_law(one: QuantityAnalysis, families: Sequence[ContrastKind]) -> Quan
         advice=advise(
             answers.courses, answers.factors, benches, balance=balance, single_runs=single,
             scatter_unknown=unknown, drift_unknown=drift_is_unknown(one),
-            charges=drifting_charges(one), is_own=has_own_conditions(one),
+            charges=charges_sampled(one.plan) if len(set(one.frame[GROUP])) == 1 else None,
             open_um=None if one.plan.in_hand else one.response.open_um,
         ),
     )  # fmt: skip
