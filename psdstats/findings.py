@@ -358,6 +358,8 @@ class BenchAnswer:
         Of kind BENCH_RATE: change from first to last time against that of the others.
     average : Finding or None
         Of kind GROUP, averaged over the conditions.
+    beside : str
+        The group farther off without which this one, which differs, is not shown to; else empty.
     """
 
     quantity: str
@@ -366,6 +368,7 @@ class BenchAnswer:
     conditions: tuple[tuple[tuple[str, str], ...], ...] = ()
     rate: Finding | None = None
     average: Finding | None = None
+    beside: str = ""
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -179,11 +179,15 @@ class QuantityAnalysis:
         fixed: list[Grouping] = [*factors, *([] if plan.where is None else [tuple(crossed)])]
         cells = int(np.prod([frame[name].nunique() for name in crossed]))
         if cells != frame.groupby(crossed, observed=True).ngroups:
-            texts = [" at ".join(one) for one in cell_texts(frame, plan)]
-            frame = frame.assign(**{CONDITION: texts})
+            frame = frame.assign(**{CONDITION: [" at ".join(x) for x in cell_texts(frame, plan)]})
             factors = [CONDITION, *plan.also]
             fixed = [*factors]
-        random = [slope if slope is not None and one == slope.group else one for one in plan.within]
+        held = frame.groupby(crossed, observed=True).ngroups  # group and ratio may be one
+        random = [
+            slope if slope is not None and one == slope.group else one
+            for one in plan.within
+            if frame.groupby([*crossed, *columns_of(one)], observed=True).ngroups > held
+        ]
         try:
             return MixedModel(
                 frame,

@@ -17,10 +17,12 @@ from math import nan
 import numpy as np
 import pandas as pd
 
-from psdstats.columns import GROUP, TIME
+from psdstats.columns import TIME
 from psdstats.comparison.analysis import CONDITION, QuantityAnalysis, SpreadBasis
+from psdstats.comparison.benches import GroupRemark, farthest
 from psdstats.comparison.courses import (
     Answered,
+    OrderedRemark,
     family_findings,
     held_back,
     of_single_runs,
@@ -191,10 +193,7 @@ def _ordered(one: QuantityAnalysis, asked: OrderedQuestion, judged: Judged) -> A
         return (), ()
     plan, level = one.plan, one.response.level
     read = partial(
-        read_courses,
-        margin_percent=plan.margin_percent,
-        level=level,
-        one_family=plan.one_family,
+        read_courses, margin_percent=plan.margin_percent, level=level, one_family=plan.one_family
     )
     whole = one.with_open()
     if whole is None:
@@ -280,16 +279,11 @@ def drift_is_unknown(one: QuantityAnalysis) -> bool:
     if plan.spread is not SpreadRule.DRIFTING or plan.drift is not None:
         return False
     several = one.frame[plan.by].nunique() > 2
-    may_drift = bool(plan.blocks) or _charges(plan) is not None
+    may_drift = bool(plan.blocks) or charges_sampled(plan) is not None
     return several and "drift" not in one.design.part_names and may_drift
 
 
-def drifting_charges(one: QuantityAnalysis) -> int | None:
-    """How many charges there are, where these may drift; None where groups may, or nothing."""
-    return _charges(one.plan) if len(set(one.frame[GROUP])) == 1 else None
-
-
-def _charges(plan: ComparisonPlan) -> int | None:
+def charges_sampled(plan: ComparisonPlan) -> int | None:
     """How many charges were sampled at several times; None where none was."""
     told = (one["charges"] for one in plan.remarks if one.kind is PlanRemark.ONE_CHARGE)
     return next((int(str(one)) for one in told), None)
@@ -460,7 +454,7 @@ class AdviceRemark(RemarkKind):
     FINER_SIEVE = "finer sieve"  # below_um
     COARSER_SIEVE = "coarser sieve"  # above_um
     KNOW_RUN_TO_RUN = "know run-to-run"
-    KNOW_DRIFT = "know drift"  # charges: how many there are, where they and not groups drift
+    KNOW_DRIFT = "know drift"  # charges: how many, where they and not groups drift; or is_own
     LOOK_AT_GROUP = "look at a group"  # group
     LOOK_AT_START = "levels differ before milling"  # factor, time
     BETTER_BALANCE = "better balance"  # shorter_percent
@@ -498,8 +492,14 @@ def advise(
     """
     stops = [one.stop for one in courses if one.stop is not None]
     found = [AdviceRemark.KNOW_RUN_TO_RUN()] if scatter_unknown else []
+    below_um, above_um = open_um or (nan, nan)
     for stop in (one for one in stops if one.ending is Ending.CANNOT_BE_TOLD):
-        if single_runs:
+        kinds = {one.kind for one in stop.reasons}
+        if OrderedRemark.BEYOND_SIEVES in kinds and np.isfinite(below_um):
+            found.append(AdviceRemark.FINER_SIEVE(below_um=below_um))
+        elif VerdictRemark.UNDONE_BY_DRIFT in kinds and drift_unknown:
+            continue  # what would tell is the drift, asked for below
+        elif single_runs:
             repeat = AdviceRemark.REPEAT_LAST_TIMES
             found.append(repeat(before=stop.before, last=stop.last, runs=RUNS_EACH))
         else:
@@ -507,19 +507,22 @@ def advise(
     # sizes beyond the sieves at either end of the trial, but span, whose sizes say it
     sized = [] if open_um is None else [one for one in courses if one.stop is not None]
     ends = [own for one in sized for own in (one.start, one.end) if np.isnan(own.estimate)]
-    below_um, above_um = open_um or (nan, nan)
     if any(np.isfinite(own.upper) for own in ends):
         found.append(AdviceRemark.FINER_SIEVE(below_um=below_um))
     if any(np.isfinite(own.lower) and not np.isfinite(own.upper) for own in ends):
         found.append(AdviceRemark.COARSER_SIEVE(above_um=above_um))
     if drift_unknown:
-        found.append(AdviceRemark.KNOW_DRIFT(**({} if charges is None else {"charges": charges})))
+        why = [at.reasons[0].kind if at.reasons else None for one in benches for at in one.at]
+        is_own = set(why) == {GroupRemark.ALONE}  # more such groups would show no drift
+        told = {"charges": charges} if charges is not None else {"is_own": True} if is_own else {}
+        found.append(AdviceRemark.KNOW_DRIFT(**told))
     falling = [one for one in stops if one.ending is Ending.STILL_FALLING]
     found += [AdviceRemark.MILL_LONGER(last=one.last) for one in falling]
-    found += [AdviceRemark.LOOK_AT_GROUP(group=one.group) for one in benches if differs(one)]
-    apart = [one for one in factors if one.control.verdict is Verdict.CHANGED]
+    apart = (one.group for one in benches if farthest(one) and not one.beside)
+    found += [AdviceRemark.LOOK_AT_GROUP(group=group) for group in apart]
+    early = [one for one in factors if one.control.verdict is Verdict.CHANGED]
     look = AdviceRemark.LOOK_AT_START
-    found += [look(factor=one.factor, time=one.control.subject.where) for one in apart]
+    found += [look(factor=one.factor, time=one.control.subject.where) for one in early]
     if balance is not None and not balance.is_enough:
         found.append(AdviceRemark.BETTER_BALANCE(shorter_percent=balance.shorter_percent))
     return tuple(dict.fromkeys(found))
@@ -527,5 +530,4 @@ def advise(
 
 def differs(answer: BenchAnswer) -> bool:
     """Whether a group is shown to differ from the others anywhere."""
-    summed = (one for one in (answer.rate, answer.average) if one is not None)
-    return any(one.verdict is Verdict.CHANGED for one in (*answer.at, *summed))
+    return farthest(answer) > 0.0

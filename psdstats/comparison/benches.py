@@ -41,6 +41,7 @@ from psdstats.findings import (
     Remark,
     RemarkKind,
     Rule,
+    Verdict,
     numbers_of,
 )
 from psdstats.frozen import Array, Indices, freeze_arrays
@@ -327,13 +328,14 @@ Found = list[tuple[dict[str, object], Finding]]
 
 
 def compare_groups(
-    one: QuantityAnalysis, rule: Rule
+    one: QuantityAnalysis, rule: Rule, among: Sequence[str] = ()
 ) -> tuple[tuple[str, ...], tuple[BenchAnswer, ...], Found]:
     """Columns that define a condition, one answer a group, every difference at a condition.
 
     There is one answer in all for two groups that can be compared, none for one group.
     """
-    columns, names = _condition_columns(one), dict.fromkeys(one.response.placed[GROUP].astype(str))
+    columns = _condition_columns(one)
+    names = dict.fromkeys(among or one.response.placed[GROUP].astype(str))
     if len(names) < 2:
         return columns, (), []
     meets, conditions, runs = _bench_runs(one, columns, list(names))
@@ -366,12 +368,38 @@ def compare_groups(
             rate=next(iter(rates), None),
             average=next(iter(means), None),
         )
-    used = set(one.frame[GROUP].astype(str))
+    used, alone = set(one.frame[GROUP].astype(str)), GroupRemark.ALONE(columns=columns)
     for name in names.keys() - meets:  # alone, or its sizes are bounds
-        alone = GroupRemark.ALONE(columns=columns)
         why = alone if name in used else GroupRemark.NOT_BRACKETED()
         answers[name] = untold_group(name, one.quantity, why, rule)
-    return columns, tuple(answers[name] for name in names if name in answers), found
+    told = tuple(answers[name] for name in names if name in answers)
+    return columns, _with_beside(one, rule, told), found
+
+
+def farthest(answer: BenchAnswer) -> float:
+    """The largest difference shown, 0 where none is."""
+    told = (one for one in (*answer.at, answer.rate, answer.average) if one is not None)
+    shown = (abs(one.numbers.estimate) for one in told if one.verdict is Verdict.CHANGED)
+    return max(shown, default=0.0)
+
+
+def _with_beside(
+    one: QuantityAnalysis, rule: Rule, answers: tuple[BenchAnswer, ...]
+) -> tuple[BenchAnswer, ...]:
+    """One group apart moves the mean that the others are against: these are judged without it."""
+    far = max(answers, key=farthest)
+    if len(answers) < 3 or not farthest(far):
+        return answers
+    rest = [each.group for each in answers if each is not far]
+    still = {each.group: each for each in compare_groups(one, rule, rest)[1] if farthest(each)}
+    if len(rest) == 2 and still:  # one answer for both
+        still = dict.fromkeys(rest, *still.values())
+    return tuple(
+        replace(each, beside=still[each.group].beside if each.group in still else far.group)
+        if each is not far and farthest(each)
+        else each
+        for each in answers
+    )
 
 
 def _judged(
@@ -422,6 +450,7 @@ def _bench_runs(
 ) -> tuple[list[str], pd.DataFrame, BenchRuns]:
     """Groups that share a condition with another, the conditions, and their runs as arrays."""
     frame, plan = one.frame.assign(_group=one.frame[GROUP].astype(str)), one.plan
+    frame = frame[frame["_group"].isin(names)]
     conditions = frame.groupby(list(columns), sort=True, observed=True, dropna=False)
     frame = frame.assign(_condition=conditions.ngroup())
     groups = frame.groupby("_condition")["_group"].transform("nunique")

@@ -25,9 +25,9 @@ from psdstats.comparison.answers import (
     advise,
     answer,
     balance_answer,
+    charges_sampled,
     doubted,
     drift_is_unknown,
-    drifting_charges,
     obstacle,
 )
 from psdstats.comparison.benches import compare_groups
@@ -41,12 +41,7 @@ from psdstats.comparison.plan import (
     columns_of,
     plan_comparison,
 )
-from psdstats.comparison.response import (
-    ComparisonRemark,
-    Response,
-    families_for,
-    where_columns,
-)
+from psdstats.comparison.response import ComparisonRemark, Response, families_for, where_columns
 from psdstats.comparison.result import Comparison, OverallTest, QuantityComparison, Route
 from psdstats.comparison.spread import find_misfit, own_contrasts, own_means
 from psdstats.comparison.values import Values, analyse_values, values_of_frame
@@ -462,7 +457,7 @@ def _by_one_law(one: QuantityAnalysis, families: Sequence[ContrastKind]) -> Quan
         advice=advise(
             answers.courses, answers.factors, benches, balance=balance, single_runs=single,
             scatter_unknown=unknown, drift_unknown=drift_is_unknown(one),
-            charges=drifting_charges(one),
+            charges=charges_sampled(one.plan) if len(set(one.frame[GROUP])) == 1 else None,
             open_um=None if one.plan.in_hand else one.response.open_um,
         ),
     )  # fmt: skip

@@ -298,21 +298,22 @@ def trial_design(frame: pd.DataFrame, plan: ComparisonPlan) -> AnalysisDesign:
     columns = [np.array(held, dtype=float).reshape(len(texts), len(cells))]
     columns += [indicators(frame, (name,)) for name in plan.also]
     columns += [indicators(frame, columns_of(one)) for one in plan.blocks]
-    varying, names = [], []
+    x, varying = np.hstack(columns), list[tuple[str, Array]]()
     for one in plan.cells:
         own = indicators(frame, columns_of(one))
         if 1.0 < own.sum(axis=0).max(initial=0.0) < len(frame):
-            varying.append(own)
-            names.append("cell")
+            varying.append(("cell", own))
     drifting = drifting_blocks(frame, plan)
     if drifting is not None and plan.drift is None:
-        varying.append(drift_lines(frame, plan, drifting))
-        names.append("drift")
+        varying.append(("drift", drift_lines(frame, plan, drifting)))
+    # of groups whose conditions are their own, the conditions leave nothing to vary
+    rank = np.linalg.matrix_rank
+    seen = [one for one in varying if rank(np.hstack([x, one[1]])) > rank(x)]
     return AnalysisDesign(
         cells=cells,
-        x=np.hstack(columns),
-        columns=tuple(varying),
-        part_names=(*names, "run"),
+        x=x,
+        columns=tuple(own for _, own in seen),
+        part_names=(*(name for name, _ in seen), "run"),
     )
 
 

@@ -26,15 +26,7 @@ from psdstats.sieves.standards import practice_rule
 from psdstats.uncertainty.inputs import SourceRemark
 from psdstats.words.numbers import Numerals, p_words
 from psdstats.words.planning import weighing_words
-from psdstats.words.remarks import (
-    Wording,
-    fill,
-    pair_words,
-    phrases,
-    place,
-    plural,
-    times_words,
-)
+from psdstats.words.remarks import Wording, fill, pair_words, phrases, place, plural, times_words
 
 _LISTED = 10  # apertures whose tolerances a note lists; of more it gives the range
 _MANY = 100  # times as many runs: how many more does not matter
@@ -205,10 +197,12 @@ def _by_rule(name: str, template: str) -> Wording:
     return told
 
 
-def _know_drift(_: Numerals, *, charges: int | None = None) -> str:
+def _know_drift(_: Numerals, *, charges: int | None = None, is_own: bool = False) -> str:
     """What would show how far groups, or so many charges, drift."""
     more, what, number = "Run a third group", "groups drift apart", "two"
-    if charges is not None:
+    if is_own:
+        more, number = "Run every condition in each group", "groups with conditions of their own"
+    elif charges is not None:
         more = "Sample a third charge" if charges == 2 else "Sample two more charges"
         what = "charges drift apart" if charges == 2 else "a charge drifts"
         number = "two" if charges == 2 else "one"

@@ -412,8 +412,9 @@ def component_words(
 ) -> dict[str, str]:
     """Words of each variance component of a fitted comparison, by its name."""
     words = {"residual": "runs"}
-    for grouping, columns in zip(fit.random.groupings, plan.within, strict=True):
-        own = " and ".join(map(column_words, columns_of(columns)))
+    within = {":".join(each): each for each in map(columns_of, plan.within)}
+    for grouping in fit.random.groupings:
+        own = " and ".join(map(column_words, within[grouping.label]))
         for component, effect in zip(grouping.components, grouping.column_names, strict=True):
             is_drift = effect != "(Intercept)"
             told = drift.format(own, column_words(plan.by)) if is_drift else own

@@ -12,6 +12,7 @@ import pandas as pd
 from psdstats.columns import TIME, column_words, listed
 from psdstats.comparison.analysis import SpreadBasis
 from psdstats.comparison.answers import differs
+from psdstats.comparison.benches import farthest
 from psdstats.comparison.groups import GroupAgreement, Precision, Scale
 from psdstats.findings import BenchAnswer, Finding, Verdict
 from psdstats.models.verdicts import VerdictRemark
@@ -29,10 +30,7 @@ _MOST_LEADING = 2
 @told_of.register
 def agreement_sentences(agreement: GroupAgreement, say: Numerals = PLAIN) -> tuple[str, ...]:
     """Those that differ first, then the others; what it rests on, and what was set aside."""
-    return (
-        *bench_sentences(agreement.answers, say),
-        *rests_on(agreement, say),
-    )
+    return (*bench_sentences(agreement.answers, say), *rests_on(agreement, say))
 
 
 def lead_sentences(agreement: GroupAgreement, say: Numerals = PLAIN) -> tuple[str, ...]:
@@ -46,7 +44,9 @@ def rests_on(agreement: GroupAgreement, say: Numerals = PLAIN) -> tuple[str, ...
     """The scatter by which the groups were judged, and the runs set aside."""
     aside = ", ".join(agreement.set_aside)
     because = "Set aside, because a size of their cell is not bracketed by the sieves"
-    return (_scatter(agreement, say), *((f"{because}: {aside}.",) if aside else ()))
+    judged = any(np.isfinite(at.numbers.estimate) for one in agreement.answers for at in one.at)
+    told = (_scatter(agreement, say) if judged else "", f"{because}: {aside}." if aside else "")
+    return tuple(filter(None, told))
 
 
 def _scatter(agreement: GroupAgreement, say: Numerals) -> str:
@@ -106,11 +106,7 @@ def panel_title(agreement: GroupAgreement, group: str) -> str:
 
 
 def deviations_caption(
-    agreement: GroupAgreement,
-    others: Sequence[BenchAnswer],
-    say: Numerals = PLAIN,
-    *,
-    panels: int,
+    agreement: GroupAgreement, others: Sequence[BenchAnswer], say: Numerals = PLAIN, *, panels: int
 ) -> str:
     """What the figure of deviations shows, and which other sizes differ where."""
     margin = agreement.margin_percent
@@ -265,12 +261,6 @@ def _kept(rest: Sequence[_Rest], keep: Callable[[BenchAnswer], bool]) -> list[li
     return alike(own, lambda one: one.key)
 
 
-def farthest(answer: BenchAnswer) -> float:
-    """The largest difference shown: one group apart moves the mean that the others are against."""
-    told = (one for one in (*answer.at, answer.rate, answer.average) if one is not None)
-    return max(abs(one.numbers.estimate) for one in told if one.verdict is Verdict.CHANGED)
-
-
 def _apart(answers: Sequence[BenchAnswer], say: Numerals) -> str:
     """Where one group differs in one size or several, and whether it mills at another rate."""
     other = next(iter(answers[0].at)).subject.low or "the other groups"
@@ -281,6 +271,9 @@ def _apart(answers: Sequence[BenchAnswer], say: Numerals) -> str:
         if one.average is not None and not _where_apart(one, say) and one not in rates:
             average = difference_of(one.average, say)
             parts.append(f"on average over the conditions its {one.quantity} is {average}")
+    if all(one.beside for one in answers):
+        without = joined(dict.fromkeys(one.beside for one in answers))
+        parts.append(f"without {without} it is not shown to differ")
     return f"{answers[0].group} differs from {other}: {'; '.join(parts)}."
 
 

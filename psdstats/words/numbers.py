@@ -413,12 +413,16 @@ def difference_words(
     return f"{said}, {either}" if low < 0.0 < high else f"{said} ({limits})"
 
 
+_NO_LIMIT = math.log(1e3)
+"""With next to no degrees of freedom a ratio has limits that limit nothing (own choice)."""
+
+
 def _limit_words(lower: float, upper: float, say: Numerals) -> tuple[str, float]:
     """A difference of which one end is known: "at least 58 %", and that end; empty for none."""
-    ends = [one for one in (lower, upper) if math.isfinite(one)]
+    ends = [one for one in (lower, upper) if abs(one) < _NO_LIMIT]
     if not ends:
         return "", 0.0
-    share, is_least = float(np.expm1(ends[0])), ends[0] == (lower if ends[0] > 0 else upper)
+    share, is_least = math.expm1(ends[0]), ends[0] == (lower if ends[0] > 0 else upper)
     limit = say.at_least(abs(share)) if is_least else say.at_most(abs(share))
     return f"at {'least' if is_least else 'most'} {limit}", share
 

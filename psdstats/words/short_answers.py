@@ -15,7 +15,7 @@ from psdstats.columns import TIME
 from psdstats.comparison.analysis import Spread, SpreadBasis
 from psdstats.comparison.answers import AdviceRemark, differs
 from psdstats.comparison.beside import Gain, LeftOut, Remedy
-from psdstats.comparison.plan import ComparisonPlan, Direction
+from psdstats.comparison.plan import ComparisonPlan, Direction, PlanRemark
 from psdstats.comparison.result import Comparison, QuantityComparison
 from psdstats.findings import BenchAnswer, Course, Ending, Remark, RemarkKind, Verdict
 from psdstats.models.verdicts import VerdictRemark
@@ -24,13 +24,7 @@ from psdstats.study.flags import Flag
 from psdstats.uncertainty.budget import Budget, combined_percent, typical_run
 from psdstats.uncertainty.conformity import LimitResult
 from psdstats.words.budget import kept, source_phrase
-from psdstats.words.courses import (
-    NOT_ESTIMATED,
-    WHAT_LATER,
-    difference_of,
-    gain_share,
-    way_of,
-)
+from psdstats.words.courses import NOT_ESTIMATED, WHAT_LATER, difference_of, gain_share, way_of
 from psdstats.words.groups import conditions, farthest
 from psdstats.words.numbers import LEAST_TOLD, PLAIN, Numerals
 from psdstats.words.rate import target_told
@@ -157,12 +151,15 @@ def benches_agree(comparison: Comparison, say: Numerals = PLAIN) -> Told | None:
     result = main_result(comparison)
     if not result.benches:
         return None
-    apart = sorted(filter(differs, result.benches), key=farthest, reverse=True)
+    differing = sorted(filter(differs, result.benches), key=farthest, reverse=True)
+    apart = [one for one in differing if not one.beside]
     also = _also_apart(comparison, result)
     if apart:
-        rate = _rate_words(apart[0])
-        others = [_where_apart(one, say) for one in apart[1:]]
-        told = [rate, *(f"{capital(one)}." for one in others), also]
+        others = [capital(_where_apart(one, say)) for one in apart[1:]]
+        for own in alike([one for one in differing if one.beside], lambda one: one.beside):
+            who = f"{joined([one.group for one in own])} {'are' if own[1:] else 'is'}"
+            others.append(f"Without {own[0].beside}, {who} not shown to differ")
+        told = [_rate_words(apart[0]), *(f"{one}." for one in others), also]
         return Told(f"No: {_where_apart(apart[0], say)}.", " ".join(one for one in told if one))
     findings = [one for bench in result.benches for one in bench.at]
     verdicts = {one.verdict for one in findings}
@@ -171,12 +168,14 @@ def benches_agree(comparison: Comparison, say: Numerals = PLAIN) -> Told | None:
         margin = say(findings[0].margin_percent or 0.0)
         return Told(f"Yes, within ±{margin} % of {name} at every condition.", also)
     if verdicts == {Verdict.CANNOT_BE_TOLD}:
+        nested = [one for one in comparison.plan.remarks if one.kind is PlanRemark.NESTED]
         reasons = dict.fromkeys(sentence(why, say) for one in findings for why in one.reasons)
-        return Told("Cannot be told.", " ".join([*(f"{capital(one)}." for one in reasons), also]))
+        told = [*(f"{capital(one)}." for one in reasons), *(sentence(one, say) for one in nested)]
+        return Told("Cannot be told.", " ".join(filter(None, [*told, also])))
     ends = [abs(end) for one in findings for end in (one.numbers.lower, one.numbers.upper)]
     known = [one for one in ends if np.isfinite(one)]
-    most = f"One may yet be {say.at_most(float(np.expm1(max(known))))}" if known else ""
-    rest = f"{most} off at one condition." if most else ""
+    most = say.at_most(float(np.expm1(max(known)))) if known else ""
+    rest = f"One may yet be {most} off at one condition." if most else ""
     return Told(f"No difference of {name} is shown.", " ".join(filter(None, [rest, also])))
 
 
@@ -215,7 +214,7 @@ def _also_apart(comparison: Comparison, main: QuantityComparison) -> str:
     for one in comparison.results:
         if one is main or one.quantity == "span":
             continue
-        for name in (bench.group for bench in one.benches if differs(bench)):
+        for name in (own.group for own in one.benches if differs(own) and not own.beside):
             if name not in known:
                 found.setdefault(name, []).append(one.quantity)
     told = [f"{name} differs in {joined(sizes)}" for name, sizes in found.items()]
@@ -396,7 +395,10 @@ def act_on(
     sizes : sequence of LeftOut
         Sizes at the times of runs of wrong time, without these runs.
     """
-    first = [_look_words(one, say) for one in start]
+    groups = [str(one["group"]) for one in start if one.kind is AdviceRemark.LOOK_AT_GROUP]
+    rest = [one for one in start if one.kind is not AdviceRemark.LOOK_AT_GROUP]
+    first = [f"{capital(sentence(one, say))}." for one in rest]
+    first += [f"Look at {joined(groups)}: speed, balls, charge."] if groups else []
     if not flags:
         if flags is None and not first:
             return None
@@ -412,13 +414,6 @@ def act_on(
     ]
     parts = [*common, f"{told}." if told else "", without_words(runs, moved, say), *size, *first]
     return Told("", " ".join(filter(None, parts)))
-
-
-def _look_words(remark: Remark, say: Numerals) -> str:
-    """What to look at, of a bench in fewer words than elsewhere."""
-    if remark.kind is AdviceRemark.LOOK_AT_GROUP:
-        return f"Look at {remark['group']}: speed, balls, charge."
-    return f"{capital(sentence(remark, say))}."
 
 
 def _flags_words(own: Sequence[Flag], say: Numerals) -> Iterator[str]:

@@ -24,6 +24,18 @@ def test_a_stop_that_cannot_be_told_asks_for_runs_where_it_is_decided():
     assert single == AdviceRemark.REPEAT_LAST_TIMES(before="24", last="48", runs=3)
 
 
+@pytest.mark.parametrize("single_runs", [False, True])
+def test_a_stop_that_the_sieves_leave_open_asks_for_a_sieve_and_for_no_runs(single_runs):
+    course = made.course(ending=made.BEYOND)
+    (one,) = advise([course], single_runs=single_runs, open_um=(38.0, made.NAN))
+    assert one == AdviceRemark.FINER_SIEVE(below_um=38.0)
+
+
+def test_a_stop_that_drift_would_undo_asks_for_the_drift_and_for_no_runs():
+    (one,) = advise([made.course(ending=made.UNDONE)], drift_unknown=True)
+    assert one == AdviceRemark.KNOW_DRIFT()
+
+
 def test_little_left_asks_for_nothing():
     assert advise([made.course(ending=made.LEFT)], balance=made.ENOUGH) == ()
 

@@ -14,6 +14,8 @@ from scipy import special, stats
 import psdstats
 from psdstats.columns import TIME
 from psdstats.comparison import compare
+from psdstats.comparison.analysis import SpreadBasis
+from psdstats.comparison.answers import AdviceRemark, differs
 from psdstats.comparison.plan import PlanRemark
 from psdstats.comparison.result import Route, condition_sizes
 from psdstats.errors import ModelError
@@ -44,6 +46,61 @@ def _changes(found, family="against first"):
     """Estimates and standard errors of a family by (high, where)."""
     effects = found["D50"].to_frame(family).set_index(["high", "where"])
     return np.log(effects["ratio"]), effects["u"]
+
+
+def test_runs_alike_are_seen_where_each_group_has_a_ratio_of_its_own(planted):
+    """Group and ratio are one, but the replicates of a cell are runs alike all the same."""
+    rows = [
+        row
+        for group, ratio in (("Alder", 5.0), ("Birch", 10.0))
+        for row in _rows((group,), replicates=4, ball_ratio=(ratio,))
+    ]
+    y = _sizes(rows, lambda row: 5.5 - 0.01 * row["milling_time_min"])
+    spread = planted(rows, y).analysis["D50"].spread
+    within = pd.DataFrame(rows).assign(y=y).groupby(["group", "milling_time_min"])["y"].var()
+    assert spread.basis is SpreadBasis.REPLICATES
+    assert spread.run == pytest.approx(within.mean() ** 0.5, rel=0.05)
+
+
+def test_a_fall_is_told_where_each_of_three_groups_has_a_ratio_of_its_own(planted):
+    """Drift and cells lie within the conditions: allowed for as with two groups, not sought."""
+    rows = [
+        row
+        for group, ratio in (("Alder", 5.0), ("Birch", 10.0), ("Cedar", 15.0))
+        for row in _rows((group,), replicates=2, ball_ratio=(ratio,))
+    ]
+    found = planted(rows, _sizes(rows, lambda row: 5.5 - 0.03 * row["milling_time_min"]))["D50"]
+    assert [one.verdict for one in found.courses] == [Verdict.CHANGED] * 3
+    assert AdviceRemark.KNOW_DRIFT(is_own=True) in found.advice
+
+
+GROUPS_OF_FOUR = ("Alder", "Birch", "Cedar", "Dogwood")
+
+
+def _slower(planted, rates):
+    """Answers of groups whose ln size falls by so much a minute."""
+    rows = _rows(GROUPS_OF_FOUR, times=(0.0, 8.0, 16.0, 24.0), replicates=2)
+    fallen = [5.5 - rates[row["group"]] * row["milling_time_min"] for row in rows]
+    noise = np.random.default_rng(2).normal(0, 0.015, len(rows))
+    found = planted(rows, fallen + noise)["D50"]
+    looked_at = {one["group"] for one in found.advice if one.kind is AdviceRemark.LOOK_AT_GROUP}
+    return {one.group: one for one in found.benches}, looked_at
+
+
+def test_one_slow_group_does_not_put_the_others_in_doubt(planted):
+    """The slow one lies in the mean that each other is against: these differ beside it alone."""
+    told, looked_at = _slower(planted, dict.fromkeys(GROUPS_OF_FOUR, 0.03) | {"Dogwood": 0.02})
+    apart = {name: one.beside for name, one in told.items() if differs(one)}
+    assert len(apart) > 1
+    assert apart == {"Dogwood": ""} | dict.fromkeys(apart.keys() - {"Dogwood"}, "Dogwood")
+    assert looked_at == {"Dogwood"}
+
+
+def test_two_groups_apart_are_both_looked_at(planted):
+    rates = {"Alder": 0.03, "Birch": 0.03, "Cedar": 0.04, "Dogwood": 0.015}
+    told, looked_at = _slower(planted, rates)
+    assert (told["Cedar"].beside, told["Dogwood"].beside) == ("", "")
+    assert looked_at == {"Cedar", "Dogwood"}
 
 
 def test_a_step_within_charges_is_found_that_independent_runs_miss(planted):

@@ -4,13 +4,15 @@ import importlib.util
 import math
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
 from psdstats.comparison.answers import AdviceRemark
-from psdstats.comparison.plan import ComparisonPlan
+from psdstats.comparison.benches import GroupRemark, untold_group
+from psdstats.comparison.plan import ComparisonPlan, PlanRemark
 from psdstats.comparison.response import ComparisonRemark
-from psdstats.findings import Contrast, Finding, FindingKind, Numbers, Verdict
+from psdstats.findings import Contrast, Finding, FindingKind, Numbers, Rule, Verdict
 from psdstats.models.verdicts import VerdictRemark
 from psdstats.study.flags import Flag, Spot
 from psdstats.words.comparison import finding_sentence
@@ -18,7 +20,7 @@ from psdstats.words.courses import course_sentence, factor_sentences, least_word
 from psdstats.words.numbers import PLAIN, Numerals
 from psdstats.words.remarks import change_words, sentence
 from psdstats.words.sheet import claimed, difference_cell, sign_of
-from psdstats.words.short_answers import _ended
+from psdstats.words.short_answers import _ended, act_on, benches_agree
 from psdstats.words.study import says_of
 
 _spec = importlib.util.spec_from_file_location(
@@ -27,6 +29,7 @@ _spec = importlib.util.spec_from_file_location(
 made = importlib.util.module_from_spec(_spec)
 _spec.loader.exec_module(made)
 
+RULE = Rule(level=0.95, margin_percent=None)
 UNTOLD = "It cannot be told whether D50 at 24 min differs from that at 0 min"
 SEEN = {"estimate": -0.478, "lower": -0.598, "upper": -0.357, "p_adjusted": 4e-4}
 MISSED = {"estimate": -0.05, "lower": -0.16, "upper": 0.06, "p_adjusted": 0.3}
@@ -181,6 +184,9 @@ def test_charges_that_may_drift_are_not_called_groups():
     assert told[0].startswith("Sample two more charges, or declare how far a charge drifts from ")
     assert told[1].startswith("Sample a third charge, or declare how far charges drift apart from ")
     assert sentence(AdviceRemark.KNOW_DRIFT()).startswith("Run a third group, ")
+    own = sentence(AdviceRemark.KNOW_DRIFT(is_own=True))
+    assert own.startswith("Run every condition in each group, or declare how far groups drift")
+    assert own.endswith("groups with conditions of their own cannot show it")
 
 
 def test_one_value_far_beyond_the_others_of_its_finding_is_told_with_its_place():
@@ -209,3 +215,31 @@ def test_where_no_fall_is_shown_there_is_no_time_to_stop_at():
 def test_the_drift_allowed_for_has_the_decimal_sign_of_the_reader():
     told = sentence(VerdictRemark.DRIFT_UNKNOWN(percent=3.2), Numerals(","))
     assert "one of 1,5 % per step is allowed for" in told
+
+
+def test_a_group_that_differs_beside_another_alone_is_told_by_that_one():
+    benches = made.BENCHES["one differs beside another alone"]
+    trial = SimpleNamespace(
+        results=[SimpleNamespace(quantity="D50", courses=made.AT_BOTH, benches=benches)]
+    )
+    told = benches_agree(trial)
+    assert "Alder is" in told.strong
+    assert told.rest.endswith("Without Alder, Rowan is not shown to differ.")
+
+
+def test_page_one_says_that_a_ratio_and_its_group_are_one():
+    """Where each group has a ratio of its own a reader would take one for the other."""
+    alone = untold_group("Alder", "D50", GroupRemark.ALONE(columns=("ball_ratio",)), RULE)
+    trial = SimpleNamespace(
+        results=[SimpleNamespace(quantity="D50", courses=made.AT_BOTH, benches=(alone,))],
+        plan=ComparisonPlan(
+            by="milling_time_min", remarks=(PlanRemark.NESTED(column="ball_ratio"),)
+        ),
+    )
+    told = benches_agree(trial).rest
+    assert told.endswith("what it does cannot be told from what the groups do.")
+
+
+def test_groups_to_look_at_are_named_together():
+    look = [AdviceRemark.LOOK_AT_GROUP(group=name) for name in ("Alder", "Birch")]
+    assert act_on([], [], look).rest == "Look at Alder and Birch: speed, balls, charge."

@@ -8,9 +8,10 @@ import pandas as pd
 import pytest
 
 from psdstats.comparison.analysis import Spread, SpreadBasis
+from psdstats.comparison.benches import GroupRemark, untold_group
 from psdstats.comparison.consistency import consistency
 from psdstats.comparison.groups import GroupAgreement, group_precision, overall
-from psdstats.findings import BenchAnswer, Contrast, FindingKind, Numbers, Verdict
+from psdstats.findings import BenchAnswer, Contrast, FindingKind, Numbers, Rule, Verdict
 from psdstats.models.verdicts import judge
 from psdstats.words.groups import (
     agreement_sentences,
@@ -151,6 +152,19 @@ def test_what_the_uncertainty_rests_on_and_what_was_set_aside(given, said):
 def test_what_rests_on_the_measurement_alone_does_not_name_a_scatter():
     found = agreement(one("a", p=0.3, undone_by_percent=2.0))
     assert agreement_sentences(found)[-2].startswith("Run-to-run variation was not estimated")
+
+
+def test_where_no_groups_were_judged_no_scatter_is_told():
+    """Of one group with replicates: its runs do show how they differ, but judged nothing."""
+    lost = untold_group(
+        "a",
+        "D50",
+        GroupRemark.ALONE(columns=("milling_time_min",)),
+        Rule(level=0.95, margin_percent=None),
+    )
+    told = " ".join(agreement_sentences(agreement(lost, basis=SpreadBasis.NONE)))
+    assert "cannot be told" in told
+    assert "Run-to-run" not in told
 
 
 def test_what_cannot_be_told_of_precision_is_told_where():

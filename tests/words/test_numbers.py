@@ -9,7 +9,7 @@ from hypothesis import assume, given
 from hypothesis import strategies as st
 from uncertainties import ufloat
 
-from psdstats.words.numbers import PLAIN, Numerals
+from psdstats.words.numbers import PLAIN, Numerals, difference_words
 
 COMMA = Numerals(",")
 change, interval, measured = PLAIN.change, PLAIN.interval, PLAIN.measured
@@ -108,3 +108,10 @@ def test_p_values() -> None:
         "0.99",
         "> 0.99",
     ]
+
+
+@pytest.mark.parametrize("limit", [5.4e37, 800.0, 12.0])
+def test_a_limit_that_limits_nothing_is_none(limit):
+    """Next to no degrees of freedom: two groups whose sizes lie beyond the sieves at both ends."""
+    assert difference_words(math.nan, -math.inf, limit) == ""
+    assert difference_words(math.nan, -limit, math.inf) == ""

@@ -97,6 +97,10 @@ OUT_OF_REACH = stop(
     gain_at_most=0.083,
     reasons=(OrderedRemark.OUT_OF_REACH(times_as_many=14.2),),
 )
+BEYOND = stop(
+    Ending.CANNOT_BE_TOLD, reasons=(OrderedRemark.BEYOND_SIEVES(quantity="D10", times=("48",)),)
+)
+UNDONE = stop(Ending.CANNOT_BE_TOLD, reasons=(VerdictRemark.UNDONE_BY_DRIFT(percent=2.0),))
 UNKNOWN = stop(Ending.CANNOT_BE_TOLD, reasons=(VerdictRemark.NO_ESTIMATE(),))
 NONE_SHOWN = {"shown": (False,) * 4, "at_least": (NAN,) * 4, "since": None}
 
@@ -357,6 +361,11 @@ def unclear(group):
 LOST = bench("Birch", (_LAST, Verdict.CANNOT_BE_TOLD, Numbers(), VerdictRemark.NO_ESTIMATE()))
 BENCHES = {
     "one differs, at a condition and in rate": (ALDER, agreeing("Birch"), unclear("Cedar")),
+    "one differs beside another alone": (
+        ALDER,
+        replace(AVERAGE, beside="Alder"),
+        unclear("Cedar"),
+    ),
     "one differs on average alone": (AVERAGE, unclear("Birch"), unclear("Cedar")),
     "all agree": (agreeing("Alder"), agreeing("Birch")),
     "none is shown to differ": (unclear("Alder"), unclear("Birch")),

@@ -66,10 +66,7 @@ def stopping_table(result: RateResult, say: Numerals = PLAIN) -> Table:
         "when to stop",
         frame,
         _series(frame, *col.fields(question="wanted")),
-        (
-            col.Column("shown", "milling time", "min"),
-            *col.fields(beyond_last_time="extrapolated"),
-        ),
+        (col.Column("shown", "milling time", "min"), *col.fields(beyond_last_time="extrapolated")),
         say,
         place=Place.FIRST,
         is_front=True,
@@ -86,6 +83,7 @@ def parameters_table(result: RateResult, say: Numerals = PLAIN) -> Table:
         frame,
         _series(frame, "parameter"),
         ("unit", col.interval("value", f"value ({level} % interval)")),
+        place=Place.REPORT if result.stopping else Place.FIRST,
         quantity=result.quantity,
     )
     shapes = (words.POWER_SHAPES,) if (frame["parameter"] == "power shape").any() else ()
@@ -164,10 +162,7 @@ def withdrawal_table(result: RateResult) -> Table:
     return table_of(
         "ball-to-powder ratio",
         frame,
-        (
-            "charge",
-            col.written(TIME, "sample at", "min"),
-        ),
+        ("charge", col.written(TIME, "sample at", "min")),
         (
             *col.numbers(None, "g", withdrawn_g="taken in all", left_g="left"),
             *col.numbers(2, ball_to_powder="balls to powder"),

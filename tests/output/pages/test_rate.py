@@ -164,6 +164,13 @@ def test_where_nobody_asks_when_it_stands_in_the_appendix(benches, result):
     assert page.back().blocks[0].name == "rate D50"
 
 
+def test_a_terminal_gives_numbers_whatever_was_asked(result):
+    """How fast it grinds where nobody asks when; else when, and the rate with all tables."""
+    (when,) = rate_page(result).first
+    (rate,) = rate_page(replace(result, target_um=None, margin_percent=None)).first
+    assert (when.name, rate.name) == ("when to stop", "rate parameters")
+
+
 def test_levels_are_told_together(result, loss):
     page = rate_page(result, loss)
     assert len(page.lead) == 1
