@@ -272,7 +272,7 @@ def _apart(answers: Sequence[BenchAnswer], say: Numerals) -> str:
             average = difference_of(one.average, say)
             parts.append(f"on average over the conditions its {one.quantity} is {average}")
     if all(one.beside for one in answers):
-        without = joined(dict.fromkeys(one.beside for one in answers))
+        without = joined(list(dict.fromkeys(one.beside for one in answers)))
         parts.append(f"without {without} it is not shown to differ")
     return f"{answers[0].group} differs from {other}: {'; '.join(parts)}."
 

@@ -14,6 +14,7 @@ import numpy as np
 from psdstats.columns import TIME
 from psdstats.comparison.analysis import Spread, SpreadBasis
 from psdstats.comparison.answers import AdviceRemark, differs
+from psdstats.comparison.benches import farthest
 from psdstats.comparison.beside import Gain, LeftOut, Remedy
 from psdstats.comparison.plan import ComparisonPlan, Direction, PlanRemark
 from psdstats.comparison.result import Comparison, QuantityComparison
@@ -25,7 +26,7 @@ from psdstats.uncertainty.budget import Budget, combined_percent, typical_run
 from psdstats.uncertainty.conformity import LimitResult
 from psdstats.words.budget import kept, source_phrase
 from psdstats.words.courses import NOT_ESTIMATED, WHAT_LATER, difference_of, gain_share, way_of
-from psdstats.words.groups import conditions, farthest
+from psdstats.words.groups import conditions
 from psdstats.words.numbers import LEAST_TOLD, PLAIN, Numerals
 from psdstats.words.rate import target_told
 from psdstats.words.remarks import alike, capital, joined, phrases, place, plural, sentence
