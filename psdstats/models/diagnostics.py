@@ -581,7 +581,8 @@ def refit_without_known(fit: MixedModelFit) -> Refit | None:
         warnings.simplefilter("ignore")
         model = MixedLM(fit.response / scale, x, groups=np.ones(n), exog_vc=parts)
         found = model.fit(reml=True, method=["bfgs", "powell"])
-    table = _refit_table(fit, found.fe_params * scale, found.bse_fe * scale)
+        errors = found.bse_fe * scale
+    table = _refit_table(fit, found.fe_params * scale, errors)
     own = [*names, "residual"]
     below = pd.DataFrame(
         {
@@ -591,4 +592,4 @@ def refit_without_known(fit: MixedModelFit) -> Refit | None:
         }
     )
     whole = pd.concat([table, below], ignore_index=True)
-    return Refit(table=whole, converged=bool(found.converged))
+    return Refit(table=whole, converged=bool(found.converged and np.isfinite(errors).all()))

@@ -1,9 +1,12 @@
 """Classical analyses against statsmodels, SciPy, and formulas written out."""
 
+import warnings
+
 import numpy as np
 import pandas as pd
 import pytest
 from scipy import stats
+from statsmodels.regression.mixed_linear_model import MixedLMResults
 from statsmodels.stats.anova import AnovaRM
 
 from psdstats.errors import ModelError
@@ -183,6 +186,20 @@ def test_refit_without_known_is_our_fit_without_it(random):
     )
     # what sieves share is not in its standard errors of the level
     assert table["refit_standard_error"].iloc[0] < table["standard_error"].iloc[0]
+
+
+def test_a_refit_without_standard_errors_is_silent_and_did_not_converge(monkeypatch):
+    """Where its covariance has a negative variance, statsmodels takes the root all the same."""
+    negative = property(lambda _: np.sqrt(np.array([1.0, -1.0, 1.0])))
+    monkeypatch.setattr(MixedLMResults, "bse_fe", negative)
+    frame = shared_stack()
+    fit = MixedModel(
+        frame, response="ln_d50", fixed=["time_min"], random=["group"], factors=["time_min"],
+        known_covariance=1e-4 * np.eye(len(frame)),
+    ).fit()  # fmt: skip
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        assert not refit_without_known(fit).converged
 
 
 def test_nothing_is_refitted_where_there_is_no_known_covariance():
