@@ -68,16 +68,6 @@ def designs() -> Mapping[str, TrialDesign]:
             replicates=2,
             spread=spread,
         ),
-        # a long table of means, a high figure of changes
-        "long": TrialDesign(
-            title="Three ball ratios at eight times (invented)",
-            benches=_benches("Elm"),
-            powder=_POWDER,
-            times_min=(0.0, 5.0, 10.0, 15.0, 20.0, 30.0, 40.0, 60.0),
-            replicates=2,
-            ball_ratios=MappingProxyType({4.0: 0.7, 6.0: 0.85, 8.0: 1.0}),
-            spread=spread,
-        ),
         # nothing to compare at all
         "one-run": TrialDesign(
             title="One run (invented)",
