@@ -330,20 +330,32 @@ def with_missing(
 ) -> tuple[Finding, ...]:
     """Findings in the order asked; those on levels that are lost by their bounds, or untold."""
     told = {one.subject: one for one in found}
-    changes = {(one.times[-1], one.times[0], one.where): one.fallen.numbers for one in courses}
+    changes = {(one.times[-1], one.times[0], one.where): one.fallen for one in courses}
     ordered = []
     for family in families:
         for contrast in response.asked(family).contrasts:
             subject = replace(contrast, quantity=response.quantity)
-            own, bounds = told.pop(subject, None), _by_bounds(subject, courses)
+            own = told.pop(subject, None)
             change = changes.get((subject.high, subject.low, subject.where))
-            if own is not None and change is not None:  # one change is told once
-                if np.isfinite([own.numbers.estimate, change.estimate]).all():
-                    own = replace(own, numbers=own.numbers.widened(change))
-                elif np.isnan(change.estimate):
-                    own = bounds or own
+            bounds = _by_bounds(subject, courses)
+            if own is not None and change is not None:
+                own = _told_once(own, change, bounds)
             ordered.append(own or bounds or _missed(response, subject, missing))
     return (*ordered, *told.values())
+
+
+def _told_once(own: Finding, change: Finding, bounds: Finding | None) -> Finding:
+    """The change of a course in a family: as the course tells it, with limits that hold together.
+
+    Where an end lies beyond the sieves, an estimate from the other runs would be another number.
+    """
+    if np.isnan(change.numbers.estimate):
+        return bounds or replace(change, kind=own.kind, subject=own.subject)
+    own = replace(own, numbers=own.numbers.widened(change.numbers))
+    is_claim = own.verdict in (Verdict.CHANGED, Verdict.EQUIVALENT)
+    if is_claim and change.verdict is not own.verdict:
+        own = replace(own, verdict=change.verdict, reasons=change.reasons)
+    return own
 
 
 def _by_bounds(subject: Contrast, courses: Sequence[Course]) -> Finding | None:

@@ -17,7 +17,6 @@ from collections.abc import Iterable
 from dataclasses import KW_ONLY, dataclass, replace
 from decimal import Decimal
 from enum import StrEnum
-from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -324,7 +323,6 @@ class Table:
         names = list(map(str, self.frame.columns))
         return [dict(zip(names, row, strict=True)) for row in zip(*columns, strict=True)]
 
-    @lru_cache(maxsize=2)  # noqa: B019, two tables at most: each is set in several forms in turn
     def grid(self, say: Numerals = PLAIN) -> list[list[str]]:
         """The texts a reader sees, row by row, not yet escaped."""
         return [[column.text(row, say) for column in self.columns] for row in self.rows()]

@@ -113,10 +113,19 @@ def test_a_change_is_told_once(trial):
     stacks = TRIALS[trial]
     one = compare(_invented(stacks, {4.0: 0.8, 8.0: 1.0} if len(stacks) > 2 else {}))
     _told_once(one, fewest=20)
-    for finding in (finding for result in one.results for finding in result.findings):
-        own = finding.numbers
-        if isfinite(own.estimate):
-            assert own.lower <= own.lower_single <= own.estimate <= own.upper_single <= own.upper
+    for result in one.results:
+        changes = {(c.times[-1], c.times[0], c.where): c for c in result.courses}
+        for finding in result.findings:
+            own, pair = finding.numbers, finding.subject
+            if isfinite(own.estimate):
+                assert (
+                    own.lower <= own.lower_single <= own.estimate <= own.upper_single <= own.upper
+                )
+                assert finding.verdict is not Verdict.CHANGED or not own.lower < 0.0 < own.upper
+            change = changes.get((pair.high, pair.low, pair.where))
+            if change is not None and not isfinite(change.fallen.numbers.estimate):
+                assert finding.verdict is change.verdict
+                assert not isfinite(own.estimate)
 
 
 @pytest.mark.parametrize("quantity", ["D50", "D90"])
