@@ -13,6 +13,8 @@ where drift is planted).  holds: the 95 % interval of the change by the end.  fa
 simultaneous intervals against the first.  fallen, since: times shown (power).
 
     python tests/calibration/trial_findings.py --trials 200 --out tests/calibration/results
+
+With `--first 200 --trials 100` the next hundred trials join the two hundred of the page.
 """
 
 from __future__ import annotations
@@ -237,25 +239,40 @@ def main(arguments: Sequence[str] | None = None) -> None:
     parser.add_argument("--trials", type=int, default=200)
     add_sharing(parser)
     parser.add_argument("--only", type=int, help="number of one case, the others as they are")
+    parser.add_argument("--first", type=int, default=0, help="trials of the page, to be continued")
     parser.add_argument("--out", type=Path)
     options = parser.parse_args(arguments)
     cases = CASES if options.only is None else CASES[options.only : options.only + 1]
     tables = []
     for case in cases:
-        found = shared(options)(partial(one_trial, case), range(options.trials))
+        seeds = range(options.first, options.first + options.trials)
+        found = shared(options)(partial(one_trial, case), seeds)
         tables.append(rates(case, list(found)))
         told = worst(tables[-1]).round(1).to_string(header=len(tables) == 1)
         sys.stdout.write(told + "\n")
         sys.stdout.flush()
     if options.out is not None:
-        write(pd.concat(tables), options.out)
+        write(pd.concat(tables), options.out, first=options.first)
 
 
-def write(table: pd.DataFrame, out: Path) -> None:
+def joined(kept: pd.DataFrame, table: pd.DataFrame, first: int) -> pd.DataFrame:
+    """Rates of the trials of the page and of those after them, each by its trials."""
+    at = ["case", "quantity"]
+    earlier = table[at].merge(kept, on=at, how="left")
+    if not (earlier["trials"] == first).all():
+        raise SystemExit(f"--first {first}: the page holds another number of trials of these cases")
+    rates, n = list(COLUMNS), table["trials"].to_numpy()[:, None]
+    sums = first * earlier[rates].to_numpy(float) + n * table[rates].to_numpy(float)
+    together = dict(zip(rates, (sums / (first + n)).T, strict=True))
+    return table.assign(**together, trials=first + n[:, 0])
+
+
+def write(table: pd.DataFrame, out: Path, *, first: int = 0) -> None:
     """The rates of each size, and the page; cases that were not run now stay as they are."""
     out.mkdir(parents=True, exist_ok=True)
     file, names = out / "trial_findings.csv", [case.name for case in CASES]
     kept = pd.read_csv(file) if file.exists() else table[:0]
+    table = joined(kept, table.reset_index(drop=True), first) if first else table
     kept = kept[~kept["case"].isin(table["case"]) & kept["case"].isin(names)]
     table = pd.concat([kept, table]) if len(kept) else table
     table = table.sort_values("case", key=lambda one: one.map(names.index), kind="stable")
