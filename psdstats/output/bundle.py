@@ -20,7 +20,7 @@ from psdstats.provenance import write as write_record
 from psdstats.words.numbers import PLAIN, Numerals
 
 WORKBOOK = "all-tables.xlsx"
-MOST_SET = 20_000  # rows of a table that is also set for documents, some 400 pages
+MOST_SET = 1_000  # rows of a table that is also set for documents, some 20 pages
 
 Progress = Callable[[int, int], None]
 """Called with what is done and what there is in all."""

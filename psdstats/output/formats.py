@@ -352,18 +352,18 @@ def _fill(
 
 
 def _written(sheet: Any, value: object, number_format: str, font: Any = None) -> Any:
-    """A cell; None where there is nothing to write."""
+    """What is appended to the sheet; None where there is nothing to write."""
     from openpyxl.cell import WriteOnlyCell
 
     if is_missing(value):
         return None
-    if isinstance(value, float) and value in (float("inf"), float("-inf")):
-        value = str(value)
+    if isinstance(value, float):
+        value = _kept(value) if math.isfinite(value) else str(value)
+    if isinstance(value, (bool, int, float)) and not number_format:
+        return value
     cell = WriteOnlyCell(sheet)
     if isinstance(value, (bool, int, float)):
-        cell.value = _kept(value) if isinstance(value, float) else value
-        if number_format:
-            cell.number_format = number_format
+        cell.value, cell.number_format = value, number_format
     else:
         put_text(cell, clean(str(value)))
     if font is not None:

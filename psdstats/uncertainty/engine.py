@@ -241,7 +241,8 @@ def unsettled(accumulator: Accumulator) -> tuple[Remark, ...]:
     """Remark on draws that have run out."""
     if accumulator.settled or accumulator.blocks == 1:
         return ()
-    return (PropagationRemark.NOT_SETTLED(draws=accumulator.draws, digits=accumulator.digits),)
+    found = {name: getattr(accumulator, name) for name in ("draws", "digits", "left", "watched")}
+    return (PropagationRemark.NOT_SETTLED(**found),)
 
 
 @one_thread

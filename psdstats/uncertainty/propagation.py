@@ -51,7 +51,7 @@ class PropagationRemark(RemarkKind):
     HIDDEN_PEAK = "a class may hide a peak"  # runs, finer_um, coarser_um
     FLAT_STEP = "a level along a flat step"  # run, quantity
     BEYOND_SIEVES = "draws beyond the sieves"  # run, quantity, share
-    NOT_SETTLED = "draws not settled"  # draws, digits
+    NOT_SETTLED = "draws not settled"  # draws, digits, left, watched
     MANY_RUNS = "curves in blocks"  # runs
     RATIO_DOUBTFUL = "linear ratio doubtful"  # run, quantity
     RATIO_BEYOND_SIEVES = "draws of a ratio beyond"  # quantity, high, low, share

@@ -100,6 +100,19 @@ def test_too_few_blocks_are_reported(adaptive_monte_carlo):
     assert result.draws == 30_000
 
 
+@pytest.mark.parametrize(("restless", "blocks"), [(1, 5), (3, 20)])
+def test_one_result_in_a_hundred_is_not_waited_for(adaptive_monte_carlo, restless, blocks):
+    """The upper end of a rare far value does not settle; the other results have."""
+
+    def draws(number):
+        found = np.random.default_rng([8, number]).standard_normal((200, 10_000))
+        return found * np.where(np.arange(200) < restless, 1 + 9 * (number % 2), 1)[:, None]
+
+    result = adaptive_monte_carlo(draws, digits=1, min_blocks=5, max_blocks=20)
+    assert (result.blocks, result.left, result.watched) == (blocks, restless, 200)
+    assert not result.settled
+
+
 def test_draw_blocks_are_not_changed(adaptive_monte_carlo):
     block = np.random.default_rng(7).standard_normal((2, 10_000))
     kept = block.copy()

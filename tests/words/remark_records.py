@@ -195,7 +195,7 @@ REMARKS = {
         PropagationRemark.BEYOND_SIEVES(run="alder-48min-a", quantity="D10", share=0.3),
         PropagationRemark.HIDDEN_PEAK(runs=RUNS, finer_um=63.0, coarser_um=250.0),
         PropagationRemark.FLAT_STEP(run="alder-48min-a", quantity="D90"),
-        PropagationRemark.NOT_SETTLED(draws=20000, digits=2),
+        PropagationRemark.NOT_SETTLED(draws=20000, digits=2, left=3, watched=8),
         PropagationRemark.MANY_RUNS(runs=500),
         PropagationRemark.RATIO_DOUBTFUL(run="alder-48min-a", quantity="D10"),
         PropagationRemark.RATIO_BEYOND_SIEVES(
