@@ -18,7 +18,7 @@ import numpy as np
 import pandas as pd
 
 from psdstats.columns import TIME
-from psdstats.comparison.analysis import CONDITION, QuantityAnalysis, SpreadBasis
+from psdstats.comparison.analysis import QuantityAnalysis, SpreadBasis
 from psdstats.comparison.benches import GroupRemark, farthest
 from psdstats.comparison.courses import (
     Answered,
@@ -44,7 +44,13 @@ from psdstats.comparison.open_sizes import (
 )
 from psdstats.comparison.ordered import OrderedQuestion, Way, ordered_question
 from psdstats.comparison.plan import ComparisonPlan, Direction, PlanRemark, SpreadRule, columns_of
-from psdstats.comparison.response import ComparisonRemark, cell_texts, where_columns
+from psdstats.comparison.response import (
+    ComparisonRemark,
+    cell_texts,
+    indicators,
+    where_columns,
+)
+from psdstats.covariance import SharedErrors
 from psdstats.errors import ModelError
 from psdstats.findings import (
     BalanceAnswer,
@@ -378,38 +384,33 @@ def _with_ends(
 
 
 def condition_means(one: QuantityAnalysis) -> pd.DataFrame:
-    """Mean of ln size at each condition with its own interval.
+    """Mean of ln size at each condition, over its groups as they ran, with its own interval.
 
     Columns: the factor, the further factors joined, estimate, lower, upper (NaN where the spread of
     the mean cannot be told).
     """
-    fit, plan, level, cells = one.fit, one.plan, one.response.level, one.design.cells
-    names, numbers = [plan.by, *where_columns(plan)], ["estimate", "lower", "upper"]
-    own = pd.DataFrame([cell[: len(names)] for cell in cells], columns=names)
-    if fit is None:
-        rows = np.array([_mean_weights(one, cell) for cell in cells])
-        half = critical_t(1.0 - level, one.spread.df or np.inf) * np.sqrt(
-            ((rows @ one.total()) * rows).sum(axis=1)
-        )
-        value = rows @ one.y
-        return own.assign(estimate=value, lower=value - half, upper=value + half)
-    is_crossed = plan.by in fit.model.factors
-    means = (
-        fit.marginal_means(plan.by, by=plan.where, level=level)
-        if is_crossed
-        else fit.marginal_means(CONDITION, level=level)
-    )
-    # intervals that rest on less than one degree of freedom bound nothing
-    unknown = means["df"] < 1.0
-    means = means.assign(**{end: means[end].mask(unknown) for end in ("lower", "upper")})
-    if is_crossed:
-        return means[[*names, *numbers]]
-    found = means.set_index(CONDITION).loc[[" at ".join(cell) for cell in cells]]
-    return own.assign(**found.reset_index(drop=True)[numbers])
+    x, lines, spread, known = one.design.x, one.drift_lines, one.spread, one.response.known
+    back = np.linalg.pinv(x, rcond=1e-10)
+    weights = np.array([_mean_row(one, cell) for cell in one.design.cells]) @ back
+    is_shared = isinstance(known, SharedErrors)
+    joint = known.averaged(weights) if is_shared else weights @ known @ weights.T
+    # drift is part of what ran; where scatter was taken for it, it counts as scatter again
+    drift = np.square(lines - x @ (back @ lines)).sum() / max(one.design.left, 1)
+    run = np.nan_to_num(spread.run) ** 2 + drift * np.nan_to_num(spread.drift) ** 2
+    variance = np.diagonal(np.asarray(joint)) + run * np.square(weights).sum(axis=1)
+    for columns in map(columns_of, one.plan.cells[:1]):
+        own = weights @ indicators(one.frame, columns)
+        variance = variance + np.nan_to_num(spread.cell) ** 2 * np.square(own).sum(axis=1)
+    is_unknown = one.design.left > 0 and spread.df == 0.0
+    critical = np.nan if is_unknown else critical_t(1.0 - one.response.level, spread.df or np.inf)
+    value, half = weights @ one.y, critical * np.sqrt(variance)
+    names = [one.plan.by, *where_columns(one.plan)]
+    cells = pd.DataFrame([cell[: len(names)] for cell in one.design.cells], columns=names)
+    return cells.assign(estimate=value, lower=value - half, upper=value + half)
 
 
-def _mean_weights(one: QuantityAnalysis, cell: tuple[str, str]) -> Array:
-    """Weights on the runs of the mean of a condition: over the blocks of its level, or its own."""
+def _mean_row(one: QuantityAnalysis, cell: tuple[str, str]) -> Array:
+    """The mean of a condition on the columns of x: over the blocks of its level, or its own."""
     x, texts = one.design.x, cell_texts(one.frame, one.plan)
     row = x[[text[1] == cell[1] for text in texts]].max(axis=0)
     start = len(one.design.cells)
@@ -418,10 +419,7 @@ def _mean_weights(one: QuantityAnalysis, cell: tuple[str, str]) -> Array:
         end = start + one.frame.groupby(list(columns), observed=True, dropna=False).ngroups
         row[start:end] /= row[start:end].sum()
         start = end
-    if one.design.is_told(row):
-        return np.asarray(row @ np.linalg.pinv(x, rcond=1e-10), dtype=np.float64)
-    own = np.array([text == cell for text in texts], dtype=float)
-    return np.asarray(own / own.sum(), dtype=np.float64)
+    return row if one.design.is_told(row) else x[[text == cell for text in texts]].mean(axis=0)
 
 
 def doubted(finding: Finding) -> Finding:

@@ -4,6 +4,7 @@ import re
 from dataclasses import replace
 from math import exp, expm1
 
+import numpy as np
 import pytest
 
 from psdstats.comparison.beside import gains
@@ -281,21 +282,14 @@ def test_the_end_that_is_a_bound_is_no_size(kind):
     assert "interval" not in sheet.sentence
 
 
-def test_a_mean_of_unknown_spread_has_no_interval(kind):
-    """Two early times of the demo: less than one degree of freedom for most means, not for all."""
+def test_few_runs_tell_the_mean_of_the_groups_as_they_ran(kind):
+    """Two early times of the demo, where another group could lie anywhere."""
     found = kind("two_early_times")
     means = found.compared["D50"].means
-    assert list(means["lower"].isna()) == [True, True, False, False]
-    course = found.compared["D50"].courses[0]
-    start, end = exp(course.start.estimate), exp(course.end.estimate)
-    told = answer_sheet(found)
-    assert f"from {start:.1f} µm to {end:.1f} µm at ball ratio 5" in told.lead
-    assert told.sentence.startswith("The 95 % intervals are 213.1 to 235.4 and 206.7 to 223.1 µm.")
+    assert means[["lower", "upper"]].notna().all(axis=None)
+    assert (np.log(means["upper"] / means["lower"]) < 0.3).all()
     table = means_table(found.compared)
-    cells = {tuple(row[:2]): row[3] for row in table.grid()}
-    assert cells["0", "5:1"] == f"{start:.1f}"
-    assert cells["6", "5:1"] == f"{end:.1f} (213.1 to 235.4)"
-    assert table.notes == (NOTES["mean sizes of conditions"],)
+    assert NOTES["mean sizes of conditions"] not in table.notes
 
 
 def test_benches_alone_are_answered_as_pairs(kind):
