@@ -278,15 +278,13 @@ def _best_times(runs: Sequence[Run], level: float) -> tuple[float, dict[str, flo
 def _whole_cells(
     cells: Sequence[tuple[str, float]], far: Sequence[int]
 ) -> Iterator[dict[int, int]]:
-    """Repeated runs of one time that have another one: one their group lacks, or exchanged."""
-    rows = {own: [r for r, one in enumerate(cells) if one == own] for own in cells}
-    at = {time: r for r, (_, time) in enumerate(cells)}
+    """All runs of a group and time, with a time that it lacks or exchanged with another's runs."""
+    rows = {cell: [r for r, one in enumerate(cells) if one == cell] for cell in cells}
     for group, own in dict.fromkeys(cells[r] for r in far):
-        for time in at.keys() - {own}:
+        for time, r in {time: r for r, (_, time) in enumerate(cells)}.items():
             runs, back = rows[group, own], rows.get((group, time), [])
-            if max(len(runs), len(back)) > 1:
-                there = dict.fromkeys(runs, (back or [at[time]])[0])
-                yield there | dict.fromkeys(back, runs[0])
+            if time != own and max(len(runs), len(back)) > 1:
+                yield dict.fromkeys(runs, (back or [r])[0]) | dict.fromkeys(back, runs[0])
 
 
 def _covariance(u: Array, groups: Array) -> Array:
@@ -316,13 +314,12 @@ def _look_like(
             there += [f"{_um(alike, level)} at {time:g} min"] if alike else []
         like = f"{other:g} min" if other != own else "no time"
         cell = [one for one in odd if one.milling_time_min == own]
+        looks = (
+            f"its {len(cell)} curves look like those" if cell[1:] else "its curve looks like that"
+        )
         says = f"group {run.group}, {own:g} min"
-        if len(cell) > 1:
-            says += f": its {len(cell)} curves look like those of {like}"
-        else:
-            says += f", replicate {run.replicate}" if run.replicate else ""
-            says += f": its curve looks like that of {like}"
-        says += f", not of {own:g} min (D{100.0 * level:.0f} {_um(cell, level)}"
+        says += f", replicate {run.replicate}" if run.replicate and not cell[1:] else ""
+        says += f": {looks} of {like}, not of {own:g} min (D{100.0 * level:.0f} {_um(cell, level)}"
         says += f"; others have {' and '.join(there)})" if there else ")"
         for name in [one.name for one in odd if one not in cell][:1]:
             both = f"its sample and that of run {name}"
