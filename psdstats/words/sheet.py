@@ -62,7 +62,8 @@ def _touch(checks: CheckReport) -> str:
     touching = [own for own in warnings if own[0].doubts or own[0].check == "not_bracketed"]
     if not touching:
         return "no warning touches these numbers"
-    return f"{len(touching)} of {plural(len(warnings), 'warning')} touch these numbers"
+    touch = "touches" if len(touching) == 1 else "touch"
+    return f"{len(touching)} of {plural(len(warnings), 'warning')} {touch} these numbers"
 
 
 def design_words(study: Trial, factors: Sequence[str]) -> str:

@@ -379,7 +379,7 @@ def test_a_size_that_became_a_bound_is_touched_by_its_warning(kind):
     flags = [Flag("not_bracketed", "D10 lies in the pan"), Flag("density", "too high")]
     study = kind("one_bench").study
     told = [title_line(study, (), CheckReport(flags=tuple(own)))[-1] for own in (flags, flags[1:])]
-    assert told == ["1 of 2 warnings touch these numbers", "no warning touches these numbers"]
+    assert told == ["1 of 2 warnings touches these numbers", "no warning touches these numbers"]
 
 
 def test_a_decimal_comma_is_written_everywhere(demo):
