@@ -474,7 +474,7 @@ def of_single_runs(course: Course, runs: int) -> Course:
     if runs > FEWEST_TIMES:
         if stop is None or stop.ending is not Ending.CANNOT_BE_TOLD:
             return course
-        return replace(course, stop=replace(stop, reasons=(OrderedRemark.SINGLE_RUNS(),)))
+        return replace(course, stop=_untold(stop, OrderedRemark.SINGLE_RUNS()))
     if stop is not None:
         why = OrderedRemark.FEW_SINGLE_RUNS(runs=runs)
         stop = _untold(replace(stop, gain_at_most=nan), why)
@@ -489,7 +489,8 @@ def of_single_runs(course: Course, runs: int) -> Course:
 
 
 def _untold(stop: Stop, why: Remark) -> Stop:
-    """An end that cannot be told after all."""
+    """An end that cannot be told after all, for the sieves first where they say nothing of it."""
+    sieves = [one for one in stop.reasons if one.kind is OrderedRemark.BEYOND_SIEVES]
     return replace(
         stop,
         ending=Ending.CANNOT_BE_TOLD,
@@ -497,5 +498,5 @@ def _untold(stop: Stop, why: Remark) -> Stop:
         gain_at_least=nan,
         coarser_after=(),
         stayed_within=None,
-        reasons=(why,),
+        reasons=(*sieves, why),
     )

@@ -68,6 +68,7 @@ class PlanRemark(RemarkKind):
     ONE_RUN_A_GROUP = "one run a group"
     BLOCKS = "blocks"  # columns
     ONE_CHARGE = "one charge"  # charges
+    OWN_CHARGES = "charges of their own"
     EACH_LEVEL = "each level by itself"  # column
     NESTED = "nested in groups"  # column
     PART_OF_FACTOR = "part of the factor"  # column, factor
@@ -374,6 +375,8 @@ def _groupings(
             remarks.append(PlanRemark.ONE_CHARGE(charges=len(several)))
             if len(several) > max(1, groups):
                 found.append((GROUP, CHARGE))
+    elif by == TIME and not frame.duplicated([GROUP, by, *each]).any() and len(frame) > groups:
+        remarks.append(PlanRemark.OWN_CHARGES())
     found += [one for one in extra if one not in found]
     if GROUP in found and CELL not in out and not any(by in columns_of(one) for one in found):
         conditions = frame.groupby([by, *each], observed=True).ngroups

@@ -24,7 +24,7 @@ import pandas as pd
 
 from psdstats.errors import OutputError
 from psdstats.output.text import slug
-from psdstats.words.numbers import MISSING, PLAIN, Numerals
+from psdstats.words.numbers import LEAST_TOLD, MISSING, PLAIN, Numerals
 from psdstats.words.remarks import CAPTIONS, FURTHER_NOTES, NOTES, fill
 
 _UNITS = {
@@ -168,6 +168,8 @@ class Column:
             return say.interval(lower, upper)
         if lower > 0 or math.isfinite(upper):
             end, side = (lower, ">") if lower > 0 else (upper, "<")
+            if self.show is Show.RATIO and abs(end - 1.0) < LEAST_TOLD:
+                return MISSING  # no more than the verdict says
             return say.measured(end, math.nan, side=side)
         return MISSING
 

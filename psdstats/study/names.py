@@ -211,7 +211,8 @@ def wrong_time(study: Study, limits: Limits) -> Flags:
     integrated random walk, q = 0.034).  Groups lie beside it by 8 %, fall by 3 % a doubling more or
     less and lie 2 % beside that at each time; runs scatter by 3.5 %.  One factor makes all of it
     larger or smaller and is known as from four runs.  A run, or two exchanged, is judged by all the
-    others; one of no time lies 35 % off (own choices; tests/calibration/wrong_times.py measures).
+    others, and so are all runs of one group and time together, where there are several groups; one
+    of no time lies 35 % off (own choices; tests/calibration/wrong_times.py measures).
     """
     for runs in _courses(study):
         level = max(_SIZES, key=lambda one: sum(chord_um(run, one) < math.inf for run in runs))
@@ -227,7 +228,7 @@ def wrong_time(study: Study, limits: Limits) -> Flags:
             yield from _rise(known, {name for times in odd for name in times}, level)
             continue
         for times in odd:
-            yield from (_looks_like(run, times, left, level) for run in known if run.name in times)
+            yield from _look_like([run for run in known if run.name in times], times, left, level)
 
 
 def _courses(study: Study) -> Iterator[list[Run]]:
@@ -263,6 +264,7 @@ def _best_times(runs: Sequence[Run], level: float) -> tuple[float, dict[str, flo
     tried += [{r: minutes.index(t)} for r in far for t in dict.fromkeys(minutes) if t != minutes[r]]
     both = [(r, q) for r, q in combinations(far, 2) if groups[r] == groups[q]]
     tried += [{r: q, q: r} for r, q in both if minutes[r] != minutes[q]]
+    tried += [] if len({*groups}) == 1 else _whole_cells([*zip(groups, minutes, strict=True)], far)
     odds = []
     for one in tried:
         at, noise = u.copy(), np.full(len(u), _RUN**2)
@@ -271,6 +273,18 @@ def _best_times(runs: Sequence[Run], level: float) -> tuple[float, dict[str, flo
     best = int(np.argmax(odds))
     times = {runs[r].name: minutes[q] for r, q in tried[best].items()}
     return odds[best] - _ln_evidence(written, ln_um), times
+
+
+def _whole_cells(
+    cells: Sequence[tuple[str, float]], far: Sequence[int]
+) -> Iterator[dict[int, int]]:
+    """All runs of a group and time, with a time that it lacks or exchanged with another's runs."""
+    rows = {cell: [r for r, one in enumerate(cells) if one == cell] for cell in cells}
+    for group, own in dict.fromkeys(cells[r] for r in far):
+        for time, r in {time: r for r, (_, time) in enumerate(cells)}.items():
+            runs, back = rows[group, own], rows.get((group, time), [])
+            if time != own and max(len(runs), len(back)) > 1:
+                yield dict.fromkeys(runs, (back or [r])[0]) | dict.fromkeys(back, runs[0])
 
 
 def _covariance(u: Array, groups: Array) -> Array:
@@ -288,24 +302,31 @@ def _ln_evidence(covariance: Array, ln_um: Array) -> float:
     return float(-np.log(np.diag(root)).sum() - (_WEIGHT + len(ln_um)) / 2.0 * math.log(whole))
 
 
-def _looks_like(run: Run, times: Mapping[str, float], sound: Sequence[Run], level: float) -> Flag:
-    """What is told of one run beside the sound ones."""
-    own, other, there = run.milling_time_min, times[run.name], list[str]()
-    for time in dict.fromkeys((other, own)):
-        alike = [one for one in sound if one.milling_time_min == time]
-        alike = [one for one in alike if one.group == run.group] or alike
-        there += [f"{_um(alike, level)} at {time:g} min"] if alike else []
-    says = f"group {run.group}, {own:g} min"
-    says += f", replicate {run.replicate}" if run.replicate else ""
-    says += (
-        f": its curve looks like that of {f'{other:g} min' if other != own else 'no time'}, not "
-    )
-    says += f"of {own:g} min (D{100.0 * level:.0f} {_um([run], level)}"
-    says += f"; others have {' and '.join(there)})" if there else ")"
-    for name in times.keys() - {run.name}:
-        says += f", as if its sample and that of run {name} were exchanged"
-    found, limit = (other, own) if other != own else (None, None)
-    return Flag("wrong_time", says, _listed_at(run), found, limit, common=says)
+def _look_like(
+    odd: Sequence[Run], times: Mapping[str, float], sound: Sequence[Run], level: float
+) -> Flags:
+    """What is told of runs that are wrong together, those of one time once, beside sound ones."""
+    for run in odd:
+        own, other, there = run.milling_time_min, times[run.name], list[str]()
+        for time in dict.fromkeys((other, own)):
+            alike = [one for one in sound if one.milling_time_min == time]
+            alike = [one for one in alike if one.group == run.group] or alike
+            there += [f"{_um(alike, level)} at {time:g} min"] if alike else []
+        like = f"{other:g} min" if other != own else "no time"
+        cell = [one for one in odd if one.milling_time_min == own]
+        looks = (
+            f"its {len(cell)} curves look like those" if cell[1:] else "its curve looks like that"
+        )
+        says = f"group {run.group}, {own:g} min"
+        says += f", replicate {run.replicate}" if run.replicate and not cell[1:] else ""
+        says += f": {looks} of {like}, not of {own:g} min (D{100.0 * level:.0f} {_um(cell, level)}"
+        says += f"; others have {' and '.join(there)})" if there else ")"
+        for name in [one.name for one in odd if one not in cell][:1]:
+            both = f"its sample and that of run {name}"
+            both = both if len(odd) == 2 else f"its samples and those of {like}"
+            says += f", as if {both} were exchanged"
+        found, limit = (other, own) if other != own else (None, None)
+        yield Flag("wrong_time", says, _listed_at(run), found, limit, common=says)
 
 
 def _um(runs: Sequence[Run], level: float) -> str:

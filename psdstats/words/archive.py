@@ -11,7 +11,9 @@ import pandas as pd
 from psdstats.archive.charts import ControlChart, Limits, Repeatability
 from psdstats.columns import UNITS, column_words, with_unit
 from psdstats.words.numbers import PLAIN, Numerals, p_words
-from psdstats.words.remarks import joined, plural
+from psdstats.words.remarks import fill, joined, phrases, plural
+
+_TEXTS = phrases("archive")
 
 HEADING = "Trials over the years"
 DATE_AXIS = "date"
@@ -56,13 +58,7 @@ def way_words(trials: pd.DataFrame) -> str:
 def copies_words(trials: pd.DataFrame) -> str:
     """Trials that stand at several places with the same content; empty where none do."""
     copies = int(trials["sha256"].duplicated().sum())
-    if not copies:
-        return ""
-    has = "has" if copies == 1 else "have"
-    return (
-        f"{plural(copies, 'trial')} {has} the same content as another; each content counts once "
-        "in charts and pooled figures."
-    )
+    return fill(_TEXTS["copies"], number=copies) if copies else ""
 
 
 def chosen_words(where: Mapping[str, str]) -> str:
@@ -146,24 +142,14 @@ def _drift(chart: ControlChart, say: Numerals) -> str:
 
 def chart_caption(chart: ControlChart, where: Mapping[str, str]) -> str:
     """What the control chart shows."""
-    basis = (
-        "moving ranges of successive points (d2 = 2/√π)"
-        if chart.limits is Limits.BETWEEN
-        else "runs alike within trials"
-    )
-    return (
-        f"{chart.quantity} of {chosen_words(where)} over dates: the mean of each trial and day, "
-        f"its limits of three standard deviations by {basis} and by what is known of that point, "
-        "and the mean of all."
-    )
+    basis = _TEXTS["between" if chart.limits is Limits.BETWEEN else "runs"]
+    chosen = chosen_words(where)
+    return fill(_TEXTS["chart"], quantity=chart.quantity, chosen=chosen, basis=basis)
 
 
 def trend_caption(quantity: str) -> str:
     """What the figure of the trials over dates shows."""
-    return (
-        f"{quantity} at the first milling time of each trial (open) and at the last (filled), over "
-        "dates, with the interval of each."
-    )
+    return fill(_TEXTS["trend"], quantity=quantity)
 
 
 def trend_told(ends: pd.DataFrame, quantity: str, say: Numerals = PLAIN) -> str:

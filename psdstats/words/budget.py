@@ -260,6 +260,7 @@ def kept(result: LimitResult, say: Numerals = PLAIN) -> list[str]:
 
 
 _COUNTED, _WHICH = phrases("budget counted"), phrases("budget which")
+_RULES = phrases("budget rule")
 
 
 def _decided(limit: Specification, row: Mapping[Hashable, Any], say: Numerals) -> str:
@@ -275,14 +276,7 @@ def rule_sentence(result: LimitResult, say: Numerals = PLAIN) -> str:
     """How it was decided."""
     k = result.table["guard_k"]
     if (k == 0).all():
-        return (
-            "Simple acceptance: what was found within the limits is accepted; near a limit the "
-            "risk that it does not conform is up to one half (JCGM 106)."
-        )
+        return _RULES["simple"]
     ends = dict.fromkeys(say(one, ".2f") for one in (k.min(), k.max()))
     usual = ", at most 5 % risk at its end" if result.specification.guard_k is None else ""
-    return (
-        f"Guard band g = k u with k = {' to '.join(ends)}{usual}: conforming is what was found g "
-        "or more within the limits, not conforming what was found g or more beyond one; the rest "
-        "cannot be told (JCGM 106)."
-    )
+    return fill(_RULES["guarded"], k=" to ".join(ends), usual=usual)

@@ -42,11 +42,13 @@ from psdstats.words.numbers import PLAIN, Numerals, difference_words, p_words
 from psdstats.words.remarks import (
     alike,
     capital,
+    fill,
     joined,
     once_each,
     phrases,
     place,
     sentence,
+    times_words,
     told_of,
 )
 
@@ -206,12 +208,7 @@ def _by_families(
     return counted + [(one.verdict.value, finding_sentence(one, plan, say)) for one in lead]
 
 
-_COUNTED = {
-    Verdict.CHANGED: ("changed", "changed"),
-    Verdict.EQUIVALENT: ("is equivalent", "are equivalent"),
-    Verdict.NOT_SHOWN: ("is not shown to differ", "are not shown to differ"),
-    Verdict.CANNOT_BE_TOLD: ("cannot be told", "cannot be told"),
-}
+_COUNTED = phrases("comparison counted")
 
 
 def _largest(finding: Finding) -> float:
@@ -228,7 +225,7 @@ def _counted(findings: Sequence[Finding], family: ContrastKind) -> str:
     told = []
     for one in Verdict:
         count = verdicts.count(one)
-        told += [f"{count} {_COUNTED[one][count > 1]}"] if count else []
+        told += [fill(_COUNTED[one], number=count)] if count else []
     kind, quantity = family_words(family)[1], findings[0].subject.quantity
     return f"Of {len(findings)} {kind}s in {quantity}, {joined(told)}"
 
@@ -245,11 +242,14 @@ def _test_sentences(comparison: Comparison, say: Numerals) -> tuple[str, ...]:
     plan, level = comparison.plan, comparison.level
     tested = [one for one in comparison.results if one.tests and not _is_told(one, level)]
     told = []
-    for own in alike(tested, lambda one: _test_verdict(plan, one)):
+    rests = {one.quantity: levels_tested(comparison, one, say) for one in tested}
+    for own in alike(tested, lambda one: (_test_verdict(plan, one), rests[one.quantity])):
         one, several, part = _test_verdict(plan, own[0])
+        at = f" within the sieves ({held})" if (held := rests[own[0].quantity]) else ""
         names, verb = joined([each.quantity for each in own]), one if len(own) == 1 else several
         p = _all_p([each.tests[0].p for each in own], say, shown=own[0].tests[0].p < 1.0 - level)
-        told.append(f"All levels of {column_words(plan.by)} at once: {names} {verb} ({p}){part}.")
+        head = f"All levels of {column_words(plan.by)}{at} at once"
+        told.append(f"{head}: {names} {verb} ({p}){part}.")
     return (*told, *_where_tests_part(comparison, say))
 
 
@@ -279,7 +279,20 @@ def _test_verdict(plan: ComparisonPlan, result: QuantityComparison) -> tuple[str
     return f"is {do}", f"are {do}", part
 
 
-NO_FREEDOM = "; F has no degrees of freedom left"
+def levels_tested(comparison: Comparison, result: QuantityComparison, say: Numerals = PLAIN) -> str:
+    """Levels that the test of all at once rests on, where others lie beyond the sieves."""
+    plan, one = comparison.plan, comparison.analysis[result.quantity]
+    told: dict[str, list[str]] = {}
+    for own in alike(one.cells if one.response.obstacles else (), lambda cell: cell[1]):
+        levels = [level for level, _ in own]
+        held = times_words(levels, say) if plan.by == TIME else joined(levels)
+        told.setdefault(held, []).append(level_words(own[0][1], plan, say))
+    if len(told) < 2:
+        return "".join(told)
+    return "; ".join(f"{levels} at {joined(where)}" for levels, where in told.items())
+
+
+NO_FREEDOM, INSIDE = "; F has no degrees of freedom left", "; levels within the sieves alone"
 """Behind what a test rests on."""
 
 

@@ -589,12 +589,9 @@ def _one_course(answers: Sequence[FactorAnswer], plan: ComparisonPlan, say: Nume
     told = []
     for own in alike(same, lambda one: (one.high, one.low)):
         high, low = _levels(own[0], plan, say)
+        margin = say(own[0].at[-1].margin_percent or 0.0)
         told.append(
             f"One course may stand for {low} and {high}: {joined([one.quantity for one in own])} "
-            f"changed alike at both, within {say(_margin(own[0].at[-1]))} % at every time."
+            f"changed alike at both, within {margin} % at every time."
         )
     return told
-
-
-def _margin(finding: Finding) -> float:
-    return finding.margin_percent or 0.0

@@ -54,10 +54,7 @@ def _scatter(agreement: GroupAgreement, say: Numerals) -> str:
     reasons = (why.kind for one in agreement.answers for at in one.at for why in at.reasons)
     by_measurement = (VerdictRemark.UNDONE, VerdictRemark.RUN_TO_RUN_UNKNOWN)
     if spread.basis is SpreadBasis.NONE or any(kind in by_measurement for kind in reasons):
-        return (
-            "Run-to-run variation was not estimated: there are neither replicates nor two "
-            "conditions under which the same groups have results."
-        )
+        return _FROM[SpreadBasis.NONE]
     size = "is not seen beside the measurement"
     if spread.run > 0:
         size = f"is {say(100 * spread.run, '.2g')} %"

@@ -17,7 +17,7 @@ from psdstats.models.likelihood import Criterion
 from psdstats.models.mixed_model import MixedModelFit
 from psdstats.planning.attained import Attained, AttainedKind, AttainedShare
 from psdstats.words.numbers import MISSING, PLAIN, Numerals, p_words
-from psdstats.words.remarks import joined, phrases, told_of
+from psdstats.words.remarks import fill, joined, phrases, told_of
 
 
 @told_of.register
@@ -156,10 +156,7 @@ def refit_names(fit: MixedModelFit, components: Mapping[str, str]) -> list[str]:
 def refit_sentence(found: Refit, say: Numerals = PLAIN) -> str:
     """How far the estimates of another package are from ours, for the same model."""
     percent = max(100 * found.largest_difference, 0.01)
-    return (
-        "Refitted by statsmodels (generalised least squares with the covariance found), no "
-        f"coefficient moves by more than {say(percent, '.2g')} % of its standard error."
-    )
+    return fill(phrases("models")["refit"], say, percent=percent)
 
 
 def bare_refit_sentences(found: Mapping[str, Refit], say: Numerals = PLAIN) -> tuple[str, ...]:
@@ -183,10 +180,7 @@ def bare_refit_sentences(found: Mapping[str, Refit], say: Numerals = PLAIN) -> t
 
 def residuals_alternative(count: int, largest: float, say: Numerals = PLAIN) -> str:
     """What the figures of residuals show."""
-    return (
-        f"The largest of {count} standardised residuals is {say(largest, '.2f')} standard "
-        f"deviations from zero."
-    )
+    return fill(phrases("models")["residuals"], say, count=count, largest=largest)
 
 
 def statistic_words(
@@ -206,12 +200,7 @@ def statistic_words(
 
 
 UNITS = phrases("resampled")
-RESAMPLED_UNITS_NOTE = (
-    "Resampled are groups, else charges, else runs where nothing binds them, if there are at least "
-    f"{FEWEST_UNITS} with both ends of a change. Fewer are refused: replicates are resampled then, "
-    "which says nothing of how groups differ; without them the interval is what the readings "
-    "alone leave open, which says nothing of how runs differ either."
-)
+RESAMPLED_UNITS_NOTE = fill(phrases("models")["resampled units"], fewest=FEWEST_UNITS)
 
 
 def contrast_words(high: str, low: str, where: str) -> str:

@@ -22,7 +22,7 @@ from psdstats.planning.precision_plan import PrecisionLaw, PrecisionPlan
 from psdstats.planning.stack_choice import StackChoice, StackTrial
 from psdstats.sieves.standards import practice_rule
 from psdstats.words.numbers import PLAIN, Numerals
-from psdstats.words.remarks import cautions, phrases, plural, sentence, told_of
+from psdstats.words.remarks import cautions, fill, phrases, plural, sentence, told_of
 
 ERRORS_ALLOWED = 3.0  # Monte Carlo standard errors; cases share stacks, so they are about one test
 HELD = 1.96  # standard uncertainties within which a 95 % interval holds
@@ -357,10 +357,7 @@ TIMELINE_HEADING = "When is what done?"
 def timeline_caption(drawn: int, days: int) -> str:
     """Below the bars of the first days drawn."""
     cut = f"; the first {drawn} of {days} days" if days > drawn else ""
-    return (
-        f"What person, mill, shaker and sieves do over the day{cut}; dashed: when 9 of 10 "
-        "simulated days have ended."
-    )
+    return fill(phrases("planning")["timeline"], cut=cut)
 
 
 POWER_HEADING = "What would it show?"

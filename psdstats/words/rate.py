@@ -18,7 +18,7 @@ from psdstats.rate.first_order import SAME_RATE_PERCENT, LossRates
 from psdstats.rate.fit_rate import RateResult, RateSeries
 from psdstats.rate.run_sizes import RateRemark, Withdrawal
 from psdstats.words.numbers import PLAIN, Numerals, decimals_for, p_words
-from psdstats.words.remarks import alike, capital, joined, phrases, sentence, told_of
+from psdstats.words.remarks import alike, capital, fill, joined, phrases, sentence, told_of
 
 _MOST_SIEVES = 6  # named one by one
 NOTABLE_PERCENT = 10.0  # change of the ball-to-powder ratio
@@ -439,7 +439,4 @@ def drawing_alternative(
 
 def loss_drawing_caption(loss: LossRates, say: Numerals = PLAIN) -> str:
     """Below the figure of the loss above the sieves."""
-    return (
-        f"Rate of loss of the mass above each sieve, with {say(100 * loss.level)} % intervals; "
-        "line: power of size. Empty marks: the rate changed with time."
-    )
+    return fill(_LOSS["figure"], say, level=100 * loss.level)

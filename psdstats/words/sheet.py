@@ -59,10 +59,11 @@ def title_line(
 def _touch(checks: CheckReport) -> str:
     """How many warnings touch the numbers."""
     warnings = [own for own in checks.findings if own[0].severity is Severity.WARNING]
-    touching = [own for own in warnings if own[0].doubts]
+    touching = [own for own in warnings if own[0].doubts or own[0].check == "not_bracketed"]
     if not touching:
         return "no warning touches these numbers"
-    return f"{len(touching)} of {plural(len(warnings), 'warning')} touch these numbers"
+    touch = "touches" if len(touching) == 1 else "touch"
+    return f"{len(touching)} of {plural(len(warnings), 'warning')} {touch} these numbers"
 
 
 def design_words(study: Trial, factors: Sequence[str]) -> str:
@@ -126,7 +127,7 @@ def _went(courses: Sequence[Course], plan: ComparisonPlan, say: Numerals) -> str
     name = courses[0].quantity
     head = f"{_milled(courses[0], say)} {name} {way_of(plan).went}"
     if len(courses) > SEVERAL_LEVELS:
-        return f"{head} at all {_levels_name(courses, plan)}: {_extremes(courses, say)}."
+        return f"{head} at all {len(courses)} {levels_words(plan)}: {_extremes(courses, say)}."
     starts = [with_unit(size_words(one.start, name, say), name) for one in courses]
     ends = [
         f"{with_unit(size_words(one.end, name, say), name)}{at_words(one, plan, say, k)}"
@@ -153,10 +154,12 @@ def at_words(course: Course, plan: ComparisonPlan, say: Numerals, number: int) -
     return f" at {short or level_words(course.where, plan, say)}"
 
 
-def _levels_name(courses: Sequence[Course], plan: ComparisonPlan) -> str:
+def levels_words(plan: ComparisonPlan) -> str:
+    """What the levels of the further factors are called, more than one."""
     names = joined([column_words(one) for one in plan.at_each])
-    several = "combinations" if len(plan.at_each) > 1 else "levels"
-    return f"{len(courses)} {several} of {names}"
+    if plan.at_each == (BALL_RATIO,):
+        return f"{names}s"
+    return f"{'combinations' if len(plan.at_each) > 1 else 'levels'} of {names}"
 
 
 def _extremes(courses: Sequence[Course], say: Numerals) -> str:

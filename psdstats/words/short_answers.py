@@ -30,7 +30,7 @@ from psdstats.words.groups import conditions
 from psdstats.words.numbers import LEAST_TOLD, PLAIN, Numerals
 from psdstats.words.rate import target_told
 from psdstats.words.remarks import alike, capital, joined, phrases, place, plural, sentence
-from psdstats.words.sheet import SEVERAL_LEVELS, Told, at_words, main_result
+from psdstats.words.sheet import SEVERAL_LEVELS, Told, at_words, levels_words, main_result
 from psdstats.words.study import LEAST_POINTS, size_moved
 
 WHEN, AGREE, SURE, HELP, ACT = (
@@ -124,12 +124,15 @@ def _last_step(courses: Sequence[Course], plan: ComparisonPlan, say: Numerals) -
     if not gained or len(courses[0].times) < _STEPS + 1:  # one step is the whole change
         return ""
     shares = [gain_share(stop.gain_at_least, plan) for _, stop in gained]
+    told = [say.at_least(one) for one in shares]
     parts = [
-        f"{say.at_least(share)}{at_words(one, plan, say, k)}"
-        for k, (share, (one, _)) in enumerate(zip(shares, gained, strict=True))
+        f"{one}{at_words(own[0], plan, say, k)}"
+        for k, (one, own) in enumerate(zip(told, gained, strict=True))
     ]
     if len(gained) > SEVERAL_LEVELS:
         parts = [f"{say.at_least(min(shares))} at every level"]
+    elif len({*told}) < len(told) == len(courses):
+        parts = [f"{told[0]} at both {levels_words(plan)}"]
     least = f" by at least {joined(parts)}" if min(shares) >= LEAST_TOLD else ""
     name, stop = courses[0].quantity, gained[0][1]
     since = place(TIME, stop.before, say)
@@ -227,11 +230,16 @@ def how_sure(
     spread: Spread | None,
     budget: Budget | None,
     say: Numerals = PLAIN,
+    remarks: Sequence[Remark] = (),
 ) -> Told:
-    """Run-to-run variation, u of a size, and which part is the sieves and which the balance."""
+    """Run-to-run variation, u of a size, and which part is the sieves and which the balance.
+
+    Then what nobody estimated, and of `remarks` how the runs were taken.
+    """
     quantity = "D50" if result is None else result.quantity
     strong = "" if spread is None else _spread_words(spread, quantity, say)
-    told = _unknown(result, say) if result is not None else ""
+    taken = (sentence(one, say) for one in remarks if one.kind is PlanRemark.OWN_CHARGES)
+    told = " ".join(filter(None, [_unknown(result, say) if result is not None else "", *taken]))
     if budget is None:
         return Told(strong, told)
     rows = typical_run(budget)

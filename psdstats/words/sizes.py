@@ -24,7 +24,7 @@ from psdstats.uncertainty.bootstrap import LEAST_UNITS
 from psdstats.uncertainty.propagation import Method, Propagation
 from psdstats.uncertainty.ratios import RatioIntervals
 from psdstats.words.numbers import MISSING, PLAIN, Numerals
-from psdstats.words.remarks import joined, pair_words, phrases, sentence, told_of
+from psdstats.words.remarks import fill, joined, pair_words, phrases, sentence, told_of
 
 _MANY = 1e4  # degrees of freedom at which k is that of infinitely many to four digits
 
@@ -36,7 +36,8 @@ def notes_in_words(notes: Iterable[Remark | str], say: Numerals = PLAIN) -> tupl
 
 SIZES_HEADING = "Sizes"
 EVERY_RUN_HEADING = "Sizes of every run"
-MEANS_LEAD = phrases("sizes")["means lead"]
+_TEXTS = phrases("sizes")
+MEANS_LEAD = _TEXTS["means lead"]
 IN_HAND_HEADING = "Every run"
 BOOTSTRAP_STATUS = {
     "no common unit": "no unit has both levels",
@@ -53,13 +54,8 @@ def sizes_note(sizes: Propagation, say: Numerals = PLAIN) -> str:
     stated = np.isfinite(sizes.expanded)
     k, freedom = _span(sizes.k[stated], _k, say), _span(sizes.effective_df[stated], _freedom, say)
     told = f"±: expanded uncertainty U = k u with k = {k}, ν_eff = {freedom}. " if k else ""
-    return (
-        f"{told}Coverage {say(100 * sizes.coverage)} %, {method_words(sizes)}. − and +: how far "
-        "the interval reaches below and above, where value ± U would miss one of its ends by more "
-        "than one unit of the second digit of u. All of these are in the files. A value with < or "
-        "> is not bracketed by the sieves: it is a bound, not an estimate. Balance: its share of "
-        "the variance of D50."
-    )
+    known = {"coverage": 100 * sizes.coverage, "method": method_words(sizes)}
+    return fill(_TEXTS["note"], say, told=told, **known)
 
 
 def _span(values: Array, words: Callable[[float, Numerals], str], say: Numerals) -> str:
@@ -208,10 +204,7 @@ def ratio_sentences(found: RatioIntervals, say: Numerals = PLAIN) -> tuple[str, 
 
 def covariance_left(runs: int, most: int) -> str:
     """Why the files have no joint covariance."""
-    return (
-        f"The joint covariance of {runs} runs is not among the files, which hold that of up to "
-        f"{most}; Propagation.covariance gives it."
-    )
+    return fill(_TEXTS["covariance left"], runs=runs, most=most)
 
 
 BOUNDS = "; < and > are bounds, where runs lie beyond the sieves"
@@ -304,11 +297,7 @@ def undersize_caption(several: bool, factor: str) -> str:
     """What the curves show."""
     panel = [*(["group"] if several else []), *([column_words(factor)] if factor else [])]
     each = f" A panel per {' and '.join(panel)}." if panel else ""
-    return (
-        "Cumulative undersize of every run with its uncertainty band, darker for longer milling."
-        f"{each} Where a curve crosses a dotted line its D10, D50 or D90 is read; grey: below the "
-        "finest sieve."
-    )
+    return fill(_TEXTS["undersize"], each=each)
 
 
 def undersize_alternative(frame: pd.DataFrame, say: Numerals = PLAIN) -> str:
@@ -428,11 +417,7 @@ def moved_drawing_caption(whole: WholeComparison, panels: int, say: Numerals = P
     """What the lines show; stacks that have no panel are counted."""
     more = len(whole.parts) - panels
     left = f" {more} more families of stacks are in the file." if more > 0 else ""
-    return (
-        f"Which size classes gained and which lost mass with {column_words(whole.by)}? Lines: "
-        f"change between two levels; bars: {say(100 * whole.level)} % intervals of the last, for "
-        f"all classes together; empty marks: no change shown.{left}"
-    )
+    return fill(_TEXTS["moved"], say, by=whole.by, level=100 * whole.level, left=left)
 
 
 def moved_alternative(frames: Mapping[str, pd.DataFrame], say: Numerals = PLAIN) -> str:

@@ -19,7 +19,7 @@ from psdstats.study.sheet_plan import SheetPlan
 from psdstats.study.wide_cells import WideTable, words_of
 from psdstats.words.courses import level_words
 from psdstats.words.numbers import MISSING, PLAIN, Numerals
-from psdstats.words.remarks import cautions, phrases, place, told_of
+from psdstats.words.remarks import cautions, fill, phrases, place, told_of
 
 RUNS_NAMED, _RUNS_LISTED = 3, 8
 _FAR = 3.0  # times as far as any other: a value that is told with its place
@@ -149,11 +149,7 @@ ASK_NOTHING = ("negative_net", "off_series")
 
 def notes_sentence(number: int) -> str:
     """How many notes there are."""
-    notes = "notes" if number > 1 else "note"
-    return (
-        f"{number} further {notes} (such as a class that weighs a little less than nothing, within "
-        "weighing noise) in the table of checks among the files."
-    )
+    return fill(phrases("study")["further notes"], number=number)
 
 
 def switched_off_sentence(checks: Sequence[str]) -> str:

@@ -4,7 +4,8 @@ Trials are those of `psdstats.simulate`: 3 to 6 times, 1 to 3 replicates, 1 to 4
 scatter by 1 to 5 %, groups that differ by 3 to 8 % in size and by 8 % in rate, stacks shared or
 own, charges sampled once or at all times.  Into each a wrong time is planted in three ways: two
 runs of a group at neighbouring times exchanged, two at any times, and one run with another time of
-the trial.  Counted by how far the sizes at the two times lie apart.
+the trial; where groups have repeated runs also in a fourth: all runs of a group at two times
+exchanged.  Counted by how far the sizes at the two times lie apart.
 
     python tests/calibration/wrong_times.py --out tests/calibration/results
 
@@ -34,7 +35,10 @@ TIMES_MIN = (
     (0.0, 5.0, 10.0, 20.0, 40.0, 60.0),
 )
 APART = ((0.0, "under 10 %"), (0.1, "10 to 20 %"), (0.2, "20 to 40 %"), (0.4, "40 % and more"))
-FAULTS = ("neighbours exchanged", "any two exchanged", "another time written")
+FAULTS = (
+    "neighbours exchanged", "any two exchanged", "another time written", "two times exchanged",
+)  # fmt: skip
+CELLS = "groups, repeated runs"  # the trials of the last fault
 
 
 def clean_trial(rng, number):
@@ -85,8 +89,16 @@ def plant(study, fault, rng):
     other = int(rng.choice(others))
     touched = [one] if fault == FAULTS[2] else [one, other]
     both = runs[one], runs[other]
-    for number, run in zip(touched, both[::-1], strict=False):
-        runs[number] = dataclasses.replace(runs[number], milling_time_min=run.milling_time_min)
+    minutes = [run.milling_time_min for run in both]
+    if fault == FAULTS[3]:
+        touched = [
+            number
+            for number, run in enumerate(runs)
+            if run.group == group and run.milling_time_min in minutes
+        ]
+    for number in touched:
+        to = minutes[runs[number].milling_time_min == minutes[0]]
+        runs[number] = dataclasses.replace(runs[number], milling_time_min=to)
     sizes = [chord_um(run, 0.5) for run in both]
     apart = abs(math.log(sizes[0] / sizes[1])) if max(sizes) < math.inf else math.inf
     named = {runs[number].name for number in touched}
@@ -102,11 +114,13 @@ def measure(number, rng):
     """Alarms in clean trials by kind; what was named of planted faults."""
     clean, planted = Counter(), Counter()
     for trial in range(number):
-        study, kind = clean_trial(rng, int(rng.integers(2**31)) + trial)
+        seed = int(rng.integers(2**31)) + trial
+        study, kind = clean_trial(rng, seed)
         clean[kind, "trials"] += 1
         clean[kind, "alarms"] += bool(named_runs(study))
-        for fault in FAULTS:
-            wrong, touched, apart = plant(study, fault, rng)
+        for fault in FAULTS if kind == CELLS else FAULTS[:3]:
+            own = np.random.default_rng(seed) if fault == FAULTS[3] else rng  # came later
+            wrong, touched, apart = plant(study, fault, own)
             if apart == math.inf:
                 continue
             where = fault, kind, max(one for one in APART if apart >= one[0])[1]

@@ -43,6 +43,12 @@ def test_change_spread_over_the_steps(planted):
     assert fallen.startswith("By 48 min D50 fell from 157.6 to 148.41 µm, by 5.8 % (at least ")
 
 
+def test_the_test_of_all_levels_says_on_which_it_rests(planted):
+    *_, test = _headlines(planted, [5.0, 5.0, 5.0, np.nan])
+    head = "All levels of milling time within the sieves (0, 6 and 24 min) at once: "
+    assert test.startswith(f"{head}D50 is not shown to change (p ")
+
+
 def test_one_level_of_many_that_the_overall_test_misses(planted):
     """One of nine levels is 0.0265 below the others: t = 0.0265/0.00816 = 3.2, beyond the two-sided
     Dunnett 5 % value of about 2.9 (8 comparisons, 18 degrees of freedom; from memory), while F is

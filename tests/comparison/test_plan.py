@@ -27,7 +27,27 @@ def test_groups_are_blocks_and_it_is_said(planted_study):
     assert [sentence(one) for one in plan.remarks] == [
         "Levels are compared within each group, so that a difference that lasts over all its runs "
         "does not count.",
+        "No run names its charge, so each counts as a filling of the mill of its own: runs taken "
+        "from one filling need its name in the column charge.",
     ]
+
+
+def test_single_runs_that_name_no_charge_may_be_of_one(planted_study):
+    """Not with replicates, with a charge named, or where each group has one run alone."""
+
+    def is_told(rows, **options):
+        kinds = [one.kind for one in plan_comparison(planted_study(rows), **options).remarks]
+        return PlanRemark.OWN_CHARGES in kinds
+
+    rows = _rows()
+    assert is_told(rows)
+    assert is_told([row | {"ball_ratio": one} for row in rows for one in (5.0, 10.0)])
+    assert is_told([row | {"group": "Alder"} for row in rows[:2]])
+    assert not is_told(_rows(2))
+    assert not is_told([row | {"charge": "one"} for row in rows[:2]])
+    assert not is_told([row | {"charge": f"{k}"} for k, row in enumerate(rows)])
+    assert not is_told(rows, by="group")
+    assert not is_told([row | {"group": f"bench {k}"} for k, row in enumerate(rows)])
 
 
 def test_replicates_add_the_cells(planted_study):

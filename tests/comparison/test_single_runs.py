@@ -1,5 +1,7 @@
 """One run a time: the spread about smooth courses, and what a plausible variation would undo."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy import stats
@@ -138,6 +140,15 @@ def test_more_times_say_what_would_tell():
     assert told.stop.ending is Ending.CANNOT_BE_TOLD
     assert told.stop.reasons == (OrderedRemark.SINGLE_RUNS(),)
     assert told.shown == level.shown
+
+
+@pytest.mark.parametrize("runs", [4, 6])
+def test_sizes_beyond_the_sieves_stay_the_first_reason(runs):
+    level = course_of(np.array([0.0, -0.4, -0.7, -0.8, -0.8, -0.8]), 0.05, 3.0)
+    sieves = OrderedRemark.BEYOND_SIEVES(quantity="D10", times=("40", "60"))
+    level = replace(level, stop=replace(level.stop, reasons=(sieves,)))
+    alone = OrderedRemark.FEW_SINGLE_RUNS(runs=4) if runs == 4 else OrderedRemark.SINGLE_RUNS()
+    assert of_single_runs(level, runs).stop.reasons == (sieves, alone)
 
 
 # ------------------------------------------------------------------ undone

@@ -93,6 +93,9 @@ def test_rules(column: Column, text: str) -> None:
         ((1.21459, np.inf), "> 1.214"),
         ((0.7712, 0.8806), "0.771 to 0.881"),
         ((0.0, np.inf), "–"),
+        ((0.0, 1.0), "–"),  # no more than that it fell, which the verdict says
+        ((0.9995, np.inf), "–"),
+        ((0.0, 0.9985), "< 0.9985"),
         ((np.nan, np.nan), "–"),
     ],
 )

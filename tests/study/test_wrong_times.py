@@ -66,6 +66,42 @@ def test_two_exchanged_samples_are_named_together(groups, replicates):
     assert f"as if its sample and that of run {other} were exchanged" in says[one]
 
 
+def test_all_runs_of_a_time_are_named_once_with_what_others_have():
+    minutes = {"alder-10min-a": 20.0, "alder-10min-b": 20.0}
+    minutes |= {"alder-20min-a": 10.0, "alder-20min-b": 10.0}
+    study = trial(3, 2)
+    flags = found(with_times(study, **minutes))
+    assert {flag.spot.run: flag.limit for flag in flags} == minutes
+    says = {flag.limit: flag.says for flag in flags}
+    assert {flag.common for flag in flags} == {*says.values()}
+    assert (
+        "group Alder, 20 min: its 2 curves look like those of 10 min, not of 20 min" in says[20.0]
+    )
+    assert "as if its samples and those of 10 min were exchanged" in says[20.0]
+    own, others = (
+        sorted(
+            chord_um(run, 0.5)
+            for run in study.runs
+            if (run.group == "Alder") == is_own and run.milling_time_min == 10.0
+        )
+        for is_own in (True, False)
+    )
+    assert f"(D50 {own[0]:.3g} to {own[-1]:.3g} µm" in says[20.0]
+    assert f"others have {others[0]:.3g} to {others[-1]:.3g} µm at 10 min" in says[20.0]
+
+
+def test_all_runs_of_one_time_have_that_which_their_group_lacks():
+    study = trial(3, 3)
+    left = [run for run in study.runs if not run.name.startswith("alder-20min")]
+    wrong = dataclasses.replace(study, runs=tuple(left))
+    names = [f"alder-10min-{one}" for one in "abc"]
+    flags = found(with_times(wrong, **dict.fromkeys(names, 20.0)))
+    assert [flag.spot.run for flag in flags] == names
+    assert {flag.value for flag in flags} == {10.0}
+    assert "its 3 curves look like those of 10 min, not of 20 min" in flags[0].says
+    assert "exchanged" not in flags[0].says
+
+
 def test_single_runs_of_one_group_tell_a_rise_and_no_more():
     study = trial(1, 1)
     assert not found(study)
@@ -119,5 +155,6 @@ def test_clean_trials_stay_quiet_and_faults_are_found():
         for ((_, kind, apart), what), n in planted.items()
         if apart in ("20 to 40 %", "40 % and more") and kind != "one group, single runs"
     ]
+    assert times.FAULTS[3] in {fault for (fault, *_), _ in planted}
     total, named = (sum(n for one, n in far if one == what) for what in ("trials", "all named"))
     assert named >= 0.9 * total

@@ -66,6 +66,7 @@ REMARKS = {
         PlanRemark.BLOCKS(columns=("group",)),
         PlanRemark.ONE_CHARGE(charges=1),
         PlanRemark.ONE_CHARGE(charges=3),
+        PlanRemark.OWN_CHARGES(),
         PlanRemark.EACH_LEVEL(column="ball_ratio"),
         PlanRemark.NESTED(column="medium"),
         PlanRemark.PART_OF_FACTOR(column="mill", factor="group"),

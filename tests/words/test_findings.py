@@ -20,7 +20,7 @@ from psdstats.words.courses import course_sentence, factor_sentences, least_word
 from psdstats.words.numbers import PLAIN, Numerals
 from psdstats.words.remarks import change_words, sentence
 from psdstats.words.sheet import claimed, difference_cell, sign_of
-from psdstats.words.short_answers import _ended, act_on, benches_agree
+from psdstats.words.short_answers import _ended, _last_step, act_on, benches_agree, how_sure
 from psdstats.words.study import says_of
 
 _spec = importlib.util.spec_from_file_location(
@@ -205,6 +205,28 @@ def test_where_little_was_left_from_the_start_milling_gained_little():
     stop = replace(made.LEFT, since="0", stayed_within="0")
     assert _ended([made.course(ending=stop)], PLAIN) == "Milling gained less than 5 %."
     assert _ended([made.course(ending=made.LEFT)], PLAIN) == "At 24 min."
+
+
+def test_a_gain_that_levels_have_in_common_is_told_once():
+    both = [made.course(where=one, ending=made.FALLING) for one in ("5", "10")]
+    told = _last_step(both, made.PLAN, PLAIN)
+    assert told == "From 24 min on D50 fell by at least 6.0 % at both ball ratios."
+    wet = [replace(one, where=name) for one, name in zip(both, ("wet", "dry"), strict=True)]
+    told = _last_step(wet, replace(made.PLAN, at_each=("medium",)), PLAIN)
+    assert told.endswith("at least 6.0 % at both levels of medium.")
+    more = made.stop(made.Ending.STILL_FALLING, gain_at_least=0.2)
+    told = _last_step([both[0], replace(both[1], stop=more)], made.PLAN, PLAIN)
+    assert told.endswith("at least 6.0 % at ball ratio 5 and 18 % at 10.")
+    ended = [*both, made.course(where="20", ending=made.LEFT)]
+    told = _last_step(ended, made.PLAN, PLAIN)
+    assert told.endswith("at least 6.0 % at ball ratio 5 and 6.0 % at 10.")
+
+
+def test_how_sure_says_that_runs_count_as_charges_of_their_own():
+    remarks = [PlanRemark.BLOCKS(columns=("group",)), PlanRemark.OWN_CHARGES()]
+    told = how_sure(None, None, None, remarks=remarks)
+    assert told.rest == sentence(PlanRemark.OWN_CHARGES())
+    assert how_sure(None, None, None, remarks=remarks[:1]).rest == ""
 
 
 def test_where_no_fall_is_shown_there_is_no_time_to_stop_at():

@@ -164,7 +164,7 @@ _PLACE_MM, _NEAR_MM = 0.9, 0.4  # between times, and where two levels stand in o
 _QUANTITY_MM = 1.4  # between quantities
 _AROUND_MM, _PAGE_MM = 28.0, 215.0  # axis and key, and what a page has room for
 _BESIDE_PT, _COLUMN_PT = 6.0, 58.0  # of changes in words, where two levels stand beside each other
-_TEXT_PT = 7.5
+_TEXT_PT, _LETTER_PT = 7.5, 5.3  # of these words, and what a bold letter takes
 _TICK_MM = 5.5  # between two numbers of an axis
 _ORDER = ("changed", "equivalent", "not shown", "cannot be told")
 
@@ -215,7 +215,8 @@ def course_effects(
         y = own.y[0 if is_narrow else place]
         _effect_rows(ax, frame, y, labels[place], margin)
         beside = list(dict.fromkeys(frame["level"])) if own.is_beside and place == 0 else []
-        columns = {level: _BESIDE_PT + k * _COLUMN_PT for k, level in enumerate(beside)}
+        column_pt = max(_COLUMN_PT, _LETTER_PT * frame["short"].str.len().max())
+        columns = {level: _BESIDE_PT + k * column_pt for k, level in enumerate(beside)}
         _tell_beside(ax, frame, y, columns)
         _fewer_ticks(ax, 26.0 if is_narrow else wide * (1.6 if ax is not panels[-1] else 1.0))
         ax.set_title(titles[place])

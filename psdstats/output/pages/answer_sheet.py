@@ -39,7 +39,7 @@ NAME = "changes"
 def answer_sheet(found: Results, say: Numerals = PLAIN) -> Sheet:
     """Page one of what was found."""
     compared = found.compared
-    changes = None if compared is None else _Changes(compared, say)
+    changes = None if compared is None else Changes(compared, say)
     table = None if changes is None else changes.table()
     lead, rest = _headline(found, say)
     return Sheet(
@@ -83,7 +83,8 @@ def _answers(found: Results, say: Numerals) -> list[ShortAnswer]:
         told[answers.AGREE] = answers.benches_agree(compared, say)
         bought = gains(compared, main.quantity)
     told[LIMITS_HEADING] = answers.keeps_to_limits(found.limits, say)
-    told[answers.SURE] = answers.how_sure(main, spread, found.budget, say)
+    remarks = () if compared is None else compared.plan.remarks
+    told[answers.SURE] = answers.how_sure(main, spread, found.budget, say, remarks)
     told[answers.HELP] = answers.what_would_help(compared, bought, found.budget, say)
     told[answers.ACT] = _act_on(found, main, say)
     return [
@@ -122,13 +123,11 @@ def _to_look_at(main: QuantityComparison | None) -> list[Remark]:
     return [one for one in found if one.kind in kinds]
 
 
-def changes_table(compared: Comparison, say: Numerals = PLAIN) -> Table | None:
-    """The changes of every size: a pair of columns per level, or a row per level or pair."""
-    return _Changes(compared, say).table()
+class Changes:
+    """The table of changes while it is made, with the signs and reasons that its cells ask for.
 
-
-class _Changes:
-    """The table of changes while it is made, with the signs and reasons that its cells ask for."""
+    A pair of columns per level, or a row per level or pair.
+    """
 
     def __init__(self, compared: Comparison, say: Numerals) -> None:
         self.compared, self.plan, self.say = compared, compared.plan, say

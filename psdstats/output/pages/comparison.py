@@ -258,6 +258,8 @@ def tests_table(comparison: Comparison) -> Table:
         for test in result.tests
     ]
     frame = comparison.tests_frame().assign(term=terms)
+    held = (words.levels_tested(comparison, one) for one in comparison.results for _ in one.tests)
+    frame["route"] += [words.INSIDE if one else "" for one in held]
     is_empty = frame["df_den"].round(1) == 0.0
     frame.loc[is_empty, ["f", "df_num", "df_den", "p_plain"]] = np.nan
     frame.loc[is_empty, "route"] += words.NO_FREEDOM

@@ -186,3 +186,19 @@ def test_on_a_narrow_screen_panels_stand_below_each_other_with_rows_of_their_own
     assert [label.get_text() for label in lower.get_yticklabels()] == ["0 min", "6 min", "48 min"]
     assert "0 min" not in [label.get_text() for label in upper.get_yticklabels()]
     assert sorted(_points(lower).values()) == pytest.approx(sorted(PAIRS["ratio"]))
+
+
+def test_two_columns_of_words_do_not_touch() -> None:
+    """Between two bounds a change is the longest of them: "+21 to +59 %"."""
+    ends = {"ratio": np.nan, "ratio_lower": 1.21, "ratio_upper": 1.59, "verdict": "changed"}
+    for upper in (1.59, 3.1):
+        figure = _drawn(CHANGES.assign(**ends | {"ratio_upper": upper}))
+        figure.draw_without_rendering()
+        boxes = {"5:1": [], "10:1": []}
+        for text in figure.axes[0].texts:
+            if text.get_text() in boxes or text.get_text().startswith("+"):
+                place = text.get_window_extent()
+                first = min(one.xyann[0] for one in figure.axes[0].texts if one.xyann[0] > 0)
+                boxes["5:1" if text.xyann[0] == first else "10:1"].append(place)
+        gap = min(one.x0 for one in boxes["10:1"]) - max(one.x1 for one in boxes["5:1"])
+        assert gap > 3.0 * figure.dpi / 72.0

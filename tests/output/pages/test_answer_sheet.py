@@ -12,12 +12,13 @@ from psdstats.comparison.courses import OrderedRemark
 from psdstats.findings import Ending, Verdict
 from psdstats.output.pages import answer_sheet as page
 from psdstats.output.pages.sizes import means_table
+from psdstats.study.flags import CheckReport, Flag
 from psdstats.uncertainty.budget import combined_percent, typical_run
 from psdstats.words.courses import size_words
 from psdstats.words.numbers import PLAIN, Numerals
 from psdstats.words.rate import time_words
 from psdstats.words.remarks import CAPTIONS, NOTES
-from psdstats.words.sheet import percent_parts
+from psdstats.words.sheet import percent_parts, title_line
 
 WITH_TIME = (
     "three_benches",
@@ -100,7 +101,7 @@ def test_a_reader_finds_the_answer_in_the_demo(demo):
     _has_facts(demo)
     sheet = answer_sheet(demo)
     assert "4 groups × 5 milling times × 2 ball ratios × 2 runs" in sheet.line[2]
-    assert sheet.line[-1].startswith("3 of 4 warnings")
+    assert sheet.line[-1].startswith("4 of 4 warnings")
     agree = _answer(sheet, "Do the groups agree?")
     assert agree.strong.startswith("No: at 48 min, ball ratio 10, D50 on Alder is ")
     act = _answer(sheet, "Act on").text
@@ -231,7 +232,7 @@ def test_intervals_of_many_levels_say_their_level(demo):
         replace(one, courses=(*one.courses, replace(one.courses[0], where="20")), factors=())
         for one in demo.compared.results
     )
-    table = page.changes_table(replace(demo.compared, results=tuple(results)))
+    table = page.Changes(replace(demo.compared, results=tuple(results)), PLAIN).table()
     assert len(table.frame) == 3
     assert table.columns[0].heading == "Change from 0 to 48 min (95 % interval), by ball ratio"
 
@@ -366,6 +367,13 @@ def test_date_and_author_stand_in_the_line(demo):
     study = replace(demo.study, date="2026-11-25")
     line = answer_sheet(replace(demo, study=study, author="A. B.", report_date="2026-11-29")).line
     assert line[:3] == ("report of 2026-11-29", "trial of 2026-11-25", "prepared by A. B.")
+
+
+def test_a_size_that_became_a_bound_is_touched_by_its_warning(kind):
+    flags = [Flag("not_bracketed", "D10 lies in the pan"), Flag("density", "too high")]
+    study = kind("one_bench").study
+    told = [title_line(study, (), CheckReport(flags=tuple(own)))[-1] for own in (flags, flags[1:])]
+    assert told == ["1 of 2 warnings touches these numbers", "no warning touches these numbers"]
 
 
 def test_a_decimal_comma_is_written_everywhere(demo):

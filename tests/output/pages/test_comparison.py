@@ -28,6 +28,7 @@ from psdstats.words.comparison import (
     answers,
     finding_sentence,
     headlines,
+    levels_tested,
 )
 
 
@@ -276,5 +277,10 @@ def test_a_test_without_degrees_of_freedom_says_so(benches):
     empty = replace(result, tests=(replace(result.tests[0], df_den=0.02), *result.tests[1:]))
     (row, *rest) = f_table(replace(benches.comparison, results=(empty, *others))).grid()
     assert row[3:7] == ["–", "–", "–", "–"]
-    assert row[7] == f"{result.route}; F has no degrees of freedom left"
+    inside = "; levels within the sieves alone"  # D10 at 48 min is a bound
+    assert row[7] == f"{result.route}{inside}; F has no degrees of freedom left"
+    assert f_table(benches.comparison).grid()[-1][7] == f"{result.route}{inside}"
     assert all("no degrees" not in cell for other in rest for cell in other)
+    held = "0, 6, 12, 24 and 48 min at ball ratio 5; 0, 6, 12 and 24 min at ball ratio 10"
+    assert levels_tested(benches.comparison, result) == held
+    assert levels_tested(benches.comparison, benches.comparison["D50"]) == ""
