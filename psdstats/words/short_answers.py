@@ -60,13 +60,19 @@ def when_to_stop(
 ) -> Told | None:
     """Whether the end was reached, what the last step gained, when the target is reached."""
     main, plan = main_result(comparison), comparison.plan
-    stops = [one.stop for one in main.courses if one.stop is not None]
-    if not stops:
+    asked = [one for one in main.courses if one.stop is not None]
+    if not asked:
         return None
-    endings, rises = {stop.ending for stop in stops}, plan.direction is Direction.RISING
+    endings, rises = (
+        {one.stop.ending for one in asked if one.stop},
+        plan.direction is Direction.RISING,
+    )
     lead = "Not at one time for all levels."
     if len(endings) == 1:
-        lead = _ended([one for one in main.courses if one.stop is not None], say)
+        lead = _ended(asked, say)
+    elif len(asked) <= SEVERAL_LEVELS:
+        each = (_ended([one], say, at_words(one, plan, say, k)) for k, one in enumerate(asked))
+        lead = " ".join(each)
     told = [
         _last_step(main.courses, plan, say),
         *_why_untold(main.courses, say),
@@ -78,25 +84,25 @@ def when_to_stop(
     return Told(lead, " ".join(one for one in told if one))
 
 
-def _ended(courses: Sequence[Course], say: Numerals) -> str:
-    """The answer, where every level ended alike."""
+def _ended(courses: Sequence[Course], say: Numerals, at: str = "") -> str:
+    """The answer of levels that ended alike, and at which."""
     stops = [one.stop for one in courses if one.stop is not None]
     last = place(TIME, stops[0].last, say)
     match stops[0].ending:
         case Ending.STILL_FALLING:
-            return f"Not within {last}; mill longer."
+            return f"Not within {last}{at}; mill longer."
         case Ending.LITTLE_LEFT:
             since = dict.fromkeys(one.since or one.before for one in stops)
             if set(since) == {courses[0].times[0]}:
-                return f"Milling gained less than {say(stops[0].margin_percent)} %."
+                return f"Milling gained less than {say(stops[0].margin_percent)} %{at}."
             if not any(any(one.shown) for one in courses):
-                return "No gain by milling is shown."
-            return f"At {joined([place(TIME, one, say) for one in since])}."
+                return f"No gain by milling is shown{at}."
+            return f"At {joined([place(TIME, one, say) for one in since])}{at}."
         case Ending.COARSER_AGAIN:
             after = [time for one in stops for time in one.coarser_after]
-            return f"No later than {place(TIME, max(after, key=float), say)}."
+            return f"No later than {place(TIME, max(after, key=float), say)}{at}."
         case Ending.CANNOT_BE_TOLD:
-            return "Cannot be told."
+            return f"Cannot be told{at}."
 
 
 def _others_falling(comparison: Comparison, main: QuantityComparison) -> str:

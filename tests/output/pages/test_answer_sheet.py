@@ -19,6 +19,7 @@ from psdstats.words.numbers import PLAIN, Numerals
 from psdstats.words.rate import time_words
 from psdstats.words.remarks import CAPTIONS, NOTES
 from psdstats.words.sheet import percent_parts, title_line
+from psdstats.words.short_answers import when_to_stop
 
 WITH_TIME = (
     "three_benches",
@@ -359,6 +360,19 @@ def test_a_rise_at_the_end_is_said_first(kind):
     sheet = answer_sheet(kind("coarser_again"))
     assert "At the end it was coarser again than at 24 min." in sheet.sentence
     assert _answer(sheet, "When to stop?").strong == "No later than 24 min."
+
+
+def test_levels_that_end_apart_are_told_one_by_one(kind, demo):
+    """One level coarser again, put beside one of the demo that still falls."""
+    (coarser,) = kind("coarser_again").compared["D50"].courses
+    falling, _ = demo.compared["D50"].courses
+    result = replace(demo.compared["D50"], courses=(falling, replace(coarser, where="10")))
+    told = when_to_stop(replace(demo.compared, results=(result,)), None)
+    assert (
+        told.strong == "Not within 48 min at ball ratio 5; mill longer. No later than 24 min at 10."
+    )
+    assert "at ball ratio 5." in told.rest
+    assert told.rest.endswith("Look whether the fines clump or cake.")
 
 
 def test_date_and_author_stand_in_the_line(demo):
