@@ -19,7 +19,7 @@ from psdstats.planning.designs import Design, PowerQuestion
 from psdstats.planning.planned_samples import FoundSize, LawCheck, PlannedWeighing
 from psdstats.planning.power import PowerResult, Smallest
 from psdstats.planning.precision_plan import PrecisionLaw, PrecisionPlan
-from psdstats.planning.stack_choice import StackChoice, StackTrial
+from psdstats.planning.stack_choice import RARELY_OPEN, StackChoice, StackTrial
 from psdstats.sieves.standards import practice_rule
 from psdstats.words.numbers import PLAIN, Numerals
 from psdstats.words.remarks import cautions, phrases, plural, sentence, told_of
@@ -262,9 +262,11 @@ def _between(size: FoundSize, trial: StackTrial, say: Numerals) -> str:
 
 
 def _open(powder: str, size: FoundSize, say: Numerals) -> str:
-    remedy = {"D10": ": add a finer sieve", "D90": ": add a coarser sieve"}.get(size.quantity, "")
-    share = say(100 * size.share_open, ".3g")
-    return f"{size.quantity} of {powder!r} stays open in {share} % of samples{remedy}."
+    """How often a size is open; what is worth a sieve more lacks one to choose from."""
+    end = {"D10": "finer", "D90": "coarser"}.get(size.quantity)
+    remedy = f": offer a {end} sieve, for there was none to choose from" if end else ""
+    told = f"{size.quantity} of {powder!r} stays open in {say(100 * size.share_open, '.3g')} %"
+    return f"{told} of samples{remedy if size.share_open > RARELY_OPEN else ''}."
 
 
 @told_of.register
