@@ -504,9 +504,10 @@ def advise(
             found.append(repeat(before=stop.before, last=stop.last, runs=RUNS_EACH))
         else:
             found.append(AdviceRemark.MORE_RUNS(before=stop.before, last=stop.last))
-    # sizes beyond the sieves at either end of the trial, but span, whose sizes say it
+    # sizes beyond the sieves at either end of the trial, or anywhere where no course is left
     sized = [] if open_um is None else [one for one in courses if one.stop is not None]
     ends = [own for one in sized for own in (one.start, one.end) if np.isnan(own.estimate)]
+    ends += [] if courses else [Numbers(upper=below_um), Numbers(lower=above_um)]
     if any(np.isfinite(own.upper) for own in ends):
         found.append(AdviceRemark.FINER_SIEVE(below_um=below_um))
     if any(np.isfinite(own.lower) and not np.isfinite(own.upper) for own in ends):
