@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 
 from psdstats.comparison.plan import SpreadRule
+from psdstats.models.verdicts import PLAUSIBLE_DRIFT_PERCENT
 from psdstats.planning.bench.charge import MillCharge
 from psdstats.planning.bench.timeline import Day, Timeline
 from psdstats.planning.designs import Design, PowerQuestion
@@ -22,7 +23,7 @@ from psdstats.planning.precision_plan import PrecisionLaw, PrecisionPlan
 from psdstats.planning.stack_choice import RARELY_OPEN, StackChoice, StackTrial
 from psdstats.sieves.standards import practice_rule
 from psdstats.words.numbers import PLAIN, Numerals
-from psdstats.words.remarks import cautions, phrases, plural, sentence, told_of
+from psdstats.words.remarks import alike, cautions, fill, joined, phrases, plural, sentence, told_of
 
 ERRORS_ALLOWED = 3.0  # Monte Carlo standard errors; cases share stacks, so they are about one test
 HELD = 1.96  # standard uncertainties within which a 95 % interval holds
@@ -396,7 +397,18 @@ def power_answer(
             f"{errs}: this analysis does not allow for all that is assumed to differ between "
             "groups, so it would err more often than its level says; do not go by its chances."
         )
+    for own in alike(result.left_out.items(), lambda one: one[1]):
+        counts = joined([_counts(*one) for one, _ in own])
+        lines.append(f"{counts} cannot be planned: {own[0][1]}")
     return tuple(lines)
+
+
+def drift_notes(result: PowerResult, say: Numerals = PLAIN) -> tuple[str, ...]:
+    """Under the table of designs: why more replicates of two groups may show less."""
+    unknown = any(one.design.leaves_drift_unknown(result.spread) for one in result.designs)
+    if result.question != PowerQuestion.FALLEN or not unknown:
+        return ()
+    return (fill(phrases("planning")["two groups"], say, allowed=PLAUSIBLE_DRIFT_PERCENT),)
 
 
 def power_notes(result: PowerResult, say: Numerals = PLAIN) -> tuple[str, ...]:
@@ -433,10 +445,13 @@ def power_question(result: PowerResult) -> str:
 
 
 def _design(plan: Design) -> str:
-    return (
-        f"{plural(plan.groups, 'group')} × {plan.times} times × "
-        f"{plural(plan.replicates, 'replicate')} ({plan.runs} runs)"
-    )
+    return f"{_counts(plan.groups, plan.times, plan.replicates)} ({plan.runs} runs)"
+
+
+def _counts(groups: int, times: int, replicates: int) -> str:
+    """How many of each a design has."""
+    counted = ((groups, "group"), (times, "time"), (replicates, "replicate"))
+    return " × ".join(plural(*one) for one in counted)
 
 
 def _shown(result: PowerResult, plan: Design, row: Mapping[Hashable, float], say: Numerals) -> str:
