@@ -475,12 +475,7 @@ class _Simulations:
 
 
 def _refuse(
-    change: float,
-    margin: float | None,
-    alpha: float,
-    wanted_power: float,
-    trials: int,
-    seed: int,
+    change: float, margin: float | None, alpha: float, wanted_power: float, trials: int, seed: int
 ) -> None:
     """Refuse numbers out of range."""
     if limits.CHANGE_PERCENT.require("change", change) == 0:

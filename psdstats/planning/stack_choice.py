@@ -22,6 +22,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -124,10 +125,8 @@ class StackTrial:
 
     def loads_frame(self) -> pd.DataFrame:
         """One row a powder: shares of samples with an overloaded sieve, or a class over half."""
-        columns = ("powder", "share_overloaded", "share_over_half")
-        return pd.DataFrame(
-            [{name: getattr(one, name) for name in columns} for one in self.powders]
-        )
+        frame = pd.DataFrame([vars(one) for one in self.powders])
+        return frame[["powder", "share_overloaded", "share_over_half"]]
 
 
 def try_stack(
@@ -247,19 +246,18 @@ class StackChoice(Shown):
         >>> choice.to_frame().columns.tolist()
         ['powder', 'aperture_um', 'share_percent', 'mass_g', 'load_limit_g']
         """
-        rows = []
-        for powder, shares in zip(self.powders, self.share, strict=True):
-            for aperture, share in zip((*self.aperture_um, 0.0), shares, strict=True):
-                limit = load_limit_g(aperture, self.frame_diameter_mm) if aperture else None
-                rows.append(
-                    {
-                        "powder": powder.name,
-                        "aperture_um": aperture,
-                        "share_percent": 100 * float(share),
-                        "mass_g": self.sample_g * float(share),
-                        "load_limit_g": limit,
-                    }
-                )
+        limits = (*(load_limit_g(one, self.frame_diameter_mm) for one in self.aperture_um), None)
+        rows = [
+            {
+                "powder": powder.name,
+                "aperture_um": aperture,
+                "share_percent": 100 * share,
+                "mass_g": self.sample_g * share,
+                "load_limit_g": limit,
+            }
+            for powder, shares in zip(self.powders, self.share.tolist(), strict=True)
+            for aperture, share, limit in zip((*self.aperture_um, 0.0), shares, limits, strict=True)
+        ]
         return pd.DataFrame(rows)
 
     def undersize_frame(self, size_um: Sequence[float] | None = None) -> pd.DataFrame:
@@ -463,17 +461,13 @@ def _choice(
     remarks = list(_open_ends(powders, aperture_um, finer))
     if 100 * share.max() > practice_rule("dominant_percent").value:
         remarks.append(PlanningRemark.CLASS_TOO_FULL(percent=100 * float(share.max())))
-    remarks += [
-        PlanningRemark.PEAK_MAY_HIDE(
-            powder=one.powder,
-            class_um=(low_um, high_um),
-            share=one.share_hidden,
-            left_um=tuple(left_um[(left_um > low_um) & (left_um < high_um)].tolist()),
-        )
-        for one in trial.powders
-        if one.hidden_peak_um is not None
-        for low_um, high_um in [one.hidden_peak_um]
-    ]
+    for one in trial.powders:
+        if one.hidden_peak_um is not None:
+            told = {"powder": one.powder, "class_um": one.hidden_peak_um, "share": one.share_hidden}
+            low_um, high_um = one.hidden_peak_um
+            within = tuple(left_um[(left_um > low_um) & (left_um < high_um)].tolist())
+            peak = partial(PlanningRemark.PEAK_MAY_HIDE, left_um=within)
+            remarks.append((peak if within else PlanningRemark.PEAK_IN_A_STEP)(**told))
     if sample_g > largest:
         remarks.append(PlanningRemark.OVERLOADED(sample_g=sample_g, largest_g=largest))
     if aperture_um[0] < practice_rule("finest_dry_sieving").value:

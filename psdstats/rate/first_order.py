@@ -221,14 +221,12 @@ def loss_rates(study: Study, *, at_each: Sequence[str] = (), level: float = 0.95
     rates = [_rates(one) for one in enough]
     between = _between(rates)
     if between is None and rates:
-        groups = max(len(one.estimate) - 1 for one in rates)
+        groups = max(len(one.estimate) for one in rates) - 1
         notes.append(RateRemark.RATES_OF_FEW_GROUPS(groups=groups))
     rows, findings = list[dict[str, object]](), list[Finding]()
     exponents: dict[str, SizeExponent] = {}
     for series in dict.fromkeys(one.series for one in oversize):
-        own = [
-            (one, found) for one, found in zip(enough, rates, strict=True) if one.series == series
-        ]
+        own = [pair for pair in zip(enough, rates, strict=True) if pair[0].series == series]
         means = [float(found.estimate[0]) for _, found in own]
         told = _changes_of_rate([one for one, _ in own], means, level)
         for (one, found), finding in zip(own, told, strict=True):
@@ -371,14 +369,14 @@ def _exponent(sieves: list[Oversize], rates: list[float], level: float) -> SizeE
         return SizeExponent(basis=RateRemark.FEW_SIEVES())
     ln_x = np.log([one.aperture_um for one in usable])
     ln_k = np.log([rate for rate in rates if rate > 0])
-    slope, error = _slope(ln_x, ln_k)
-    df, basis = len(usable) - 2.0, RateRemark.ABOUT_THE_LINE()
+    (slope, _), spread = np.polyfit(ln_x, ln_k, 1, cov=True)
+    error, df, basis = np.sqrt(spread[0, 0]), len(usable) - 2.0, RateRemark.ABOUT_THE_LINE()
     by_group = _group_exponents(usable)
     if len(by_group) >= 3:
         slope = float(by_group.mean())
-        error, df = float(by_group.std(ddof=1) / np.sqrt(len(by_group))), len(by_group) - 1.0
+        error, df = by_group.std(ddof=1) / np.sqrt(len(by_group)), len(by_group) - 1.0
         basis = RateRemark.BETWEEN_GROUPS(groups=len(by_group))
-    reach = error * float(critical_t(1 - level, df))
+    reach = float(error * critical_t(1 - level, df))
     return SizeExponent(
         exponent=slope,
         lower=slope - reach,
@@ -398,19 +396,13 @@ def _group_exponents(sieves: list[Oversize]) -> Array:
             mine = (one.rows["group"] == group).to_numpy()
             time, y = one.time_min[mine], one.ln_share[mine]
             if len(np.unique(time)) >= LEAST_TIMES:
-                rates.append(-_slope(time, y)[0])
+                rates.append(-_slope(time, y))
                 ln_x.append(np.log(one.aperture_um))
         if len(rates) >= 3 and min(rates) > 0:
-            found.append(_slope(np.array(ln_x), np.log(rates))[0])
+            found.append(_slope(np.array(ln_x), np.log(rates)))
     return np.array(found)
 
 
-def _slope(x: Array, y: Array) -> tuple[float, float]:
-    """Least-squares slope and its standard error."""
-    centred = x - x.mean()
-    spread = float((centred**2).sum())
-    slope = float((centred * y).sum() / spread)
-    rest = y - y.mean() - slope * centred
-    df = len(x) - 2
-    error = float(np.sqrt((rest**2).sum() / df / spread)) if df > 0 else float("nan")
-    return slope, error
+def _slope(x: Array, y: Array) -> float:
+    """Least-squares slope."""
+    return float(np.polyfit(x, y, 1)[0])

@@ -103,11 +103,6 @@ def chart_sentences(
         yield _drift(chart, say)
 
 
-def cut(shown: int, rows: int) -> str:
-    """How many rows of how many a table shows; nothing where it shows all."""
-    return "" if shown == rows else f" ({shown} of {rows}, the others in answers.csv of --out)"
-
-
 def _outside(chart: ControlChart, say: Numerals) -> str:
     found = chart.points[chart.points["is_outside"]]
     sides = int(chart.points["is_one_side"].sum())

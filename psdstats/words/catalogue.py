@@ -33,7 +33,6 @@ _MANY = 100  # times as many runs: how many more does not matter
 _RUN_TO_RUN = "run-to-run variation was not estimated"
 _DRIFT = "drift over the milling times was not estimated"
 _ALLOWED = f"{_DRIFT} (one of {{allowed:g}} % per step is allowed for)"
-_NO_SIEVE_THERE = "the series has no sieve in that class, so take one of a closer series."
 _AS_MUCH = "and as much of it as a trial may well have would undo it"
 
 
@@ -266,14 +265,6 @@ REMARKS: dict[RemarkKind, Wording] = {
     ),
     PlanningRemark.OF_STUDY: _of_study,
     PlanningRemark.WEIGHED: _weighed,
-    PlanningRemark.PEAK_MAY_HIDE: lambda say, left_um, **data: fill(
-        "The class from {class_um[0]} to {class_um[1]} µm may hide a peak of {powder!r} "
-        "({share:.0f%} of samples look so), and sizes near it may be off by more than u: "
-        + ("add {left_um} µm, or take it for another sieve." if left_um else _NO_SIEVE_THERE),
-        say,
-        left_um=left_um,
-        **data,
-    ),
     PlanningRemark.CLASS_TOO_FULL: _by_rule(
         "dominant_percent",
         "A class holds {percent:.0f} % of the sample, more than {rule} % ({source}): choose a "

@@ -143,10 +143,7 @@ def simulation_sentences(plan: PrecisionPlan, say: Numerals = PLAIN) -> list[str
     quantity, frame = plan.quantity, plan.to_frame()
     lines = [
         _law_against_simulation(frame, start, what, say)
-        for start, what in (
-            ("u", f"u({quantity})"),
-            ("u_change", f"u(this change of {quantity})"),
-        )
+        for start, what in (("u", f"u({quantity})"), ("u_change", f"u(this change of {quantity})"))
     ]
     lines += _checked(plan.check, f"{quantity} of the powder", say)
     worst = max(frame.to_dict("records"), key=lambda cell: float(cell["share_open"]))

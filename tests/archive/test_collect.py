@@ -60,7 +60,7 @@ def test_a_plain_client_reads_every_trial(collected_once):
 
 def test_a_table_of_the_latest_trials_says_how_many_there_are(collected_once, monkeypatch):
     archive = Archive(collected_once / "a.sqlite")
-    for most, said in ((2, "Latest trials (2 of 3, the others in "), (3, "Latest trials: ")):
+    for most, said in ((2, "Latest trials, 2 of 3: "), (12, "Latest trials, 3 of 3: ")):
         monkeypatch.setattr("psdstats.output.pages.archive._LATEST", most)
         page = archive_page(archive)
         (table,) = (one for one in page.tables if one.name == "latest trials")

@@ -219,7 +219,7 @@ REMARKS = {
         PlanningRemark.PEAK_MAY_HIDE(
             powder=POWDER, class_um=(63.0, 250.0), share=0.3, left_um=(90.0, 125.0)
         ),
-        PlanningRemark.PEAK_MAY_HIDE(powder=POWDER, class_um=(63.0, 90.0), share=0.3, left_um=()),
+        PlanningRemark.PEAK_IN_A_STEP(powder=POWDER, class_um=(63.0, 90.0), share=0.3),
         PlanningRemark.FEWER_SIEVES(sieves=6, asked=8),
         ChargeRemark.BALL_FILL(**UNUSUAL),
         ChargeRemark.POWDER_FILLING(**UNUSUAL),

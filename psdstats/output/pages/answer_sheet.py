@@ -122,11 +122,6 @@ def _to_look_at(main: QuantityComparison | None) -> list[Remark]:
     return [one for one in found if one.kind in kinds]
 
 
-def changes_table(compared: Comparison, say: Numerals = PLAIN) -> Table | None:
-    """The changes of every size: a pair of columns per level, or a row per level or pair."""
-    return _Changes(compared, say).table()
-
-
 class _Changes:
     """The table of changes while it is made, with the signs and reasons that its cells ask for."""
 

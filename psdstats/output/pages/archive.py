@@ -84,7 +84,8 @@ def _answer_tables(own: pd.DataFrame, answers: pd.DataFrame, quantity: str) -> t
             *(verdict if own["verdict"].notna().any() else ()),
         ),
         place=Place.FIRST,
-        cut=words.cut(len(told), len(own)),
+        shown=len(told),
+        rows=len(own),
     )
     return latest, table_of("answers", answers, place=Place.CSV)
 
@@ -158,12 +159,7 @@ def _chart_page(
         heading="",
         sentences=told,
         blocks=(
-            drawing_of(
-                "control chart",
-                draw,
-                words.chart_caption(chart, where),
-                told,
-            ),
+            drawing_of("control chart", draw, words.chart_caption(chart, where), told),
             _points_table(chart),
         ),
         notes=tuple(words.chart_notes(chart, undated)),

@@ -103,11 +103,7 @@ def budget_files(budget: Budget) -> list[Table]:
 
 
 def run_budget_page(
-    inputs: pd.DataFrame,
-    sizes: Propagation,
-    run: str,
-    quantity: str,
-    say: Numerals = PLAIN,
+    inputs: pd.DataFrame, sizes: Propagation, run: str, quantity: str, say: Numerals = PLAIN
 ) -> Page:
     """Every input of one size of one run, and the size as a report states it."""
     if run not in sizes.runs:
@@ -230,13 +226,7 @@ def _shares_table(part: pd.DataFrame, say: Numerals, *, name: str, by: str) -> T
     ]
     columns = col.shares(1, **{f"share_{quantity}": str(quantity) for quantity in wide.columns})
     return table_of(
-        name,
-        frame,
-        ("source",),
-        columns,
-        notes=(" ".join(notes),),
-        place=Place.FIRST,
-        by=by,
+        name, frame, ("source",), columns, notes=(" ".join(notes),), place=Place.FIRST, by=by
     )
 
 

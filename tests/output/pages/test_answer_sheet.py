@@ -230,7 +230,7 @@ def test_intervals_of_many_levels_say_their_level(demo):
         replace(one, courses=(*one.courses, replace(one.courses[0], where="20")), factors=())
         for one in demo.compared.results
     )
-    table = page.changes_table(replace(demo.compared, results=tuple(results)))
+    table = page._Changes(replace(demo.compared, results=tuple(results)), PLAIN).table()
     assert len(table.frame) == 3
     assert table.columns[0].heading == "Change from 0 to 48 min (95 % interval), by ball ratio"
 
