@@ -99,7 +99,7 @@ class Oversize:
     def known(self) -> Array:
         """Covariance (n, n) that the balance gives ln R."""
         relative = self.rows["u_share"] / self.rows["share"]
-        return np.diag(relative.to_numpy(dtype=float) ** 2)
+        return np.asarray(np.diag(relative.to_numpy(dtype=float) ** 2))
 
     @cached_property
     def variance(self) -> Array:
