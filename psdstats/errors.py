@@ -27,7 +27,7 @@ class Problem:
     Parameters
     ----------
     file : str
-        File name as the user knows it, the sheet name of a workbook, or the record.
+        File name as the user knows it, a workbook with its sheet, or the record.
     fault : str
         What is wrong, as a clause without a full stop.
     remedy : str

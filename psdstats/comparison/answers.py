@@ -468,7 +468,7 @@ def advise(
     scatter_unknown: bool = False,
     drift_unknown: bool = False,
     charges: int | None = None,
-    open_um: tuple[float, float] | None = (nan, nan),
+    open_um: tuple[float, float] = (nan, nan),
 ) -> tuple[Remark, ...]:
     """What the findings on one quantity ask for, the most telling first.
 
@@ -484,13 +484,13 @@ def advise(
         Whether groups, or charges, may drift apart and there are too few of them to show it.
     charges : int, optional
         How many charges there are, where these drift and no groups do.
-    open_um : (float, float) or None
+    open_um : (float, float)
         Finest size that a run lies below, and coarsest that one lies above, where it has no value;
-        None where no sieve would tell.
+        NaN where no sieve would tell.
     """
     stops = [one.stop for one in courses if one.stop is not None]
     found = [AdviceRemark.KNOW_RUN_TO_RUN()] if scatter_unknown else []
-    below_um, above_um = open_um or (nan, nan)
+    below_um, above_um = open_um
     for stop in (one for one in stops if one.ending is Ending.CANNOT_BE_TOLD):
         kinds = {one.kind for one in stop.reasons}
         if OrderedRemark.BEYOND_SIEVES in kinds and np.isfinite(below_um):
@@ -502,12 +502,14 @@ def advise(
             found.append(repeat(before=stop.before, last=stop.last, runs=RUNS_EACH))
         else:
             found.append(AdviceRemark.MORE_RUNS(before=stop.before, last=stop.last))
-    # sizes beyond the sieves at either end of the trial, but span, whose sizes say it
-    sized = [] if open_um is None else [one for one in courses if one.stop is not None]
+    # sizes beyond the sieves at either end of the trial, or anywhere where no course is left
+    sized = [one for one in courses if one.stop is not None]
     ends = [own for one in sized for own in (one.start, one.end) if np.isnan(own.estimate)]
-    if any(np.isfinite(own.upper) for own in ends):
+    ends += [] if courses else [Numbers(upper=below_um), Numbers(lower=above_um)]
+    if np.isfinite(below_um) and any(np.isfinite(own.upper) for own in ends):
         found.append(AdviceRemark.FINER_SIEVE(below_um=below_um))
-    if any(np.isfinite(own.lower) and not np.isfinite(own.upper) for own in ends):
+    above = [own for own in ends if np.isfinite(own.lower) and not np.isfinite(own.upper)]
+    if np.isfinite(above_um) and above:
         found.append(AdviceRemark.COARSER_SIEVE(above_um=above_um))
     if drift_unknown:
         why = [at.reasons[0].kind if at.reasons else None for one in benches for at in one.at]

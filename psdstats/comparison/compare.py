@@ -368,6 +368,7 @@ def _compare_quantity(
             tests=(),
             findings=with_missing(response, families, (), why_not),
             means=pd.DataFrame(columns=[*factors, "value", "lower", "upper"]),
+            advice=advise((), open_um=response.open_um),
         )
     elif one.plan.spread is SpreadRule.EACH_CONTRAST and one.design.left > 0:
         found = _by_own_spread(response, families)
@@ -458,7 +459,7 @@ def _by_one_law(one: QuantityAnalysis, families: Sequence[ContrastKind]) -> Quan
             answers.courses, answers.factors, benches, balance=balance, single_runs=single,
             scatter_unknown=unknown, drift_unknown=drift_is_unknown(one),
             charges=charges_sampled(one.plan) if len(set(one.frame[GROUP])) == 1 else None,
-            open_um=None if one.plan.in_hand else one.response.open_um,
+            open_um=one.response.open_um,
         ),
     )  # fmt: skip
 

@@ -166,12 +166,7 @@ def _first(times: Sequence[str], flags: Flags) -> str | None:
 
 
 def _numbers(
-    judged: Judged,
-    rows: Rows,
-    p: Array,
-    p_adjusted: Array,
-    rule: Rule,
-    half: Array | None = None,
+    judged: Judged, rows: Rows, p: Array, p_adjusted: Array, rule: Rule, half: Array | None = None
 ) -> tuple[Numbers, ...]:
     """Each row with the interval of that row alone, or with half widths that hold together."""
     alpha, value = 1.0 - rule["level"], judged.estimate[..., rows.places] * rows.signs

@@ -23,7 +23,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from psdstats.columns import RUN
+from psdstats.columns import QUANTITIES, RUN
 from psdstats.comparison.plan import ComparisonPlan, SpreadRule, columns_of
 from psdstats.covariance import Covariance
 from psdstats.findings import ContrastKind, Remark, RemarkKind
@@ -114,7 +114,12 @@ class Response:
 
     @property
     def open_um(self) -> tuple[float, float]:
-        """Finest size that a run without a value lies below, and coarsest that one lies above."""
+        """Finest size that a run without a value lies below, and coarsest that one lies above.
+
+        NaN where there is none, no sieve would tell, or other sizes say it (span).
+        """
+        if self.plan.in_hand or self.quantity not in QUANTITIES[:3]:
+            return np.nan, np.nan
         lower, upper = self.placed["ln_lower"], self.placed["ln_upper"]
         is_open = lower != upper
         below, above = upper[is_open & np.isfinite(upper)], lower[is_open & ~np.isfinite(upper)]

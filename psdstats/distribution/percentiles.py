@@ -318,7 +318,7 @@ def sizes_of_arrays(
     code = np.where(below, 1, np.where(above, 2, 0))
     code = np.concatenate([code, code.max(axis=1, keepdims=True)], axis=1)
     if ln_size is not None:
-        at_one = (code[:, 3] == 0) & (size[:, 2] - size[:, 0] <= LEAST_WIDTH * size[:, 1])
+        at_one = (code[:, 3] == 0) & (size[:, 2] <= size[:, 0] + LEAST_WIDTH * size[:, 1])
         rows = np.flatnonzero(at_one)
         ends = arrays.aperture_um[rows, found.upper[rows, 0] - 1]
         upper[rows, 3] = arrays.aperture_um[rows, found.upper[rows, 2]] / ends - 1

@@ -246,10 +246,7 @@ def analysis_of(
 
 
 def variation_of(
-    study: Study,
-    *,
-    quantity: str = "D50",
-    propagation: Propagation | None = None,
+    study: Study, *, quantity: str = "D50", propagation: Propagation | None = None
 ) -> Variation:
     """Standard deviations of ln D between runs and groups, and of the measurement, in a study.
 
@@ -500,9 +497,7 @@ def simulate_design(
     return DesignPower(
         design=design,
         change=ShownAcross(
-            noise=judged.estimate[:, last],
-            reach=reach,
-            two_sided=asked is not PowerQuestion.FALLEN,
+            noise=judged.estimate[:, last], reach=reach, two_sided=asked is not PowerQuestion.FALLEN
         ),
         step=ShownAcross(noise=judged.estimate[:, -1], reach=step_reach),
         df=judged.df[:, last],

@@ -56,6 +56,7 @@ class PlanningRemark(RemarkKind):
     TOO_FINE_TO_SIEVE_DRY = auto()
     FEWER_SIEVES = auto()
     PEAK_MAY_HIDE = auto()
+    PEAK_IN_A_STEP = auto()  # of the series
 
 
 @dataclass(frozen=True, kw_only=True)

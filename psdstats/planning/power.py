@@ -16,8 +16,8 @@ do not bracket.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
 from functools import partial
 from itertools import groupby, islice, product
 from math import copysign, sqrt
@@ -123,6 +123,8 @@ class PowerResult(Shown):
         As asked.
     smallest : Smallest or None
         The smallest design that is enough, where it was sought.
+    left_out : mapping of (int, int, int) to str
+        Groups, times and replicates that cannot be planned, and why.
 
     Examples
     --------
@@ -143,6 +145,7 @@ class PowerResult(Shown):
     trials: int
     seed: int
     smallest: Smallest | None = None
+    left_out: Mapping[tuple[int, ...], str] = field(default_factory=dict)
 
     @property
     def missed(self) -> tuple[DesignPower, ...]:
@@ -327,7 +330,7 @@ def power(
     Raises
     ------
     PlanError
-        For a design that cannot answer, or a number out of range.
+        Where no design can answer, or a number is out of range.
 
     Examples
     --------
@@ -339,10 +342,7 @@ def power(
     _refuse(change_percent, margin_percent, alpha, wanted_power, trials, seed)
     asked, rule = PowerQuestion(question), _rule(spread)
     claims = _claims(change_percent, margin_percent, asked, alpha, wanted_power)
-    designs = [
-        Design(groups=g, times=t, replicates=r)
-        for g, t, r in product(_several(groups), _several(times), _several(replicates))
-    ]
+    designs, left_out = _designs(*map(_several, (groups, times, replicates)))
     simulate = partial(
         simulate_design,
         variation,
@@ -375,7 +375,21 @@ def power(
         trials=trials,
         seed=seed,
         smallest=smallest,
+        left_out=left_out,
     )
+
+
+def _designs(*counts: tuple[int, ...]) -> tuple[list[Design], dict[tuple[int, ...], str]]:
+    """Every combination that can be planned, and why each of the others cannot."""
+    designs, left_out = list[Design](), dict[tuple[int, ...], str]()
+    for one in product(*counts):
+        try:
+            designs.append(Design(groups=one[0], times=one[1], replicates=one[2]))
+        except PlanError as why:
+            left_out[one] = str(why)
+    if not designs:
+        raise PlanError(next(iter(left_out.values())))
+    return designs, left_out
 
 
 def _claims(
@@ -461,12 +475,7 @@ class _Simulations:
 
 
 def _refuse(
-    change: float,
-    margin: float | None,
-    alpha: float,
-    wanted_power: float,
-    trials: int,
-    seed: int,
+    change: float, margin: float | None, alpha: float, wanted_power: float, trials: int, seed: int
 ) -> None:
     """Refuse numbers out of range."""
     if limits.CHANGE_PERCENT.require("change", change) == 0:

@@ -22,6 +22,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -48,6 +49,7 @@ from psdstats.sieves.standards import practice_rule, tolerance_um
 
 _TRIED = QUANTITIES[:3]
 _RARE = 0.1  # share of samples with a suspected peak that is not worth a warning (our choice)
+RARELY_OPEN = 0.02  # share of samples open at an end that is not worth a sieve more (our choice)
 _NO_CHANGE = ((float("nan"), float("nan")),) * len(_TRIED)
 
 
@@ -123,10 +125,8 @@ class StackTrial:
 
     def loads_frame(self) -> pd.DataFrame:
         """One row a powder: shares of samples with an overloaded sieve, or a class over half."""
-        columns = ("powder", "share_overloaded", "share_over_half")
-        return pd.DataFrame(
-            [{name: getattr(one, name) for name in columns} for one in self.powders]
-        )
+        frame = pd.DataFrame([vars(one) for one in self.powders])
+        return frame[["powder", "share_overloaded", "share_over_half"]]
 
 
 def try_stack(
@@ -246,19 +246,18 @@ class StackChoice(Shown):
         >>> choice.to_frame().columns.tolist()
         ['powder', 'aperture_um', 'share_percent', 'mass_g', 'load_limit_g']
         """
-        rows = []
-        for powder, shares in zip(self.powders, self.share, strict=True):
-            for aperture, share in zip((*self.aperture_um, 0.0), shares, strict=True):
-                limit = load_limit_g(aperture, self.frame_diameter_mm) if aperture else None
-                rows.append(
-                    {
-                        "powder": powder.name,
-                        "aperture_um": aperture,
-                        "share_percent": 100 * float(share),
-                        "mass_g": self.sample_g * float(share),
-                        "load_limit_g": limit,
-                    }
-                )
+        limits = (*(load_limit_g(one, self.frame_diameter_mm) for one in self.aperture_um), None)
+        rows = [
+            {
+                "powder": powder.name,
+                "aperture_um": aperture,
+                "share_percent": 100 * share,
+                "mass_g": self.sample_g * share,
+                "load_limit_g": limit,
+            }
+            for powder, shares in zip(self.powders, self.share.tolist(), strict=True)
+            for aperture, share, limit in zip((*self.aperture_um, 0.0), shares, limits, strict=True)
+        ]
         return pd.DataFrame(rows)
 
     def undersize_frame(self, size_um: Sequence[float] | None = None) -> pd.DataFrame:
@@ -366,24 +365,29 @@ def choose_sieves(
     finer = np.array([powder.undersize(apertures) for powder in powders])
     weighing = PlannedWeighing() if weighing is None else weighing
     low, high = _ends(powders, apertures, weighing.standard)
-    inner = np.arange(low, high + 1)
-    counts = range(2, min(wanted, len(inner)) + 1) if sieves is None else [min(wanted, len(inner))]
-    for count in counts:
-        chosen = inner[_most_even(finer[:, inner], count)]
-        if _shares(finer[:, chosen]).max() <= fullest_share:
+    while True:
+        inner = np.arange(low, high + 1)
+        most = min(wanted, len(inner))
+        for count in range(2, most + 1) if sieves is None else [most]:
+            chosen = inner[_most_even(finer[:, inner], count)]
+            if _shares(finer[:, chosen]).max() <= fullest_share:
+                break
+        trial = try_stack(
+            powders,
+            apertures[chosen].tolist(),
+            weighing=weighing,
+            sample_g=sample_g,
+            frame_diameter_mm=frame_diameter_mm,
+            trials=trials,
+            seed=seed,
+            workers=workers,
+            cluster=cluster,
+        )
+        tried, (low, high) = (low, high), _wider(trial, low, high, len(apertures) - 1)
+        if tried == (low, high):
             break
-    trial = try_stack(
-        powders,
-        apertures[chosen].tolist(),
-        weighing=weighing,
-        sample_g=sample_g,
-        frame_diameter_mm=frame_diameter_mm,
-        trials=trials,
-        seed=seed,
-        workers=workers,
-        cluster=cluster,
-    )
-    return _choice(powders, apertures[chosen], finer[:, chosen], frame_diameter_mm, sieves, trial)
+    chosen_um, between = apertures[chosen], np.setdiff1d(apertures, apertures[chosen])
+    return _choice(powders, chosen_um, between, finer[:, chosen], frame_diameter_mm, sieves, trial)
 
 
 def _ends(powders: Sequence[ExpectedPowder], apertures: Array, standard: str) -> tuple[int, int]:
@@ -401,6 +405,13 @@ def _ends(powders: Sequence[ExpectedPowder], apertures: Array, standard: str) ->
     if low >= high:  # a powder narrower than one step of the series
         low, high = max(high - 1, 0), max(high, 1)
     return low, high
+
+
+def _wider(trial: StackTrial, low: int, high: int, last: int) -> tuple[int, int]:
+    """Ends one aperture further, where samples leave D10 or D90 open and the series goes on."""
+    sizes = [size for one in trial.powders for size in one.sizes]
+    is_open = {one.quantity for one in sizes if one.share_open > RARELY_OPEN}
+    return max(low - ("D10" in is_open), 0), min(high + ("D90" in is_open), last)
 
 
 def _most_even(finer: Array, count: int) -> list[int]:
@@ -435,6 +446,7 @@ def _shares(finer: Array) -> Array:
 def _choice(
     powders: tuple[ExpectedPowder, ...],
     aperture_um: Array,
+    left_um: Array,
     finer: Array,
     frame_diameter_mm: float,
     asked: int | None,
@@ -449,13 +461,13 @@ def _choice(
     remarks = list(_open_ends(powders, aperture_um, finer))
     if 100 * share.max() > practice_rule("dominant_percent").value:
         remarks.append(PlanningRemark.CLASS_TOO_FULL(percent=100 * float(share.max())))
-    remarks += [
-        PlanningRemark.PEAK_MAY_HIDE(
-            powder=one.powder, class_um=one.hidden_peak_um, share=one.share_hidden
-        )
-        for one in trial.powders
-        if one.hidden_peak_um is not None
-    ]
+    for one in trial.powders:
+        if one.hidden_peak_um is not None:
+            told = {"powder": one.powder, "class_um": one.hidden_peak_um, "share": one.share_hidden}
+            low_um, high_um = one.hidden_peak_um
+            within = tuple(left_um[(left_um > low_um) & (left_um < high_um)].tolist())
+            peak = partial(PlanningRemark.PEAK_MAY_HIDE, left_um=within)
+            remarks.append((peak if within else PlanningRemark.PEAK_IN_A_STEP)(**told))
     if sample_g > largest:
         remarks.append(PlanningRemark.OVERLOADED(sample_g=sample_g, largest_g=largest))
     if aperture_um[0] < practice_rule("finest_dry_sieving").value:

@@ -459,10 +459,7 @@ class CurveChoice:
 
 
 def choose_curve(
-    data: RunSizes,
-    names: Sequence[CurveName | str] = tuple(CurveName),
-    *,
-    changed: bool = False,
+    data: RunSizes, names: Sequence[CurveName | str] = tuple(CurveName), *, changed: bool = False
 ) -> CurveChoice:
     """Compare curves on one set of sizes; `changed`: the comparison shows that the size changed."""
     n = len(data.ln_size)

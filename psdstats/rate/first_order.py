@@ -13,12 +13,13 @@ from above (cumulative first-order law, common practice, no source).  K against 
 power, K = K_ref (x/x_ref)^α.
 
 The known part of the variance of ln R_j is that of the two readings of each class (resolution and
-repeatability of the balance); run-to-run variation is estimated about the lines.  Groups are fixed
-blocks with a line each, and the rate is the mean of theirs.  How far groups differ in rate is found
-from all sieves together that two groups or more have in common, relative to the rate, with one
-degree of freedom less than there are groups; every sieve carries it, those of one group in full, so
-that fewer groups never make an interval narrower.  A study of one group cannot tell it: its rates
-are those of that group.
+repeatability of the balance).  Run-to-run variation is estimated about the lines: a run that is
+finer or coarser shifts its curve along ln x, so ln R_j scatters by the slope of ln R against ln x,
+more the less is left.  Groups are fixed blocks with a line each, and the rate is the mean of
+theirs.  How far groups differ in rate is found from all sieves together that groups have in common,
+relative to the rate, where one has three groups or more, with one degree of freedom less than
+there are groups; every sieve carries it, those of one group in full.  A study of two groups, or
+one, cannot tell it: its rates are those of these groups as they ran.
 
 Whether one rate will do is asked of the bend of ln R with time.  A bend is *equivalent* to none
 where the interval of the change of the rate from start to end lies within `SAME_RATE_PERCENT`, and
@@ -46,7 +47,7 @@ from psdstats.frozen import Array
 from psdstats.limits import LEVEL
 from psdstats.models.contrasts import adjust_p
 from psdstats.models.engine import CovarianceParts
-from psdstats.models.posterior import Mixture, freed, left_over, mixture, variance_posterior
+from psdstats.models.posterior import Mixture, left_over, mixture, variance_posterior
 from psdstats.models.verdicts import judge
 from psdstats.rate.run_sizes import RateRemark, by_level, runs_without_level
 from psdstats.student import critical_t
@@ -54,6 +55,8 @@ from psdstats.study.records import Run, Study
 
 LEAST_OVER_U = 20.0
 LEAST_RUNS = 4
+LEAST_GROUPS = 3  # from which the spread of their rates is counted
+ALIKE = 0.1  # of the mean variance of ln R, which every run has (own rule, no source)
 LEAST_TIMES = 3
 SAME_RATE_PERCENT = 25.0
 """Change of a rate from start to end below which one rate describes it (own rule, no source)."""
@@ -94,9 +97,20 @@ class Oversize:
 
     @cached_property
     def known(self) -> Array:
-        """Covariance (n, n) that the balance gives ln R, less what all runs have alike."""
+        """Covariance (n, n) that the balance gives ln R."""
         relative = self.rows["u_share"] / self.rows["share"]
-        return np.asarray(freed(np.diag(relative.to_numpy(dtype=float) ** 2)))
+        return np.asarray(np.diag(relative.to_numpy(dtype=float) ** 2))
+
+    @cached_property
+    def variance(self) -> Array:
+        """Variance of ln R by a shift of one along ln x, (n,), at least `ALIKE` of its mean.
+
+        By the mean slope of each time; alike in all runs where no neighbouring sieve shows a slope.
+        """
+        slope = self.rows.groupby("time_min")["slope"].transform("mean").to_numpy(dtype=float)
+        if not np.isfinite(slope).all():
+            return np.ones(len(slope))
+        return np.asarray(slope**2 + ALIKE * np.mean(slope**2))
 
     @cached_property
     def blocks(self) -> Array:
@@ -132,13 +146,19 @@ def _run_rows(study: Study, run: Run) -> pd.DataFrame:
     above = np.arange(1, len(readings))  # classes above each sieve
     share = np.cumsum([reading.net_g for reading in readings])[:-1] / run.total_g
     spread = (1 - share) ** 2 * above + share**2 * (len(readings) - above)
+    u_share, slope = np.sqrt(one_net * spread / run.total_g**2), np.full(len(share), np.nan)
+    aperture_um = np.array([reading.aperture_um for reading in readings[:-1]])
+    seen = (share > 0) & (share >= LEAST_OVER_U * u_share)
+    if seen.sum() > 1:
+        slope[seen] = -np.gradient(np.log(share[seen]), np.log(aperture_um[seen]))
     return pd.DataFrame(
         {
             "group": run.group,
             "time_min": run.milling_time_min,
-            "aperture_um": [reading.aperture_um for reading in readings[:-1]],
+            "aperture_um": aperture_um,
             "share": share,
-            "u_share": np.sqrt(one_net * spread / run.total_g**2),
+            "u_share": u_share,
+            "slope": slope,
         }
     )
 
@@ -201,13 +221,12 @@ def loss_rates(study: Study, *, at_each: Sequence[str] = (), level: float = 0.95
     rates = [_rates(one) for one in enough]
     between = _between(rates)
     if between is None and rates:
-        notes.append(RateRemark.RATES_OF_ONE_GROUP())
+        groups = max(len(one.estimate) for one in rates) - 1
+        notes.append(RateRemark.RATES_OF_FEW_GROUPS(groups=groups))
     rows, findings = list[dict[str, object]](), list[Finding]()
     exponents: dict[str, SizeExponent] = {}
     for series in dict.fromkeys(one.series for one in oversize):
-        own = [
-            (one, found) for one, found in zip(enough, rates, strict=True) if one.series == series
-        ]
+        own = [pair for pair in zip(enough, rates, strict=True) if pair[0].series == series]
         means = [float(found.estimate[0]) for _, found in own]
         told = _changes_of_rate([one for one, _ in own], means, level)
         for (one, found), finding in zip(own, told, strict=True):
@@ -248,19 +267,20 @@ def _rates(one: Oversize) -> Mixture:
 
 def _judged(one: Oversize, design: Array, wanted: Array) -> Mixture:
     """Contrasts of the coefficients of ln R over what its scatter may be."""
-    parts = CovarianceParts.of((), one.known)
+    runs = np.diag(one.variance)[None]
+    parts = CovarianceParts(matrices=runs, is_variance=np.ones(1, dtype=bool), known=one.known)
     posterior = variance_posterior(one.ln_share, design, parts)
     return mixture(one.ln_share, design, parts, wanted, posterior)
 
 
 def _between(rates: list[Mixture]) -> tuple[float, int] | None:
-    """Relative SD between groups of one rate with its degrees of freedom; None of one group."""
+    """Relative SD between groups of one rate, with its degrees of freedom; None of few groups."""
     relative = [
         one.estimate[1:] / one.estimate[0]
         for one in rates
         if len(one.estimate) > 2 and one.estimate[0] > 0
     ]
-    if not relative:
+    if not relative or max(map(len, relative)) < LEAST_GROUPS:
         return None
     variances = [float(np.var(one, ddof=1)) for one in relative]
     return float(np.sqrt(np.mean(variances))), max(map(len, relative)) - 1
@@ -349,14 +369,14 @@ def _exponent(sieves: list[Oversize], rates: list[float], level: float) -> SizeE
         return SizeExponent(basis=RateRemark.FEW_SIEVES())
     ln_x = np.log([one.aperture_um for one in usable])
     ln_k = np.log([rate for rate in rates if rate > 0])
-    slope, error = _slope(ln_x, ln_k)
-    df, basis = len(usable) - 2.0, RateRemark.ABOUT_THE_LINE()
+    (slope, _), spread = np.polyfit(ln_x, ln_k, 1, cov=True)
+    error, df, basis = np.sqrt(spread[0, 0]), len(usable) - 2.0, RateRemark.ABOUT_THE_LINE()
     by_group = _group_exponents(usable)
     if len(by_group) >= 3:
         slope = float(by_group.mean())
-        error, df = float(by_group.std(ddof=1) / np.sqrt(len(by_group))), len(by_group) - 1.0
+        error, df = by_group.std(ddof=1) / np.sqrt(len(by_group)), len(by_group) - 1.0
         basis = RateRemark.BETWEEN_GROUPS(groups=len(by_group))
-    reach = error * float(critical_t(1 - level, df))
+    reach = float(error * critical_t(1 - level, df))
     return SizeExponent(
         exponent=slope,
         lower=slope - reach,
@@ -376,19 +396,13 @@ def _group_exponents(sieves: list[Oversize]) -> Array:
             mine = (one.rows["group"] == group).to_numpy()
             time, y = one.time_min[mine], one.ln_share[mine]
             if len(np.unique(time)) >= LEAST_TIMES:
-                rates.append(-_slope(time, y)[0])
+                rates.append(-_slope(time, y))
                 ln_x.append(np.log(one.aperture_um))
         if len(rates) >= 3 and min(rates) > 0:
-            found.append(_slope(np.array(ln_x), np.log(rates))[0])
+            found.append(_slope(np.array(ln_x), np.log(rates)))
     return np.array(found)
 
 
-def _slope(x: Array, y: Array) -> tuple[float, float]:
-    """Least-squares slope and its standard error."""
-    centred = x - x.mean()
-    spread = float((centred**2).sum())
-    slope = float((centred * y).sum() / spread)
-    rest = y - y.mean() - slope * centred
-    df = len(x) - 2
-    error = float(np.sqrt((rest**2).sum() / df / spread)) if df > 0 else float("nan")
-    return slope, error
+def _slope(x: Array, y: Array) -> float:
+    """Least-squares slope."""
+    return float(np.polyfit(x, y, 1)[0])

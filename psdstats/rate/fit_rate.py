@@ -19,7 +19,7 @@ from psdstats.comparison.analysis import Analysis, QuantityAnalysis, Spread, ana
 from psdstats.comparison.answers import answer
 from psdstats.comparison.plan import plan_comparison
 from psdstats.errors import ModelError
-from psdstats.findings import Contrast, Finding, FindingKind, Remark, Verdict
+from psdstats.findings import Contrast, Finding, FindingKind, Remark, Stop, Verdict
 from psdstats.limits import LEVEL, MARGIN_PERCENT, MASS_G, SIZE_UM
 from psdstats.present import Shown
 from psdstats.rate.answers import (
@@ -66,6 +66,9 @@ class RateSeries:
         Time to the target size by every curve not ruled out; empty where not asked or not possible.
     margin : OpenInterval or None
         Time to within the margin of the limit, where asked and possible.
+    stop : Stop or None
+        The answer of the comparison at the times sampled, where a margin was asked and the sizes
+        leave the curve.
     """
 
     choice: CurveChoice
@@ -73,6 +76,7 @@ class RateSeries:
     parameters: dict[str, OpenInterval]
     targets: dict[CurveName, OpenInterval]
     margin: OpenInterval | None
+    stop: Stop | None = None
 
     @property
     def fit(self) -> CurveFit:
@@ -453,9 +457,13 @@ def fit_rate(
     if powder_g is None:
         notes.append(RateRemark.NO_CHARGE())
     choices = _choices(one, parts, curve)
+    series = [_series(choice, target_um, margin, level) for choice in choices]
+    if margin is not None and any(own.check.verdict is Verdict.CHANGED for own in series):
+        stops = {course.where: course.stop for course in answer(one, ()).courses}
+        series = [replace(own, stop=stops.get(own.sizes.where)) for own in series]
     return RateResult(
         quantity=quantity,
-        series=tuple(_series(choice, target_um, margin, level) for choice in choices),
+        series=tuple(series),
         at_each=one.plan.at_each,
         target_um=target_um,
         margin_percent=margin,

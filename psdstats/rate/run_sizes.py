@@ -59,7 +59,7 @@ class RateRemark(RemarkKind):
     NO_REPEATS = auto()
     TOO_FEW_TIMES = auto()
     LITTLE_SEEN = auto()  # percent
-    RATES_OF_ONE_GROUP = auto()
+    RATES_OF_FEW_GROUPS = auto()  # groups
     EMPTY_RUN = auto()
     TOO_FEW_ABOVE = auto()
     FEW_SIEVES = auto()

@@ -123,10 +123,7 @@ def workbook_bytes(book: Workbook) -> bytes:
     """Content of an XLSX file without the time at which it was written."""
     written, stable = io.BytesIO(), io.BytesIO()
     book.save(written)  # a broken-off save complains later if its file was closed before it
-    with (
-        zipfile.ZipFile(written) as old,
-        zipfile.ZipFile(stable, "w", zipfile.ZIP_DEFLATED) as new,
-    ):
+    with zipfile.ZipFile(written) as old, zipfile.ZipFile(stable, "w", zipfile.ZIP_DEFLATED) as new:
         for name in sorted(old.namelist()):
             content = old.read(name)
             if name == "docProps/core.xml":

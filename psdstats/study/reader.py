@@ -72,11 +72,16 @@ def read_study(path: str | Path, *, encoding: str | None = None, to_carry: bool 
     ['mill-0', 'mill-6', 'mill-12', 'mill-24', 'mill-48']
     """
     study, raw = _read(path, encoding)
-    return settled(study, raw.problems, to_carry=to_carry)
+    return settled(study, raw.problems, to_carry=to_carry, book=_book(path))
 
 
-def settled(study: Study | None, problems: list[Problem], *, to_carry: bool = False) -> Study:
-    """The study, unless there is a problem or something stops its evaluation: then all of that."""
+def settled(
+    study: Study | None, problems: list[Problem], *, to_carry: bool = False, book: str = ""
+) -> Study:
+    """The study, unless there is a problem or something stops its evaluation: then all of that.
+
+    A workbook is named in front of the sheet at fault.
+    """
     if study is not None and not to_carry:
         problems += unready(study)
         problems += [together(own) for own in alike([*stopping_flags(study)])]
@@ -85,8 +90,14 @@ def settled(study: Study | None, problems: list[Problem], *, to_carry: bool = Fa
         rest = f"{further} further problems are not listed"
         problems[_MOST_PROBLEMS:] = [Problem(problems[-1].file, rest, "Correct those above first.")]
     if problems or study is None:
-        raise StudyError(in_words(problems))
+        raise StudyError(in_words(problems, book))
     return study
+
+
+def _book(path: str | Path) -> str:
+    """Name of a workbook; of no other file, which its problems name themselves."""
+    place = Path(path)
+    return place.name if place.suffix.lower() in _WORKBOOKS and place.is_file() else ""
 
 
 def check_file(path: str | Path, *, encoding: str | None = None) -> CheckReport:
@@ -113,7 +124,7 @@ def check_file(path: str | Path, *, encoding: str | None = None) -> CheckReport:
     """
     study, raw = _read(path, encoding)
     problems = raw.problems + ([] if study is None else unready(study))
-    flags = tuple(unreadable(problem) for problem in in_words(problems))
+    flags = tuple(unreadable(problem) for problem in in_words(problems, _book(path)))
     if study and study.runs:
         return report_with(study, flags)
     title = raw.name if study is None else study.title

@@ -19,26 +19,12 @@ from typing import TYPE_CHECKING, Any, Protocol
 import pandas as pd
 
 from psdstats import columns as col
-from psdstats.frozen import (
-    ReadOnly,
-    hold_number,
-    hold_records,
-    hold_text,
-    read_only,
-    refusal,
-)
+from psdstats.frozen import ReadOnly, hold_number, hold_records, hold_text, read_only, refusal
 from psdstats.limits import NOT_NEGATIVE, POSITIVE, Limits
 from psdstats.present import Shown
 from psdstats.sieves.standards import Sieve
 from psdstats.study.cells import CellComment, SourceFile
-from psdstats.study.runs import (
-    AsideRun,
-    even_levels,
-    frame_of_runs,
-    natural,
-    place_of,
-    with_levels,
-)
+from psdstats.study.runs import AsideRun, even_levels, frame_of_runs, natural, place_of, with_levels
 from psdstats.study.runs import Place as Place
 from psdstats.study.runs import Reading as Reading
 from psdstats.study.runs import Run as Run

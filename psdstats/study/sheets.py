@@ -205,10 +205,14 @@ def shown_name(column: str, file: str) -> str:
     return col.heading(column) if known else column
 
 
-def in_words(problems: list[Problem]) -> list[Problem]:
-    """The same problems, columns named as the sheet names them."""
+def in_words(problems: list[Problem], book: str = "") -> list[Problem]:
+    """The same problems, columns named as the sheet has them, sheets with the workbook's name."""
     return [
-        replace(one, column=shown_name(one.column, one.file)) if one.column else one
+        replace(
+            one,
+            file=f"{book}, sheet {one.file}" if book not in ("", one.file) else one.file,
+            column=one.column and shown_name(one.column, one.file),
+        )
         for one in problems
     ]
 
@@ -350,7 +354,11 @@ class Workbook:
             raw.weighings = self._table("weighings")
             raw.unread += [title for key, title in others.items() if key not in pair]
         elif len(others) == 1:
-            raw.split(self._table(next(iter(others)), "flat"))
+            (key,) = others
+            raw.split(self._table(key, "flat"))
+            for bare in {*pair} - {key} if raw.weighings is None and key in pair else ():
+                remedy = f"Write it, or all columns of runs and weighings on {others[key]}."
+                self.source.refuse(f"the workbook has no sheet {bare}, or an empty one", remedy)
         else:
             fault = f"the workbook has the sheets {', '.join(self.sheets)}"
             remedy = "Name the tables runs and weighings, or keep one sheet with a flat table."

@@ -193,10 +193,7 @@ def specifications(study: Study) -> tuple[Specification, ...]:
 
 
 def judge_limit(
-    study: Study,
-    specification: Specification,
-    *,
-    sources: Iterable[str | Source] | None = None,
+    study: Study, specification: Specification, *, sources: Iterable[str | Source] | None = None
 ) -> LimitResult:
     """Whether every condition keeps to its limits, and with which probability.
 

@@ -332,7 +332,7 @@ def _stop_words(
     is_one = len(names) == 1
     match stop.ending:
         case Ending.LITTLE_LEFT:
-            return _little_left(stop, names, say)
+            return little_left(stop, names, say)
         case Ending.STILL_FALLING:
             going, by = way_of(plan).going, _gains(courses, names, plan, say)
             told = (
@@ -378,7 +378,7 @@ def _of_each(
     return ", ".join(f"{told} ({name})" for told, name in parts)
 
 
-def _little_left(stop: Stop, names: Sequence[str], say: Numerals) -> str:
+def little_left(stop: Stop, names: Sequence[str], say: Numerals) -> str:
     """From when on little was left, and what the trial does not say."""
     since, margin = stop.since or stop.before, say(stop.margin_percent)
     they, ends = ("it", "its end") if len(names) == 1 else ("they", "their ends")

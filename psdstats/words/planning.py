@@ -13,16 +13,17 @@ import numpy as np
 import pandas as pd
 
 from psdstats.comparison.plan import SpreadRule
+from psdstats.models.verdicts import PLAUSIBLE_DRIFT_PERCENT
 from psdstats.planning.bench.charge import MillCharge
 from psdstats.planning.bench.timeline import Day, Timeline
 from psdstats.planning.designs import Design, PowerQuestion
 from psdstats.planning.planned_samples import FoundSize, LawCheck, PlannedWeighing
 from psdstats.planning.power import PowerResult, Smallest
 from psdstats.planning.precision_plan import PrecisionLaw, PrecisionPlan
-from psdstats.planning.stack_choice import StackChoice, StackTrial
+from psdstats.planning.stack_choice import RARELY_OPEN, StackChoice, StackTrial
 from psdstats.sieves.standards import practice_rule
 from psdstats.words.numbers import PLAIN, Numerals
-from psdstats.words.remarks import cautions, fill, phrases, plural, sentence, told_of
+from psdstats.words.remarks import alike, cautions, fill, joined, phrases, plural, sentence, told_of
 
 ERRORS_ALLOWED = 3.0  # Monte Carlo standard errors; cases share stacks, so they are about one test
 HELD = 1.96  # standard uncertainties within which a 95 % interval holds
@@ -142,10 +143,7 @@ def simulation_sentences(plan: PrecisionPlan, say: Numerals = PLAIN) -> list[str
     quantity, frame = plan.quantity, plan.to_frame()
     lines = [
         _law_against_simulation(frame, start, what, say)
-        for start, what in (
-            ("u", f"u({quantity})"),
-            ("u_change", f"u(this change of {quantity})"),
-        )
+        for start, what in (("u", f"u({quantity})"), ("u_change", f"u(this change of {quantity})"))
     ]
     lines += _checked(plan.check, f"{quantity} of the powder", say)
     worst = max(frame.to_dict("records"), key=lambda cell: float(cell["share_open"]))
@@ -262,9 +260,11 @@ def _between(size: FoundSize, trial: StackTrial, say: Numerals) -> str:
 
 
 def _open(powder: str, size: FoundSize, say: Numerals) -> str:
-    remedy = {"D10": ": add a finer sieve", "D90": ": add a coarser sieve"}.get(size.quantity, "")
-    share = say(100 * size.share_open, ".3g")
-    return f"{size.quantity} of {powder!r} stays open in {share} % of samples{remedy}."
+    """How often a size is open; what is worth a sieve more lacks one to choose from."""
+    end = {"D10": "finer", "D90": "coarser"}.get(size.quantity)
+    remedy = f": offer a {end} sieve, for there was none to choose from" if end else ""
+    told = f"{size.quantity} of {powder!r} stays open in {say(100 * size.share_open, '.3g')} %"
+    return f"{told} of samples{remedy if size.share_open > RARELY_OPEN else ''}."
 
 
 @told_of.register
@@ -391,7 +391,18 @@ def power_answer(
             f"{errs}: this analysis does not allow for all that is assumed to differ between "
             "groups, so it would err more often than its level says; do not go by its chances."
         )
+    for own in alike(result.left_out.items(), lambda one: one[1]):
+        counts = joined([_counts(*one) for one, _ in own])
+        lines.append(f"{counts} cannot be planned: {own[0][1]}")
     return tuple(lines)
+
+
+def drift_notes(result: PowerResult, say: Numerals = PLAIN) -> tuple[str, ...]:
+    """Under the table of designs: why more replicates of two groups may show less."""
+    unknown = any(one.design.leaves_drift_unknown(result.spread) for one in result.designs)
+    if result.question != PowerQuestion.FALLEN or not unknown:
+        return ()
+    return (fill(phrases("planning")["two groups"], say, allowed=PLAUSIBLE_DRIFT_PERCENT),)
 
 
 def power_notes(result: PowerResult, say: Numerals = PLAIN) -> tuple[str, ...]:
@@ -428,10 +439,13 @@ def power_question(result: PowerResult) -> str:
 
 
 def _design(plan: Design) -> str:
-    return (
-        f"{plural(plan.groups, 'group')} × {plan.times} times × "
-        f"{plural(plan.replicates, 'replicate')} ({plan.runs} runs)"
-    )
+    return f"{_counts(plan.groups, plan.times, plan.replicates)} ({plan.runs} runs)"
+
+
+def _counts(groups: int, times: int, replicates: int) -> str:
+    """How many of each a design has."""
+    counted = ((groups, "group"), (times, "time"), (replicates, "replicate"))
+    return " × ".join(plural(*one) for one in counted)
 
 
 def _shown(result: PowerResult, plan: Design, row: Mapping[Hashable, float], say: Numerals) -> str:

@@ -11,12 +11,13 @@ import numpy as np
 import pandas as pd
 
 from psdstats.columns import GROUP, TIME
-from psdstats.findings import Finding, Verdict
+from psdstats.findings import Ending, Finding, Verdict
 from psdstats.rate.answers import CurveChoice, OpenInterval
 from psdstats.rate.curves import CurveName
 from psdstats.rate.first_order import SAME_RATE_PERCENT, LossRates
 from psdstats.rate.fit_rate import RateResult, RateSeries
 from psdstats.rate.run_sizes import RateRemark, Withdrawal
+from psdstats.words.courses import little_left
 from psdstats.words.numbers import PLAIN, Numerals, decimals_for, p_words
 from psdstats.words.remarks import alike, capital, fill, joined, phrases, sentence, told_of
 
@@ -43,11 +44,17 @@ def when_sentences(result: RateResult, say: Numerals = PLAIN) -> tuple[str, ...]
 
 
 def _off_curve(result: RateResult, say: Numerals) -> list[str]:
-    """Levels whose sizes the curve does not describe, from which times are read all the same."""
+    """Levels whose sizes the curve does not describe, and what they say without one."""
     off = [one for one in result.series if one.check.verdict is Verdict.CHANGED]
     doubt = ", so a time read from it may be off by more than its interval says"
-    is_asked = bool(result.stopping)
-    return [check_sentence(one.check, say, _at([one.label]), doubt) for one in off if is_asked]
+    told = [check_sentence(one.check, say, _at([one.label]), doubt) for one in off]
+    told += [
+        f"By the sizes at the times sampled, without a curve{_at([one.label])}, "
+        f"{little_left(one.stop, [result.quantity], say)}."
+        for one in off
+        if one.stop is not None and one.stop.ending is Ending.LITTLE_LEFT
+    ]
+    return told if result.stopping else []
 
 
 def target_told(result: RateResult, say: Numerals = PLAIN) -> str:

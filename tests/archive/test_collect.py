@@ -17,6 +17,7 @@ from psdstats.archive import Archive
 from psdstats.archive.collecting import find_trials
 from psdstats.errors import OutputError, StudyError
 from psdstats.files import MANIFEST, write_folder_atomically
+from psdstats.output.pages.archive import archive_page
 from psdstats.study import save_study
 from psdstats.study.records import TareHandling
 
@@ -55,6 +56,15 @@ def test_a_plain_client_reads_every_trial(collected_once):
         ("trials/third.xlsx", "Trial (invented)", "2026-03-05", 4, 1),
     ]
     assert ends == (12, 3, 0, "24")  # three trials of one title, four sizes; none was judged
+
+
+def test_a_table_of_the_latest_trials_says_how_many_there_are(collected_once, monkeypatch):
+    archive = Archive(collected_once / "a.sqlite")
+    for most, said in ((2, "Latest trials, 2 of 3: "), (12, "Latest trials, 3 of 3: ")):
+        monkeypatch.setattr("psdstats.output.pages.archive._LATEST", most)
+        page = archive_page(archive)
+        (table,) = (one for one in page.tables if one.name == "latest trials")
+        assert table.caption.startswith(said)
 
 
 def test_sizes_are_those_of_runs_by_themselves(dated_trial, tmp_path):

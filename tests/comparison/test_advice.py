@@ -1,10 +1,13 @@
 """What is advised follows from the records alone."""
 
 import importlib.util
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from psdstats_datasets import demo_study
 
+import psdstats
 from psdstats.comparison.answers import AdviceRemark, advise, differs
 
 _records = Path(__file__).parents[1] / "words" / "trial_records.py"
@@ -61,6 +64,26 @@ def test_a_bound_asks_for_the_sieve_that_would_hold_it(ends, remark):
     (one,) = advise([made.course(ending=made.LEFT, **ends)], open_um=(45.0, 1000.0))
     assert one.kind is remark.kind
     assert one.data == remark.data
+
+
+def test_where_no_course_is_left_the_sieve_is_advised_that_its_runs_ask_for():
+    """Every D90 lies above the top sieve: what coarser sieves held is all on the one of 90 µm."""
+    assert _kinds([], open_um=(made.NAN, 90.0)) == [AdviceRemark.COARSER_SIEVE]
+    study = psdstats.read_study(demo_study("one_bench"))
+    runs = tuple(replace(run, readings=_below(run.readings, 90.0)) for run in study.runs)
+    d90, span = psdstats.compare(replace(study, runs=runs), quantities=["D90", "span"]).results
+    assert not d90.courses
+    (one,) = d90.advice
+    assert (one.kind, one["above_um"]) == (AdviceRemark.COARSER_SIEVE, pytest.approx(90.0))
+    assert span.advice == ()
+
+
+def _below(readings, top_um):
+    """Readings on a stack that ends at a sieve, which holds what the coarser ones held."""
+    kept = [one for one in readings if one.aperture_um < top_um]
+    (top,) = (one for one in readings if one.aperture_um == top_um)
+    net_g = sum(one.net_g for one in readings if one.aperture_um >= top_um)
+    return (*kept, replace(top, gross_g=top.tare_g + net_g))
 
 
 def test_two_bounds_ask_for_one_sieve():

@@ -11,6 +11,8 @@ import pytest
 from psdstats.errors import PlanError
 from psdstats.planning import ExpectedPowder, choose_sieves
 from psdstats.planning.planned_samples import load_limit_g
+from psdstats.planning.stack_choice import RARELY_OPEN
+from psdstats.words.planning import stack_sentences
 from psdstats.words.remarks import sentence
 
 SERIES = (45, 63, 90, 125, 180, 250, 355, 500, 710, 1000)  # R 20/3 of ISO 565, from memory
@@ -100,6 +102,26 @@ def test_an_end_sieve_that_its_tolerance_could_open_is_not_an_end():
     choice = choose_sieves([on_sieve], SERIES, trials=200)
     assert choice.aperture_um[-1] == 45
     assert choice.trial.sizes_frame()["share_open"].max() == 0
+
+
+def test_the_stack_has_the_finer_sieve_that_samples_ask_for():
+    """D10 of 47 µm lies above 45 µm and its tolerance; samples leave it open all the same."""
+    milled = ExpectedPowder(name="milled", d10_um=47, d50_um=120, d90_um=250)
+    choice = choose_sieves([COARSE, milled], (32, *SERIES), trials=200)
+    assert choice.aperture_um[-1] == 32
+    assert "stays open" not in " ".join(stack_sentences(choice))
+    last = choose_sieves([COARSE, milled], SERIES, trials=200)
+    assert last.aperture_um[-1] == 45
+    assert "offer a finer sieve, for there was none to choose from" in " ".join(
+        stack_sentences(last)
+    )
+
+
+def test_the_stack_has_the_coarser_sieve_that_samples_ask_for():
+    coarse = ExpectedPowder(name="raw", d10_um=120, d50_um=250, d90_um=484)
+    lower = choose_sieves([coarse], SERIES[:8], trials=200)
+    assert lower.trial.sizes_frame()["share_open"].max() > RARELY_OPEN
+    assert choose_sieves([coarse], SERIES, trials=200).aperture_um[0] == 710
 
 
 def test_curves_to_be_drawn_pass_through_the_percentiles_and_beyond_the_stack():

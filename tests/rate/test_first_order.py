@@ -7,7 +7,7 @@ import dataclasses
 import numpy as np
 import pandas as pd
 import pytest
-from scipy import stats
+import statsmodels.api as sm
 
 from psdstats.errors import ModelError
 from psdstats.findings import Verdict
@@ -27,21 +27,61 @@ def test_exact_law_is_recovered(make_study):
     assert found.exponents[""].exponent == pytest.approx(1.0, abs=0.01)
 
 
-def test_rate_and_interval_are_those_of_a_straight_line(make_study):
-    """Weighings so fine that only run-to-run variation counts: ordinary least squares of ln R."""
-    study = make_study(rates=RATES, start=START, replicates=3, run_sd=0.02, resolution_g=1e-7)
+def _shares(study):
+    """Share above each sieve, runs down and apertures up."""
+    apertures_um = sorted({one.aperture_um for one in study.runs[0].readings if one.aperture_um})
+    return np.log(apertures_um), np.array(
+        [
+            [sum(r.net_g for r in run.readings if r.aperture_um >= um) / run.total_g
+             for um in apertures_um]
+            for run in study.runs
+        ]
+    )  # fmt: skip
+
+
+def _line(study, aperture_um):
+    """Line of each group by a library, each run weighed by the slope of its time along ln x."""
+    ln_x, share = _shares(study)
+    time = pd.Series([run.milling_time_min for run in study.runs])
+    at = int(np.searchsorted(ln_x, np.log(aperture_um) - 1e-9))
+    slope = np.gradient(np.log(share), ln_x, axis=1)[:, at]
+    slope = pd.Series(slope).groupby(time).transform("mean")
+    variance = slope**2 + 0.1 * (slope**2).mean()
+    group = pd.get_dummies([run.group for run in study.runs], dtype=float).to_numpy()
+    design = np.hstack([group, -group * time.to_numpy()[:, None]])
+    return sm.WLS(np.log(share[:, at]), design, weights=1 / variance).fit()
+
+
+@pytest.mark.parametrize("groups", [("a",), ("a", "b")])
+def test_rate_and_interval_are_those_of_a_straight_line_of_each_group(make_study, groups):
+    """Weighings so fine that only run-to-run variation counts: least squares of ln R.
+
+    The rate is the mean of the groups' rates, its spread that of runs about their lines.
+    """
+    study = make_study(
+        rates=RATES, start=START, replicates=3, run_sd=0.02, resolution_g=1e-7, groups=groups
+    )
     row = loss_rates(study).frame.query("aperture_um == 250").iloc[0]
-    time = [run.milling_time_min for run in study.runs]
-    share = [
-        sum(reading.net_g for reading in run.readings if reading.aperture_um >= 250) / run.total_g
-        for run in study.runs
-    ]
-    line = stats.linregress(time, np.log(share))
-    reach = stats.t.ppf(0.975, 13) * line.stderr
-    assert row["rate_per_min"] == pytest.approx(-line.slope, rel=1e-6)
-    assert row["upper_per_min"] - row["rate_per_min"] == pytest.approx(reach, rel=1e-4)
-    assert row["half_life_min"] == pytest.approx(np.log(2) / -line.slope, rel=1e-6)
+    count = len(groups)
+    told = _line(study, 250).t_test(np.repeat([0, 1 / count], count)[None])
+    low, high = told.conf_int()[0]
+    assert row["rate_per_min"] == pytest.approx(told.effect[0], rel=1e-6)
+    assert row[["lower_per_min", "upper_per_min"]].tolist() == pytest.approx([low, high], rel=1e-4)
+    assert row["half_life_min"] == pytest.approx(np.log(2) / row["rate_per_min"], rel=1e-6)
     assert row["verdict"] == "equivalent"  # 15 runs show a bend below a quarter of the rate
+
+
+def test_two_groups_are_told_as_they_ran_and_three_by_their_spread(make_study):
+    two, three = (
+        loss_rates(
+            make_study(rates=RATES, start=START, groups=groups, replicates=2, run_sd=0.02, seed=8)
+        )
+        for groups in (("a", "b"), ("a", "b", "c"))
+    )
+    half = (two.frame["upper_per_min"] - two.frame["lower_per_min"]) / 2
+    assert (half < 0.15 * two.frame["rate_per_min"]).all()
+    assert "those of these 2 groups as they ran" in " ".join(map(sentence, two.notes))
+    assert three.notes == ()
 
 
 def test_a_bend_is_found_and_said(make_study):

@@ -9,15 +9,17 @@ import numpy as np
 import pandas as pd
 import pytest
 from psdstats_datasets import demo_study
+from rate_truth import Setting, design_of
 
 from psdstats.comparison import compare
 from psdstats.comparison.analysis import analyse
 from psdstats.comparison.plan import plan_comparison
 from psdstats.errors import ModelError
-from psdstats.findings import Verdict
+from psdstats.findings import Ending, Verdict
 from psdstats.rate import fit_rate
 from psdstats.rate.answers import OpenInterval
 from psdstats.rate.run_sizes import RateRemark, sizes_by_level
+from psdstats.simulate import simulate_study
 from psdstats.study import read_study
 from psdstats.study.settings import Declared
 from psdstats.uncertainty import propagate
@@ -423,3 +425,27 @@ def test_a_band_without_an_end_is_no_warning(demo, monkeypatch):
     wide = lambda fits, time, level: (np.full(len(time), -900.0), np.full(len(time), 900.0))  # noqa: E731
     monkeypatch.setattr(sys.modules[fit_rate.__module__], "band", wide)
     assert np.isinf(result.curve_frame(points=3)["upper_um"]).all()
+
+
+def test_where_the_curve_fails_the_answer_at_the_times_sampled_stands_beside_it():
+    """The mill stops after 30 min; what is dated 45 and 60 min was milled no longer."""
+    milled_min = {30.001: 45.0, 30.002: 60.0}
+    design = design_of(Setting(name="stops", replicates=3), times_min=(0, 10, 20, 30, *milled_min))
+    study = simulate_study(design, seed=5).study
+    at_min = [run.milling_time_min for run in study.runs]
+    runs = [
+        dataclasses.replace(run, milling_time_min=milled_min.get(time, time))
+        for run, time in zip(study.runs, at_min, strict=True)
+    ]
+    dated = dataclasses.replace(study, runs=tuple(runs))
+    result = fit_rate(dated, margin_percent=5)
+    (one,) = result.series
+    assert one.check.verdict is Verdict.CHANGED
+    assert (one.stop.ending, one.stop.since, one.stop.last) == (Ending.LITTLE_LEFT, "30", "60")
+    *_, doubt, told = when_sentences(result)
+    assert doubt.endswith("may be off by more than its interval says.")
+    assert told.startswith(
+        "By the sizes at the times sampled, without a curve, less than 5 % of D50 was left to gain "
+        "from 30 min to the end of the trial (60 min)"
+    )
+    assert fit_rate(dated, target_um=150).series[0].stop is None

@@ -86,9 +86,9 @@ def test_sheets_that_are_not_read_are_named(sound, tmp_path):
 def test_formulas_count_by_their_last_value(tmp_path):
     path = make(tmp_path / "t.xlsx", Table1=changed(1, 4, "=D2+5"))
     assert refused(path) == (
-        "Table1, row 2, column gross_g: 1 run is weighed in part: missing is gross_g of sieve "
-        "all 90 µm in run a (row 2). Weigh what is missing and write its mass in g; else write "
-        "planned or abandoned into the column status."
+        "t.xlsx, sheet Table1, row 2, column gross_g: 1 run is weighed in part: missing is gross_g "
+        "of sieve all 90 µm in run a (row 2). Weigh what is missing and write its mass in g; else "
+        "write planned or abandoned into the column status."
     )
 
 
@@ -123,7 +123,7 @@ def test_days_in_a_sheet_of_runs(tmp_path):
     assert dict(read_study(path).runs[0].noted) == {"weighed_on": "2026-02-01"}
     runs = [[*row, "ratio"] if row[0] == "run" else [*row, row[2]] for row in runs]
     assert refused(make(tmp_path / "u.xlsx", runs=runs, weighings=weighings)).startswith(
-        "runs, row 2, column ratio: a cell holds a date or time (found '2026-02-01')."
+        "u.xlsx, sheet runs, row 2, column ratio: a cell holds a date or time (found '2026-02-01')."
     )
 
 
@@ -138,13 +138,43 @@ def test_bad_sheets(tmp_path):
     settings = [["title", "x"], ["title", "y"], ["a b = 3", 1], ["balances", 4]]
     message = refused(make(tmp_path / "c.xlsx", One=FLAT, study=settings))
     assert message.split("\n") == [
-        "study, row 2, column key: this is not a key, or it is there twice (found 'title'). Write "
-        "one key a row, parts of it joined by dots.",
-        "study, row 3, column key: this is not a key, or it is there twice (found 'a b = 3'). "
-        "Write one key a row, parts of it joined by dots.",
-        "study, column balances: the value is not allowed (found '4.0'). Write a table "
-        "[balances.NAME] for each.",
+        "c.xlsx, sheet study, row 2, column key: this is not a key, or it is there twice (found "
+        "'title'). Write one key a row, parts of it joined by dots.",
+        "c.xlsx, sheet study, row 3, column key: this is not a key, or it is there twice (found "
+        "'a b = 3'). Write one key a row, parts of it joined by dots.",
+        "c.xlsx, sheet study, column balances: the value is not allowed (found '4.0'). Write "
+        "a table [balances.NAME] for each.",
     ]
+
+
+RUNS = [["run", "milling_time_min"], ["a", 0]]
+WEIGHINGS = [[row[0], *row[2:]] for row in FLAT]
+
+
+@pytest.mark.parametrize(
+    ("sheets", "told"),
+    [
+        ({"runs": RUNS}, ["sheet runs, row 1, column aperture_um: ", "no sheet weighings, or an "]),
+        ({"weighings": WEIGHINGS, "runs": []},
+         ["sheet weighings, row 1, column milling_time_min: ", "no sheet runs, or an empty one."]),
+        ({"runs": RUNS, "weighings": WEIGHINGS[:1]},
+         ["sheet runs, row 2, column run: the run has no weighings"]),
+        ({"runs": [RUNS[0], ["b", 0]], "weighings": WEIGHINGS},
+         ["sheet weighings, row 2, column run: the run is not in runs (found 'a')"]),
+        ({"runs": [RUNS[0], ["a", "soon"]], "weighings": WEIGHINGS},
+         ["sheet runs, row 2, column milling_time_min: this is not a number (found 'soon')"]),
+        ({"t": changed(1, 4, datetime.date(2026, 3, 4))},
+         ["sheet t, row 2, column gross_g: this is not a number (found '2026-03-04')"]),
+        ({"t": changed(1, 4, 1.0)}, ["sheet t, row 2: run a, sieve all 90 µm: gross 1 g is below"]),
+        ({"t": FLAT, "study": [["tares", "often"]]},
+         ["sheet study, column tares: the value is not allowed (found 'often')"]),
+    ],
+)  # fmt: skip
+def test_every_refusal_names_the_workbook(tmp_path, sheets, told):
+    path = make(tmp_path / "broken.xlsx", **sheets)
+    message = refused(path)
+    assert all(line.startswith("broken.xlsx") for line in message.split("\n"))
+    assert all(one in message for one in told)
 
 
 def repack(path, target, change):
@@ -214,8 +244,8 @@ def test_cells_in_the_last_column_are_refused_at_once(tmp_path, rows, filling, c
     book.save(tmp_path / "far.xlsx")
     start = time.process_time()
     assert refused(tmp_path / "far.xlsx") == (
-        f"Sheet, cell {cell}: the sheet has more than 1000 columns. Delete what is not part of the "
-        "study."
+        f"far.xlsx, sheet Sheet, cell {cell}: the sheet has more than 1000 columns. Delete what is "
+        "not part of the study."
     )
     assert time.process_time() - start < 1
 

@@ -165,7 +165,8 @@ REMARKS = {
         RateRemark.NO_TIME_TO_SPARE(times=3, parameters=3),
         RateRemark.NO_REPEATS(),
         RateRemark.LITTLE_SEEN(percent=50.0),
-        RateRemark.RATES_OF_ONE_GROUP(),
+        RateRemark.RATES_OF_FEW_GROUPS(groups=1),
+        RateRemark.RATES_OF_FEW_GROUPS(groups=2),
         RateRemark.TOO_FEW_TIMES(),
         RateRemark.EMPTY_RUN(run="alder-48min-a"),
         RateRemark.TOO_FEW_ABOVE(series="ball ratio 5", aperture_um=(355.0, 500.0)),
@@ -216,7 +217,10 @@ REMARKS = {
         PlanningRemark.CLASS_TOO_FULL(percent=62.0),
         PlanningRemark.OVERLOADED(sample_g=200.0, largest_g=80.0),
         PlanningRemark.TOO_FINE_TO_SIEVE_DRY(aperture_um=20.0),
-        PlanningRemark.PEAK_MAY_HIDE(powder=POWDER, class_um=(63.0, 250.0), share=0.3),
+        PlanningRemark.PEAK_MAY_HIDE(
+            powder=POWDER, class_um=(63.0, 250.0), share=0.3, left_um=(90.0, 125.0)
+        ),
+        PlanningRemark.PEAK_IN_A_STEP(powder=POWDER, class_um=(63.0, 90.0), share=0.3),
         PlanningRemark.FEWER_SIEVES(sieves=6, asked=8),
         ChargeRemark.BALL_FILL(**UNUSUAL),
         ChargeRemark.POWDER_FILLING(**UNUSUAL),

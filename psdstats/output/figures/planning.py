@@ -12,15 +12,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from psdstats.output.figures.axes import log_ticks, percent_axis
-from psdstats.output.figures.marks import (
-    drawn,
-    hover,
-    key_above,
-    need,
-    point,
-    rows,
-    series_key,
-)
+from psdstats.output.figures.marks import drawn, hover, key_above, need, point, rows, series_key
 from psdstats.output.style import DASHED, FAINT, GREY, INK, mark, numerals
 
 if TYPE_CHECKING:

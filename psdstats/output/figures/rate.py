@@ -202,10 +202,7 @@ _DODGE = 0.012  # of ln aperture, between series
 
 
 def loss_against_size(
-    frame: pd.DataFrame,
-    ax: Axes,
-    *,
-    powers: Mapping[str, tuple[float, float, float]] | None = None,
+    frame: pd.DataFrame, ax: Axes, *, powers: Mapping[str, tuple[float, float, float]] | None = None
 ) -> Axes:
     """Draw rates of loss with their intervals, and the fitted power of size.
 

@@ -72,9 +72,10 @@ def _answer_tables(own: pd.DataFrame, answers: pd.DataFrame, quantity: str) -> t
     )
     since = col.Column("since", "finer since", "min", spare=True)
     verdict = (col.ratio("end/start"), "verdict", since)
+    told = own.sort_values("study_date", ascending=False, kind="stable").head(_LATEST)
     latest = table_of(
         "latest trials",
-        own.sort_values("study_date", ascending=False, kind="stable").head(_LATEST),
+        told,
         col.fields(study_date="date", path="trial"),
         (
             *(col.fields(place="at") if own["place"].fillna("").any() else ()),
@@ -83,6 +84,8 @@ def _answer_tables(own: pd.DataFrame, answers: pd.DataFrame, quantity: str) -> t
             *(verdict if own["verdict"].notna().any() else ()),
         ),
         place=Place.FIRST,
+        shown=len(told),
+        rows=len(own),
     )
     return latest, table_of("answers", answers, place=Place.CSV)
 
@@ -156,12 +159,7 @@ def _chart_page(
         heading="",
         sentences=told,
         blocks=(
-            drawing_of(
-                "control chart",
-                draw,
-                words.chart_caption(chart, where),
-                told,
-            ),
+            drawing_of("control chart", draw, words.chart_caption(chart, where), told),
             _points_table(chart),
         ),
         notes=tuple(words.chart_notes(chart, undated)),

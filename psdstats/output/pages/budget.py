@@ -34,6 +34,7 @@ from psdstats.words.report import left_out_notes
 from psdstats.words.sizes import notes_in_words, size_sentence
 
 _NOW = "as it is"
+_POSSIBLE = np.nextafter([0.0, 1.0], [1.0, 0.0])  # no chance is none, or all: rounding makes it so
 _OF_BALANCES = (
     "resolution_g", "repeatability_g", "repeatability_weighings", "linearity_g", "slope_u",
     "drift_g", "accuracy_class", "verification_interval_g", "certificate",
@@ -102,11 +103,7 @@ def budget_files(budget: Budget) -> list[Table]:
 
 
 def run_budget_page(
-    inputs: pd.DataFrame,
-    sizes: Propagation,
-    run: str,
-    quantity: str,
-    say: Numerals = PLAIN,
+    inputs: pd.DataFrame, sizes: Propagation, run: str, quantity: str, say: Numerals = PLAIN
 ) -> Page:
     """Every input of one size of one run, and the size as a report states it."""
     if run not in sizes.runs:
@@ -229,13 +226,7 @@ def _shares_table(part: pd.DataFrame, say: Numerals, *, name: str, by: str) -> T
     ]
     columns = col.shares(1, **{f"share_{quantity}": str(quantity) for quantity in wide.columns})
     return table_of(
-        name,
-        frame,
-        ("source",),
-        columns,
-        notes=(" ".join(notes),),
-        place=Place.FIRST,
-        by=by,
+        name, frame, ("source",), columns, notes=(" ".join(notes),), place=Place.FIRST, by=by
     )
 
 
@@ -290,6 +281,8 @@ def limit_table(result: LimitResult, say: Numerals = PLAIN) -> Table:
     frame["side"] = np.where(below, "<", np.where(is_open, ">", ""))
     frame["verdict"] = frame["verdict"].map(str)
     frame["risk"] = frame["consumer_risk"].fillna(frame["producer_risk"])
+    chances = ["probability", "risk", "all_consumer_risk", "all_producer_risk"]
+    frame[chances] = frame[chances].clip(*_POSSIBLE)
     shown = [name for name in result.conditions if len(frame[name].unique()) > 1]
     shown += [RUN] if frame[RUN].notna().any() else []
     named = [col.written(name, column_words(name), UNITS.get(name, "")) for name in shown]

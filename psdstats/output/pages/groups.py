@@ -370,12 +370,7 @@ def outliers_table(results: GroupResults) -> Table:
         "group outliers",
         results.outliers,
         _conditions(results, "test"),
-        (
-            *col.fields(group="suspect"),
-            *col.numbers(3, "", "statistic", **limits),
-            "p",
-            "finding",
-        ),
+        (*col.fields(group="suspect"), *col.numbers(3, "", "statistic", **limits), "p", "finding"),
         place=Place.FILES,
         quantity=results.quantity,
     )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import pandas as pd
@@ -122,7 +123,7 @@ def _power_table(result: PowerResult, say: Numerals) -> Table:
         left += col.shares(None, power_left=f"under {say(result.margin_percent)} % left shown")
         left += col.fields(enough_left="enough")
         left += col.numbers(1, "%", smallest_margin_percent=f"margin shown {often}")
-    return table_of(
+    table = table_of(
         "power",
         result.to_frame(),
         ("groups", "times", "replicates"),
@@ -142,6 +143,7 @@ def _power_table(result: PowerResult, say: Numerals) -> Table:
         trials=result.trials,
         seed=result.seed,
     )
+    return replace(table, notes=(*table.notes, *words.drift_notes(result, say)))
 
 
 @page_of.register

@@ -252,11 +252,7 @@ def calendar_text(events: Iterable[Event], *, name: str, stamp: datetime) -> str
     events = tuple(events)
     if not events:
         raise PlanError("there is nothing to put into the calendar; plan at least one step.")
-    lines = [
-        "BEGIN:VCALENDAR",
-        "VERSION:2.0",
-        "PRODID:-//psdstats//bench timeline//EN",
-    ]
+    lines = ["BEGIN:VCALENDAR", "VERSION:2.0", "PRODID:-//psdstats//bench timeline//EN"]
     for number, event in enumerate(events):
         if event.end <= event.start:
             raise PlanError(f"{event.summary!r} does not end after it starts; change its times.")

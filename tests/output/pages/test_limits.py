@@ -42,6 +42,16 @@ def test_the_table_shows_what_was_decided(decided):
             assert row[at["probability"]] == "–"
 
 
+def test_no_chance_is_told_as_none_or_as_certain(benches):
+    """Far within and far beyond a limit rounding leaves 0 and 1 beside chances just off them."""
+    for limit in (60.0, 150.0, 400.0):
+        result = judge_limit(benches.study, Specification(quantity="D50", upper=limit))
+        (table,) = limits_page([result]).tables
+        cells = {cell for row in table.grid(Numerals(".")) for cell in row}
+        assert cells & {"< 0.1 %", "> 99.9 %"}
+        assert not cells & {"0.0 %", "100.0 %"}
+
+
 def test_one_run_is_told_with_its_probability(bench):
     alone = replace(bench.study, runs=bench.study.runs[-1:])
     result = judge_limit(alone, Specification(upper=150.0, guard_k=0.0))

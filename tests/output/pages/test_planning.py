@@ -53,6 +53,36 @@ def test_asked_change_and_margin_are_marked_in_the_curves_of_the_tables(powers):
         assert marked["power"].to_list() == pytest.approx(table[name].to_list())
 
 
+def test_what_cannot_be_planned_is_told_beside_the_others():
+    found = power(
+        Variation(run_percent=4.0), groups=(1, 2), times=(1, 2), replicates=(1, 2), trials=200
+    )
+    page = power_page(found)
+    assert page.tables[0].frame[["groups", "times", "replicates"]].to_numpy().tolist() == [
+        [1, 2, 2], [2, 2, 1], [2, 2, 2]
+    ]  # fmt: skip
+    *_, no_change, no_spread = page.sentences
+    assert no_change == (
+        "1 group × 1 time × 1 replicate, 1 group × 1 time × 2 replicates, 2 groups × 1 time × 1 "
+        "replicate and 2 groups × 1 time × 2 replicates cannot be planned: one time shows no "
+        "change; plan two or more."
+    )
+    assert no_spread.startswith("1 group × 2 times × 1 replicate cannot be planned: one group ")
+
+
+def test_why_replicates_of_two_groups_may_show_less_is_told_under_the_table():
+    """A drift of 1.5 % a step would undo 3 % over four steps: more runs take away only luck."""
+    study = {"times": 5, "replicates": (1, 3), "change_percent": -3, "trials": 1000}
+    two = power(Variation(run_percent=2.0), groups=2, **study)
+    few, many = two.to_frame()["power"]
+    assert many <= few
+    (told,) = (one for one in power_page(two).tables[0].notes if "drift of 1.5 %" in one)
+    assert told.startswith("Two groups cannot show how far they drift apart")
+    for others in ({"groups": 3}, {"groups": 2, "question": "last against first"}):
+        page = power_page(power(Variation(run_percent=2.0), **(study | others)))
+        assert not any("drift" in one for one in page.tables[0].notes)
+
+
 def test_smallest_design_is_told_first():
     found = power(
         Variation(run_percent=4.0), groups=3, replicates=1, times=3, trials=200, seek_smallest=True
