@@ -50,7 +50,7 @@ from psdstats.comparison.response import (
     indicators,
     where_columns,
 )
-from psdstats.covariance import SharedErrors
+from psdstats.covariance import weighed
 from psdstats.errors import ModelError
 from psdstats.findings import (
     BalanceAnswer,
@@ -389,20 +389,20 @@ def condition_means(one: QuantityAnalysis) -> pd.DataFrame:
     Columns: the factor, the further factors joined, estimate, lower, upper (NaN where the spread of
     the mean cannot be told).
     """
-    x, lines, spread, known = one.design.x, one.drift_lines, one.spread, one.response.known
-    back = np.linalg.pinv(x, rcond=1e-10)
-    weights = np.array([_mean_row(one, cell) for cell in one.design.cells]) @ back
-    is_shared = isinstance(known, SharedErrors)
-    joint = known.averaged(weights) if is_shared else weights @ known @ weights.T
+    x, lines, known = one.design.x, one.drift_lines, one.response.known
+    run, cell, drift = np.nan_to_num([one.spread.run, one.spread.cell, one.spread.drift]) ** 2
+    each = [indicators(one.frame, columns_of(columns)) for columns in one.plan.cells[:1]]
+    shared = np.hstack([drift**0.5 * lines, *(cell**0.5 * own for own in each)])
+    solved = weighed(known, run, shared, x)  # runs are weighed by how sure they are
+    back = np.linalg.pinv(x.T @ solved, hermitian=True, rcond=1e-10) @ solved.T
+    weights = np.array([_mean_row(one, own) for own in one.design.cells]) @ back
     # drift is part of what ran; where scatter was taken for it, it counts as scatter again
-    drift = np.square(lines - x @ (back @ lines)).sum() / max(one.design.left, 1)
-    run = np.nan_to_num(spread.run) ** 2 + drift * np.nan_to_num(spread.drift) ** 2
-    variance = np.diagonal(np.asarray(joint)) + run * np.square(weights).sum(axis=1)
-    for columns in map(columns_of, one.plan.cells[:1]):
-        own = weights @ indicators(one.frame, columns)
-        variance = variance + np.nan_to_num(spread.cell) ** 2 * np.square(own).sum(axis=1)
-    is_unknown = one.design.left > 0 and spread.df == 0.0
-    critical = np.nan if is_unknown else critical_t(1.0 - one.response.level, spread.df or np.inf)
+    left = lines - x @ (np.linalg.pinv(x, rcond=1e-10) @ lines)
+    scatter = run + drift * np.square(left).sum() / max(one.design.left, 1)
+    variance = ((weights @ known) * weights).sum(axis=1) + scatter * np.square(weights).sum(axis=1)
+    variance += cell * sum(np.square(weights @ own).sum(axis=1) for own in each)
+    df, alpha = one.spread.df, 1.0 - one.response.level
+    critical = np.nan if one.design.left > 0.0 == df else critical_t(alpha, df or np.inf)
     value, half = weights @ one.y, critical * np.sqrt(variance)
     names = [one.plan.by, *where_columns(one.plan)]
     cells = pd.DataFrame([cell[: len(names)] for cell in one.design.cells], columns=names)
