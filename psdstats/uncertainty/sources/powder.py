@@ -290,11 +290,7 @@ class LostPowder(Source):
         """Two uniform inputs, of bench and run, where powder of the pan may have been lost."""
         shift = np.zeros(weighings.arrays.net_g.shape) if self.habit == "pan" else None
         result = ElementaryInputs(kind=Kind.UNIFORM, mass_shift_g=shift)
-        # 0 where the sample mass is not known or was found again
-        sample_g = [run.sample_mass_g or 0.0 for run in weighings.runs]
-        net_g = [float(own.sum()) for own in weighings.arrays.net_g]
-        losses_g = [(own, own - net) for own, net in zip(sample_g, net_g, strict=True)]
-        lost_g = [loss if loss > _ROUND_OFF * own else 0.0 for own, loss in losses_g]
+        lost_g = [_lost_g(weighings, row) for row in range(len(weighings.runs))]
         from_pan_g = [min(lost, _most_from_pan(weighings, row)) for row, lost in enumerate(lost_g)]
         for row, (run, pan_g) in enumerate(zip(weighings.runs, from_pan_g, strict=True)):
             if shift is not None:
@@ -320,6 +316,13 @@ class LostPowder(Source):
         bounded = [pan < lost for lost, pan in both]
         if any(bounded) and self.habit != "in proportion":
             yield SourceRemark.EMPTY_PAN(runs=tuple(compress((r.name for r in runs), bounded)))
+
+
+def _lost_g(weighings: Weighings, row: int) -> float:
+    """Powder a run lost, g; 0 where its sample mass is not known or was found again."""
+    sample_g = weighings.runs[row].sample_mass_g or 0.0
+    loss_g = sample_g - float(weighings.arrays.net_g[row].sum())
+    return loss_g if loss_g > _ROUND_OFF * sample_g else 0.0
 
 
 def _most_from_pan(weighings: Weighings, row: int) -> float:
