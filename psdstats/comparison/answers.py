@@ -419,7 +419,8 @@ def _mean_row(one: QuantityAnalysis, cell: tuple[str, str]) -> Array:
         end = start + one.frame.groupby(list(columns), observed=True, dropna=False).ngroups
         row[start:end] /= row[start:end].sum()
         start = end
-    return row if one.design.is_told(row) else x[[text == cell for text in texts]].mean(axis=0)
+    own = x[[text == cell for text in texts]].mean(axis=0)
+    return np.asarray(row if one.design.is_told(row) else own, dtype=np.float64)
 
 
 def doubted(finding: Finding) -> Finding:
