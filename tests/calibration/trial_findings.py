@@ -112,13 +112,14 @@ NOTES = (
 )
 
 
-def draw_trial(case: Case, seed: int) -> Study:
-    """One trial of a case."""
+def draw_trial(case: Case, seed: int) -> tuple[Study, dict[tuple[str, str], np.ndarray]]:
+    """One trial of a case, and by quantity and level the mean ln size of its groups as they ran."""
     rng = np.random.default_rng([SEED, seed])
     curve = make_powders(case.family, 1, rng).curve[0]
     middle = float(np.interp(0.5, curve, T))
     weighing = replace(WEIGHINGS["20 g on a 0.01 g balance"], sample_g=60.0)
     runs, sieves = [], {}
+    moves: dict[str, list[np.ndarray]] = {where: [] for where in case.courses}
     shared = draw_bench("all", "root 2", case.kind, 1, rng)
     for g in range(case.groups):
         stack = "one missing" if case.stacks == "one differs" and g == 0 else "root 2"
@@ -130,6 +131,8 @@ def draw_trial(case: Case, seed: int) -> Study:
         for where, course in case.courses.items():
             for r in range(case.replicates):
                 charge = rng.normal(0, case.charge) if case.charge else 0.0
+                steps = np.arange(len(course))
+                moves[where].append(np.array(course) + level + slope * steps + charge)
                 for t, size in enumerate(course):
                     if rng.uniform() < case.lost:
                         continue
@@ -141,7 +144,13 @@ def draw_trial(case: Case, seed: int) -> Study:
                     fields |= {"replicate": str(r), "charge": f"{name if not case.charge else r}"}
                     fields |= {"factors": {"ball_ratio": float(where)}} if where else {}
                     runs += runs_of(name, mass, bench, weighing, rng, **fields)
-    return study_of(runs, sieves, [weighing])
+    place = dict(zip(QUANTITIES, np.interp((0.1, 0.5, 0.9), curve, T) - middle, strict=True))
+    true = {
+        (name, where): np.mean(own, axis=0) + at + np.log(220)
+        for name, at in place.items()
+        for where, own in moves.items()
+    }
+    return study_of(runs, sieves, [weighing]), true
 
 
 def judge(case: Case, found: Comparison) -> list[dict[str, float]]:
@@ -216,7 +225,7 @@ def _family_holds(case: Case, findings: Sequence[object]) -> float:
 
 
 def one_trial(case: Case, seed: int) -> list[dict[str, float]]:
-    study = draw_trial(case, seed)
+    study, _ = draw_trial(case, seed)
     found = compare(study, quantities=QUANTITIES, families=["against first"], drift=case.declared)
     return judge(case, found)
 
