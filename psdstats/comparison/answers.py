@@ -394,7 +394,9 @@ def condition_means(one: QuantityAnalysis) -> pd.DataFrame:
     each = [indicators(one.frame, columns_of(columns)) for columns in one.plan.cells[:1]]
     shared = np.hstack([drift**0.5 * lines, *(cell**0.5 * own for own in each)])
     solved = weighed(known, run, shared, x)  # runs are weighed by how sure they are
-    back = np.linalg.pinv(x.T @ solved, hermitian=True, rcond=1e-10) @ solved.T
+    size, turn = np.linalg.svd(x, full_matrices=False)[1:]
+    basis = turn[size > 1e-9 * size[0]].T  # what the columns of x tell; there nothing is cut off
+    back = basis @ np.linalg.solve(basis.T @ x.T @ solved @ basis, (solved @ basis).T)
     weights = np.array([_mean_row(one, own) for own in one.design.cells]) @ back
     # drift is part of what ran; where scatter was taken for it, it counts as scatter again
     left = lines - x @ (np.linalg.pinv(x, rcond=1e-10) @ lines)
@@ -412,13 +414,9 @@ def condition_means(one: QuantityAnalysis) -> pd.DataFrame:
 def _mean_row(one: QuantityAnalysis, cell: tuple[str, str]) -> Array:
     """The mean of a condition on the columns of x: over the blocks of its level, or its own."""
     x, texts = one.design.x, cell_texts(one.frame, one.plan)
-    row = x[[text[1] == cell[1] for text in texts]].max(axis=0)
     start = len(one.design.cells)
-    row[:start] = one.design.mean_row(*cell)[:start]
-    for columns in [*((name,) for name in one.plan.also), *map(columns_of, one.plan.blocks)]:
-        end = start + one.frame.groupby(list(columns), observed=True, dropna=False).ngroups
-        row[start:end] /= row[start:end].sum()
-        start = end
+    blocks = np.unique(x[[text[1] == cell[1] for text in texts], start:], axis=0)
+    row = np.concatenate([one.design.mean_row(*cell)[:start], blocks.mean(axis=0)])
     own = x[[text == cell for text in texts]].mean(axis=0)
     return np.asarray(row if one.design.is_told(row) else own, dtype=np.float64)
 

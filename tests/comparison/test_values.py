@@ -107,6 +107,29 @@ def test_the_interval_of_a_mean_holds_that_of_the_groups_as_they_ran(groups, rep
     assert np.median(half) < 0.04
 
 
+def test_means_of_one_shared_error_are_the_values():
+    """Nothing but an error that all runs share: no direction of the design is lost in it."""
+    size = np.linspace(100.0, 120.0, 12)
+    frame = pd.DataFrame({"medium": [f"m{k:02d}" for k in range(12)], "D50": size})
+    shared = np.full((12, 12), 4.0)
+    (found,) = compare_values(frame, "D50", by="medium", covariance=shared).results
+    assert found.means["value"].to_numpy() == pytest.approx(size, rel=1e-5)
+
+
+def test_means_of_charges_end_where_the_change_does():
+    """Two charges of one group and one of another, which has no run at the end."""
+    rows = [
+        (charge[0], charge, time, np.exp(5.0 + level - 0.02 * time))
+        for charge, level in (("a1", 0.0), ("a2", 0.01), ("b1", 0.2))
+        for time in (0, 10, 20, 40)
+        if (charge, time) != ("b1", 40)
+    ]
+    frame = pd.DataFrame(rows, columns=["group", "charge", "milling_time_min", "D50"])
+    (found,) = compare_values(frame, "D50", test="kenward-roger").results
+    means = found.means["value"].to_numpy()
+    assert np.log(means[-1] / means[0]) == pytest.approx(-0.8, abs=0.002)
+
+
 def test_one_way_against_statsmodels_on_an_open_dataset():
     """Pain threshold by hair colour, as pingouin has it: ratios, their intervals, the F test."""
     frame = pingouin.read_dataset("anova").rename(
