@@ -387,38 +387,57 @@ def condition_means(one: QuantityAnalysis) -> pd.DataFrame:
     """Mean of ln size at each condition, over its groups as they ran, with its own interval.
 
     Columns: the factor, the further factors joined, estimate, lower, upper (NaN where the spread of
-    the mean cannot be told).
+    the mean cannot be told).  Where another group would lie is not in the interval.
+
+    The variance of weights on the runs is that of the measurement, of runs and cells (scatter), and
+    of the drift of groups that did not run at the condition; drift of those that did is part of
+    what ran.  Degrees of freedom: Welch-Satterthwaite, of scatter alone; of cells those that
+    replicates leave.
     """
-    x, lines, known = one.design.x, one.drift_lines, one.response.known
-    run, cell, drift = np.nan_to_num([one.spread.run, one.spread.cell, one.spread.drift]) ** 2
-    each = [indicators(one.frame, columns_of(columns)) for columns in one.plan.cells[:1]]
-    shared = np.hstack([drift**0.5 * lines, *(cell**0.5 * own for own in each)])
-    solved = weighed(known, run, shared, x)  # runs are weighed by how sure they are
-    size, turn = np.linalg.svd(x, full_matrices=False)[1:]
-    basis = turn[size > 1e-9 * size[0]].T  # what the columns of x tell; there nothing is cut off
-    back = basis @ np.linalg.solve(basis.T @ x.T @ solved @ basis, (solved @ basis).T)
-    weights = np.array([_mean_row(one, own) for own in one.design.cells]) @ back
-    # drift is part of what ran; where scatter was taken for it, it counts as scatter again
-    left = lines - x @ (np.linalg.pinv(x, rcond=1e-10) @ lines)
-    scatter = run + drift * np.square(left).sum() / max(one.design.left, 1)
-    variance = ((weights @ known) * weights).sum(axis=1) + scatter * np.square(weights).sum(axis=1)
-    variance += cell * sum(np.square(weights @ own).sum(axis=1) for own in each)
-    df, alpha = one.spread.df, 1.0 - one.response.level
-    critical = np.nan if one.design.left > 0.0 == df else critical_t(alpha, df or np.inf)
-    value, half = weights @ one.y, critical * np.sqrt(variance)
+    lines, known, spread = one.drift_lines, one.response.known, one.spread
+    run, cell, drift = np.nan_to_num([spread.run, spread.cell, spread.drift]) ** 2
+    cells = [indicators(one.frame, columns_of(columns)) for columns in one.plan.cells[:1]]
+    in_cells = np.hstack([lines[:, :0], *cells])
+    shared = np.hstack([drift**0.5 * lines, cell**0.5 * in_cells])
+    weights, ran = _mean_weights(one, weighed(known, run, shared, one.design.x))
+    measured = ((weights @ known) * weights).sum(axis=1)
+    # the likelihood takes some scatter for drift, which is scatter of a mean of what ran
+    left = lines - one.design.x @ (np.linalg.pinv(one.design.x, rcond=1e-10) @ lines)
+    run += drift * np.square(left).sum() / max(one.design.left, 1)
+    scatter = run * np.square(weights).sum(axis=1)
+    scatter += cell * np.square(weights @ in_cells).sum(axis=1)
+    declared = drift if one.plan.drift is None else (one.plan.drift.percent / 100) ** 2
+    variance = measured + scatter + declared * np.square(weights @ lines - ran).sum(axis=1)
+    is_unknown = one.design.left > 0 and spread.df == 0.0
+    df = one.design.left - spread.df if cell > 0.0 and spread.df < one.design.left else spread.df
+    with np.errstate(divide="ignore", invalid="ignore"):
+        df = np.where(scatter > 0.0, (df or np.inf) * np.square(variance / scatter), np.inf)
+    half = np.sqrt(variance) * critical_t(1.0 - one.response.level, df)
+    value, half = weights @ one.y, np.where(is_unknown, np.nan, half)
     names = [one.plan.by, *where_columns(one.plan)]
-    cells = pd.DataFrame([cell[: len(names)] for cell in one.design.cells], columns=names)
-    return cells.assign(estimate=value, lower=value - half, upper=value + half)
+    own = pd.DataFrame([each[: len(names)] for each in one.design.cells], columns=names)
+    return own.assign(estimate=value, lower=value - half, upper=value + half)
 
 
-def _mean_row(one: QuantityAnalysis, cell: tuple[str, str]) -> Array:
-    """The mean of a condition on the columns of x: over the blocks of its level, or its own."""
-    x, texts = one.design.x, cell_texts(one.frame, one.plan)
-    start = len(one.design.cells)
-    blocks = np.unique(x[[text[1] == cell[1] for text in texts], start:], axis=0)
-    row = np.concatenate([one.design.mean_row(*cell)[:start], blocks.mean(axis=0)])
-    own = x[[text == cell for text in texts]].mean(axis=0)
-    return np.asarray(row if one.design.is_told(row) else own, dtype=np.float64)
+def _mean_weights(one: QuantityAnalysis, solved: Array) -> tuple[Array, Array]:
+    """Weights on the runs of the mean of each condition, and its drift lines as it ran.
+
+    A mean is over the blocks of its level, each charge alike; of what the runs do not tell, it is
+    over its own runs.  `solved` is x weighed by how sure runs are.
+    """
+    x, start, texts = one.design.x, len(one.design.cells), cell_texts(one.frame, one.plan)
+    rows = []
+    for cell in one.design.cells:
+        blocks = np.unique(x[[text[1] == cell[1] for text in texts], start:], axis=0)
+        row = np.concatenate([one.design.mean_row(*cell)[:start], blocks.mean(axis=0)])
+        own = x[[text == cell for text in texts]].mean(axis=0)
+        rows.append(row if one.design.is_told(row) else own)
+    size, turn = np.linalg.svd(x, full_matrices=False)[1:]
+    basis = turn[size > 1e-9 * size[0]].T
+    back = basis @ np.linalg.solve(basis.T @ x.T @ solved @ basis, (solved @ basis).T)
+    place = x[:, :start].T @ one.drift_lines.sum(axis=1) / x[:, :start].sum(axis=0)
+    share = np.array(rows)[:, -one.drift_lines.shape[1] :] if one.plan.blocks else 1.0
+    return np.array(rows) @ back, place[:, None] * share
 
 
 def doubted(finding: Finding) -> Finding:
