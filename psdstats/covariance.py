@@ -114,5 +114,5 @@ def weighed(known: Covariance, own: float, shared: Array, x: Array) -> Array:
         return np.asarray(np.linalg.solve(v, x), dtype=np.float64)
     whole = known.less(-own).plus(shared)
     u, precision = whole.shared, 1.0 / whole.own[:, None]
-    core = np.eye(u.shape[1]) + u.T @ (precision * u)
-    return np.asarray(precision * (x - u @ np.linalg.solve(core, u.T @ (precision * x))))
+    core = np.linalg.solve(np.eye(u.shape[1]) + u.T @ (precision * u), u.T @ (precision * x))
+    return np.asarray(precision * (x - u @ core))

@@ -31,7 +31,6 @@ from psdstats.comparison.response import (
     drifting_blocks,
     indicators,
     level_order,
-    same_level,
     trial_design,
     where_columns,
 )
@@ -341,14 +340,6 @@ class QuantityAnalysis:
         )
         last = columns_of(self.plan.blocks[-1]) if self.plan.blocks else ()
         return _with_drift(self.response.known, self.plan, lines(last)), columns
-
-    def total(self) -> Array:
-        """Known covariance with the variation between runs and cells, shape (n, n)."""
-        own = np.nan_to_num([self.spread.run, self.spread.cell]) ** 2
-        v = self.response.known + own[0] * np.eye(len(self.frame))
-        for one in self.plan.cells[:1]:
-            v = v + own[1] * same_level(self.frame, columns_of(one))
-        return np.asarray(v, dtype=np.float64)
 
 
 def ready(response: Response, design: AnalysisDesign | None = None) -> QuantityAnalysis:

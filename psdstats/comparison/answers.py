@@ -408,12 +408,13 @@ def condition_means(one: QuantityAnalysis) -> pd.DataFrame:
     scatter += cell * np.square(weights @ in_cells).sum(axis=1)
     declared = drift if one.plan.drift is None else (one.plan.drift.percent / 100) ** 2
     variance = measured + scatter + declared * np.square(weights @ lines - ran).sum(axis=1)
-    is_unknown = one.design.left > 0 and spread.df == 0.0
-    df = one.design.left - spread.df if cell > 0.0 and spread.df < one.design.left else spread.df
+    alike, rest = spread.df, one.design.left - spread.df
+    own_df = rest if cell > 0.0 and rest > 0.0 else alike or np.inf
     with np.errstate(divide="ignore", invalid="ignore"):
-        df = np.where(scatter > 0.0, (df or np.inf) * np.square(variance / scatter), np.inf)
-    half = np.sqrt(variance) * critical_t(1.0 - one.response.level, df)
-    value, half = weights @ one.y, np.where(is_unknown, np.nan, half)
+        df = np.where(scatter > 0.0, own_df * np.square(variance / scatter), np.inf)
+    is_unknown = rest > 0.0 and alike == 0.0
+    critical = np.nan if is_unknown else critical_t(1.0 - one.response.level, df)
+    value, half = weights @ one.y, critical * np.sqrt(variance)
     names = [one.plan.by, *where_columns(one.plan)]
     own = pd.DataFrame([each[: len(names)] for each in one.design.cells], columns=names)
     return own.assign(estimate=value, lower=value - half, upper=value + half)

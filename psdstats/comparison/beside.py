@@ -40,7 +40,7 @@ from scipy import sparse
 from psdstats.columns import CHARGE, GROUP, QUANTITIES, RUN
 from psdstats.comparison.analysis import QuantityAnalysis
 from psdstats.comparison.plan import columns_of
-from psdstats.comparison.response import cell_texts
+from psdstats.comparison.response import cell_texts, same_level
 from psdstats.comparison.result import Comparison, QuantityComparison, Route
 from psdstats.findings import Contrast, Finding
 from psdstats.frozen import Array, Indices
@@ -316,11 +316,12 @@ def least_squares(one: QuantityAnalysis, rows: Array) -> LeastSquares:
 
 def scatter(one: QuantityAnalysis) -> Array:
     """Covariance of the printed spread: between runs; of cells and drift, (2, n, n)."""
-    run, drift = np.nan_to_num([one.spread.run, one.spread.drift]) ** 2
+    run, cell, drift = np.nan_to_num([one.spread.run, one.spread.cell, one.spread.drift]) ** 2
     own = run * np.eye(len(one.frame))
     declared = np.asarray(one.known) - np.asarray(one.response.known)
-    lines = one.drift_lines
-    other = one.total() - one.response.known - own + declared + drift * lines @ lines.T
+    other = declared + drift * one.drift_lines @ one.drift_lines.T
+    for columns in map(columns_of, one.plan.cells[:1]):
+        other = other + cell * same_level(one.frame, columns)
     return np.array([own, other])
 
 

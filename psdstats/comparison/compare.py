@@ -459,7 +459,7 @@ def _by_one_law(one: QuantityAnalysis, families: Sequence[ContrastKind]) -> Quan
             answers.courses, answers.factors, benches, balance=balance, single_runs=single,
             scatter_unknown=unknown, drift_unknown=drift_is_unknown(one),
             charges=charges_sampled(one.plan) if len(set(one.frame[GROUP])) == 1 else None,
-            open_um=one.response.open_um,
+            open_um=one.response.open_um if answers.courses else (np.nan, np.nan),
         ),
     )  # fmt: skip
 

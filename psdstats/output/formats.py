@@ -301,7 +301,7 @@ def _cell(text: str) -> str:
 _SHEET_SIGNS = re.compile(r"[\[\]:*?/\\']")
 _SHEET_LENGTH = 31
 _LONGEST_COLUMN = 48
-_FORMATS = {Show.PER_CENT: "0.0%", Show.COUNT: "0", Show.P_VALUE: "0.0000"}
+_FORMATS = {Show.PER_CENT: "0.0%", Show.CHANCE: "0.0%", Show.COUNT: "0", Show.P_VALUE: "0.0000"}
 _CONTENTS = "contents"
 
 

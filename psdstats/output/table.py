@@ -51,6 +51,9 @@ class Place(StrEnum):
     CSV = "csv"  # a file for machines: as CSV alone, never in a terminal
 
 
+_POSSIBLE = (1e-15, 1.0 - 1e-15)  # probabilities: 0 and 1 are roundings
+
+
 class Show(StrEnum):
     """The rule by which a value becomes text.
 
@@ -69,6 +72,7 @@ class Show(StrEnum):
     CHANGE = "change"
     SIGNED = "signed"
     PER_CENT = "per cent"
+    CHANCE = "chance"
     P_VALUE = "p-value"
 
 
@@ -197,6 +201,8 @@ class Column:
                 return say.signed(number, self.decimals or 0)
             case Show.PER_CENT:
                 return say.per_cent(number, decimals=self.decimals or 0)
+            case Show.CHANCE:
+                return say.per_cent(np.clip(number, *_POSSIBLE), decimals=self.decimals or 0)
             case Show.P_VALUE:
                 return say.p_value(number)
             case Show.COUNT:
@@ -380,6 +386,11 @@ def written(name: str, heading: str = "", unit: str = "") -> Column:
 def shares(decimals: int | None, /, *names: str, **headings: str) -> tuple[Column, ...]:
     """Columns of shares, in per cent."""
     return _shown(Show.PER_CENT, names, headings, decimals=decimals)
+
+
+def chances(decimals: int, /, *names: str, **headings: str) -> tuple[Column, ...]:
+    """Columns of probabilities in per cent, none of them told as none or as certain."""
+    return _shown(Show.CHANCE, names, headings, decimals=decimals)
 
 
 def changes(unit: str = "%", /, **headings: str) -> tuple[Column, ...]:

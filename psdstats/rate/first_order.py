@@ -220,8 +220,8 @@ def loss_rates(study: Study, *, at_each: Sequence[str] = (), level: float = 0.95
     enough = [one for one in oversize if one.enough]
     rates = [_rates(one) for one in enough]
     between = _between(rates)
-    if between is None and rates:
-        groups = max(len(one.estimate) for one in rates) - 1
+    groups = max((len(one.estimate) for one in rates), default=LEAST_GROUPS + 1) - 1
+    if groups < LEAST_GROUPS:
         notes.append(RateRemark.RATES_OF_FEW_GROUPS(groups=groups))
     rows, findings = list[dict[str, object]](), list[Finding]()
     exponents: dict[str, SizeExponent] = {}

@@ -238,7 +238,7 @@ def _beyond_sieves(law: JointLaw, share: Array) -> tuple[Remark, ...]:
 
 
 def unsettled(accumulator: Accumulator) -> tuple[Remark, ...]:
-    """Remark on draws that have run out."""
+    """Remark on results that have not settled."""
     if accumulator.settled or accumulator.blocks == 1:
         return ()
     found = {name: getattr(accumulator, name) for name in ("draws", "digits", "left", "watched")}

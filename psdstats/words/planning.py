@@ -215,12 +215,14 @@ def stack_sentences(choice: StackChoice, say: Numerals = PLAIN) -> tuple[str, ..
         f"Put {say(choice.sample_g)} g on it; up to {say(choice.largest_sample_g, '.3g')} g would "
         "overload no sieve.",
         *(sentence(one, say) for one in choice.remarks),
-        *trial_sentences(choice.trial, say),
+        *trial_sentences(choice.trial, say, offered=True),
     )
 
 
-def trial_sentences(trial: StackTrial, say: Numerals = PLAIN) -> tuple[str, ...]:
-    """What was tried on the stack, and what to watch."""
+def trial_sentences(
+    trial: StackTrial, say: Numerals = PLAIN, *, offered: bool = False
+) -> tuple[str, ...]:
+    """What was tried on the stack, which all the sieves offered were chosen for or not."""
     half = say(practice_rule("dominant_percent").value)
     lines = [
         f"Tried on {trial.trials} simulated stacks, two samples of {say(trial.sample_g)} g on each "
@@ -232,7 +234,7 @@ def trial_sentences(trial: StackTrial, say: Numerals = PLAIN) -> tuple[str, ...]
             for size in one.sizes
         ]
         lines.append(f"Standard uncertainty for {one.powder!r}: {', '.join(told)}.")
-        lines += [_open(one.powder, size, say) for size in one.sizes if size.share_open > 0]
+        lines += [_open(one.powder, size, say, offered) for size in one.sizes if size.share_open]
         if one.changes:
             since = trial.powders[0].powder
             u = [
@@ -259,10 +261,11 @@ def _between(size: FoundSize, trial: StackTrial, say: Numerals) -> str:
     return f" ({say(size.between_percent, '.2g')} % between the sieves)"
 
 
-def _open(powder: str, size: FoundSize, say: Numerals) -> str:
-    """How often a size is open; what is worth a sieve more lacks one to choose from."""
+def _open(powder: str, size: FoundSize, say: Numerals, offered: bool) -> str:
+    """How often a size is open, and the sieve that would help, if it is worth one."""
     end = {"D10": "finer", "D90": "coarser"}.get(size.quantity)
-    remedy = f": offer a {end} sieve, for there was none to choose from" if end else ""
+    remedy = f": offer a {end} sieve, for there was none to choose from"
+    remedy = "" if end is None else remedy if offered else f": add a {end} sieve"
     told = f"{size.quantity} of {powder!r} stays open in {say(100 * size.share_open, '.3g')} %"
     return f"{told} of samples{remedy if size.share_open > RARELY_OPEN else ''}."
 

@@ -61,12 +61,10 @@ def when_to_stop(
     """Whether the end was reached, what the last step gained, when the target is reached."""
     main, plan = main_result(comparison), comparison.plan
     asked = [one for one in main.courses if one.stop is not None]
+    endings = {one.stop.ending for one in asked if one.stop is not None}
+    is_coarser = Ending.COARSER_AGAIN in endings and plan.direction is not Direction.RISING
     if not asked:
         return None
-    endings, rises = (
-        {one.stop.ending for one in asked if one.stop},
-        plan.direction is Direction.RISING,
-    )
     lead = "Not at one time for all levels."
     if len(endings) == 1:
         lead = _ended(asked, say)
@@ -76,7 +74,7 @@ def when_to_stop(
     told = [
         _last_step(main.courses, plan, say),
         *_why_untold(main.courses, say),
-        CLUMPS if Ending.COARSER_AGAIN in endings and not rises else "",
+        CLUMPS if is_coarser else "",
         _others_falling(comparison, main) if endings == {Ending.LITTLE_LEFT} else "",
         WHAT_LATER if endings == {Ending.LITTLE_LEFT} else "",
         "" if rate is None else target_told(rate, say),

@@ -62,7 +62,7 @@ def test_d10_on_a_sieve_is_open_in_half_of_the_samples():
     assert frame.loc["D50", "share_open"] == 0
     text = " ".join(trial_sentences(trial))
     assert "D10 of 'fine' stays open in" in text
-    assert "offer a finer sieve" in text
+    assert "add a finer sieve" in text
 
 
 def test_loads_are_certain_where_the_powder_makes_them_so():

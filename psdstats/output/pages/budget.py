@@ -34,7 +34,6 @@ from psdstats.words.report import left_out_notes
 from psdstats.words.sizes import notes_in_words, size_sentence
 
 _NOW = "as it is"
-_POSSIBLE = np.nextafter([0.0, 1.0], [1.0, 0.0])  # no chance is none, or all: rounding makes it so
 _OF_BALANCES = (
     "resolution_g", "repeatability_g", "repeatability_weighings", "linearity_g", "slope_u",
     "drift_g", "accuracy_class", "verification_interval_g", "certificate",
@@ -281,8 +280,6 @@ def limit_table(result: LimitResult, say: Numerals = PLAIN) -> Table:
     frame["side"] = np.where(below, "<", np.where(is_open, ">", ""))
     frame["verdict"] = frame["verdict"].map(str)
     frame["risk"] = frame["consumer_risk"].fillna(frame["producer_risk"])
-    chances = ["probability", "risk", "all_consumer_risk", "all_producer_risk"]
-    frame[chances] = frame[chances].clip(*_POSSIBLE)
     shown = [name for name in result.conditions if len(frame[name].unique()) > 1]
     shown += [RUN] if frame[RUN].notna().any() else []
     named = [col.written(name, column_words(name), UNITS.get(name, "")) for name in shown]
@@ -305,7 +302,7 @@ def _limit_columns(limit: Specification) -> list[Column]:
         measured(name="accept_from", heading="accepted from", spare=True),
         measured(name="accept_to", heading="accepted to", spare=True),
         *col.fields("verdict"),
-        *col.shares(1, "probability"),
-        *col.spare(*col.shares(1, "risk")),
-        *col.shares(2, all_consumer_risk="all: consumer", all_producer_risk="all: producer"),
+        *col.chances(1, "probability"),
+        *col.spare(*col.chances(1, "risk")),
+        *col.chances(2, all_consumer_risk="all: consumer", all_producer_risk="all: producer"),
     ]
