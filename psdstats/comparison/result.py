@@ -264,8 +264,8 @@ class Comparison(Shown):
         >>> found = psdstats.compare(study, quantities=["D50"])
         >>> found.means_frame().head(2).round(0)
           quantity milling_time_min  value  lower  upper
-        0      D50                0  247.0  220.0  278.0
-        1      D50                6  224.0  200.0  250.0
+        0      D50                0  247.0  233.0  262.0
+        1      D50                6  224.0  211.0  237.0
         """
         frames = [result.means.assign(quantity=result.quantity) for result in self.results]
         whole = pd.concat(frames, ignore_index=True)

@@ -170,7 +170,7 @@ def report(
     >>> print(written.path.name)
     report.html
     >>> print(written.sheet.lead)
-    In 48 min D50 fell from 247 µm to 132.0 µm.
+    In 48 min D50 fell from 247.3 µm to 132.0 µm.
     """
     ensure(folder, Holds.RESULTS, replace=replace)
     LEVEL.require("level", level, ModelError)
