@@ -1,12 +1,12 @@
 """Tests and limits of contrasts that hold their level in small designs: the calibrated level.
 
-Model: y ~ N(X b, K + Σ θ_k G_k) with K known and every θ_k >= 0 unknown.  The statistic of a
-contrast is a t ratio whose scale and degrees of freedom are the first two posterior moments of its
-precision over a grid of θ.  Its simulated null law, averaged by the posterior, gives an averaged p;
-the largest rate over the grid at which the averaged p is that small is the p that is reported, so
-that the level holds whatever the variances are.  Intervals, one-sided tests, families and sets
-invert or share the same law.  With nothing known and one variance Student's t and F hold exactly,
-with no unknown variance the normal law.  Levels: `tests/calibration/level_catalogue.py`.
+Model: y ~ N(X b, K + Σ θ_k G_k) with K known and every θ_k >= 0 unknown. The statistic of a
+contrast is a t ratio whose scale and degrees of freedom (one at least) are the first two posterior
+moments of its precision over a grid of θ. Its simulated null law, averaged by the posterior, gives
+an averaged p; the largest rate over the grid at which the averaged p is that small is the p that is
+reported, so that the level holds whatever the variances are. Intervals, one-sided tests, families
+and sets invert or share the same law. With nothing known and one variance Student's t and F hold
+exactly, with no unknown variance the normal law. Levels: `tests/calibration/level_catalogue.py`.
 """
 
 from __future__ import annotations
@@ -270,17 +270,18 @@ class LevelLaw:
         """Unit of the grid: the variance of the measurement, where any is known."""
         return float(np.mean(np.diag(self.design.known)[self.design.lead.shape[1] :])) or 1.0
 
+    def scatter(self, y: Array) -> Array:
+        """Mean square of the residual contrasts of responses (..., n), to a power of four."""
+        square = np.square(y @ self.design.residual.T).mean(axis=-1) / self._unit
+        if not np.isfinite(square).all():
+            raise ModelError("The response holds values that are not finite; leave them out.")
+        return np.asarray(4.0 ** np.round(np.log(np.clip(square, 4.0**-4, 4.0**12)) / np.log(4.0)))
+
     @cached_property
     def table(self) -> LevelTable:
         """The tables of the design, from the store if they were made before."""
-        design, families, scatter = self.design, tuple(self._kinds), 1.0
-        if design.has_known:  # mean square of the residual contrasts, to a power of four
-            left = self._response @ design.residual.T / np.sqrt(self._unit)
-            square = float(np.square(left).mean())
-            if not np.isfinite(square):
-                raise ModelError("The response holds values that are not finite; leave them out.")
-            power = np.round(np.log(max(square, 1e-9)) / np.log(4.0))
-            scatter = float(4.0 ** np.clip(power, -4, 12))
+        design, families = self.design, tuple(self._kinds)
+        scatter = float(self.scatter(self._response)) if design.has_known else 1.0
         digest = hashlib.blake2b(repr((scatter, families)).encode())
         for array in (design.lead, design.known, design.parts, *design.joint):
             digest.update(repr(array.shape).encode() + np.ascontiguousarray(array).tobytes())

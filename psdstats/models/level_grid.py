@@ -262,6 +262,9 @@ def _spanning(rows: Array, spread: Array) -> Array:
 FREED = 0.98
 """Share of what could be given to negative variances; 1 would let V become singular."""
 
+LEAST_DF = 1.0
+"""Fewest degrees of freedom of a scale: with fewer its intervals would have no end in practice."""
+
 _RANK = 200
 """Most columns of a factored matrix."""
 
@@ -423,7 +426,7 @@ class ContrastGrid(LevelGrid):
         return Moments(
             shift=shift,
             se=1 / np.sqrt(first),
-            df=2 * first**2 / np.maximum(second - first**2, 1e-9 * first**2),
+            df=np.maximum(2 * first**2 / np.maximum(second - first**2, 1e-9 * first**2), LEAST_DF),
             joint=tuple(one.moments(r, *means, rough=rough) for one, *means in joint),
         )
 

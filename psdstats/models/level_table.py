@@ -20,6 +20,7 @@ from scipy import special
 from psdstats.frozen import Array
 from psdstats.models.judged import Side
 from psdstats.models.level_grid import (
+    LEAST_DF,
     ContrastGrid,
     JointMoments,
     LevelDesign,
@@ -42,7 +43,7 @@ U = np.asarray(_U_STEP * np.arange(_U_COUNT), dtype=np.float64)
 MARGIN = 16.0
 """Factor in variance between the end of the grid and the last point at which rates are read."""
 
-_LEAST_DF, _MOST_DF = 0.05, 1e6
+_MOST_DF = 1e6
 _FEWEST = 20  # cases below which a simulated tail is continued in proportion
 _DRAWN, _EFFECTS = 4093, 16  # draws in all at a point, and for one draw of the residuals at most
 _SEED = 20_261_129
@@ -52,7 +53,7 @@ _MULTIPLIERS = {127: 55, 251: 104, 509: 118, 1021: 230, 2039: 896, 4093: 1802}
 # ---- statistics ------------------------------------------------------------------------------
 @lru_cache(maxsize=1)
 def _stretch_table() -> tuple[Array, Array]:
-    df = np.geomspace(_LEAST_DF, _MOST_DF, 400)
+    df = np.geomspace(LEAST_DF, _MOST_DF, 400)
     t = special.stdtrit(df, 0.975)
     return np.log(df), special.ndtri(0.975) / np.sqrt(df * np.log1p(t * t / df))
 
@@ -70,10 +71,10 @@ def joint_score(estimate: Array, m: JointMoments, *, several: bool) -> Array:
     f = estimate.shape[-1]
     t = (estimate + m.shift)[..., None, :] @ m.turn.mT
     square = np.square(t[..., 0, :])
-    df = np.clip(m.df, _LEAST_DF, _MOST_DF)
+    df = np.clip(m.df, LEAST_DF, _MOST_DF)
     chi = (np.square(_stretch(df)) * df * np.log1p(square / df)).sum(axis=-1)
     if several:
-        df = np.clip(m.scale_df, _LEAST_DF, _MOST_DF)
+        df = np.clip(m.scale_df, LEAST_DF, _MOST_DF)
         # what makes df log(1 + f F / df) the chi-squared value of f at p = 0.05
         stretch = np.interp(np.log(df), *_joint_table(f))
         chi = np.maximum(chi, stretch * df * np.log1p(square.sum(axis=-1) / df))
@@ -82,7 +83,7 @@ def joint_score(estimate: Array, m: JointMoments, *, several: bool) -> Array:
 
 @lru_cache(maxsize=32)
 def _joint_table(f: int) -> tuple[Array, Array]:
-    df = np.geomspace(_LEAST_DF, _MOST_DF, 400)
+    df = np.geomspace(LEAST_DF, _MOST_DF, 400)
     ratio = np.maximum(special.fdtri(f, df, 0.95), 1e-300)
     with np.errstate(over="ignore"):
         return np.log(df), special.chdtri(f, 0.05) / (df * np.log1p(f * ratio / df))
@@ -237,7 +238,7 @@ class LevelTable:
         They are exact at a two-sided p of 0.05, rise with |t| and are closed to invert; the form
         sqrt(df log(1 + t²/df)) is Wallace's (from memory).
         """
-        df = np.clip(df, _LEAST_DF, _MOST_DF)
+        df = np.clip(df, LEAST_DF, _MOST_DF)
         z = np.copysign(_stretch(df) * np.sqrt(df * np.log1p(t * t / df)), t)
         return self.held(kind, z.reshape(len(weight), -1), weight).reshape(t.shape)
 
@@ -251,7 +252,7 @@ class LevelTable:
         beyond = row[:, -1:] > target
         tail = np.exp(np.minimum(target - row[:, -1:] + _LOG_TAIL[-1], 0.0))
         z = np.where(beyond, -special.ndtri(0.5 * tail), _Z_STEP * (i + share))
-        df = np.clip(df, _LEAST_DF, _MOST_DF)
+        df = np.clip(df, LEAST_DF, _MOST_DF)
         with np.errstate(over="ignore"):
             score = z.reshape(*df.shape[:-1], 1) / _stretch(df)
             return np.asarray(np.sqrt(df * np.expm1(score**2 / df)), dtype=np.float64)
@@ -292,7 +293,7 @@ class LevelTable:
     def _scores(self, fitted: Array, moments: Moments) -> NDArray[np.float32]:
         """Statistics (kinds, draws) of fitted coordinates (E, N, p)."""
         lead, q = self.design.lead, len(self.design.lead)
-        df = np.clip(moments.df, _LEAST_DF, _MOST_DF)
+        df = np.clip(moments.df, LEAST_DF, _MOST_DF)
         flat = fitted.reshape(-1, fitted.shape[-1])
         t = (lead @ flat.T).reshape(q, len(fitted), -1) + moments.shift.T[:, None]
         t = (t / moments.se.T[:, None]).astype(np.float32)
@@ -341,9 +342,8 @@ def _exceeding(values: NDArray[np.float32], step: float, count: int, log_tail: A
     """Share of draws at or above each multiple of step; below few cases as the tail given."""
     kinds, draws = values.shape
     index = np.floor(values * np.float32(1 / step)).astype(np.int32)
-    index = (
-        np.clip(index, -1, count - 1) + 1 + (count + 1) * np.arange(kinds, dtype=np.int32)[:, None]
-    )
+    index = np.clip(index, -1, count - 1) + 1
+    index += (count + 1) * np.arange(kinds, dtype=np.int32)[:, None]
     found = np.bincount(index.ravel(), minlength=kinds * (count + 1)).reshape(kinds, count + 1)
     above = found[:, :0:-1].cumsum(axis=1)[:, ::-1]
     rate = (above + 0.5) / (draws + 1.0)

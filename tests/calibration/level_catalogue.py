@@ -55,7 +55,7 @@ def judged_sets(built: Built, y: Array) -> Iterator[tuple[Array, Judged]]:
     if law.is_exact:
         yield np.arange(len(y)), law.judge(y)
         return
-    scatter = law._scatter(y)
+    scatter = law.scatter(y) if law.design.has_known else np.ones(len(y))
     for one in np.unique(scatter):
         rows = np.flatnonzero(scatter == one)
         own = LevelLaw(built.x, built.parts, built.known, built.question, y[rows[0]])

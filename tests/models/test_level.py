@@ -353,3 +353,15 @@ def test_levels_hold(groups, times, drift, residual, slope):
     inside = np.maximum(at.p_below(margin), at.p_above(-margin))[:, -1]
     assert 0.01 < (inside < 0.05).mean() < 0.06
     assert level._tables
+
+
+def test_a_scale_never_has_less_than_one_degree_of_freedom():
+    """Two groups, one measured coarsely: a small scatter by chance leaves intervals with an end."""
+    x = np.column_stack([np.tile(np.eye(3), (2, 1)), np.repeat(np.eye(2), 3, axis=0)])
+    asked = Question(contrasts=np.array([[-1.0, 1, 0, 0, 0], [0, -1, 1, 0, 0], [-1, 0, 1, 0, 0]]))
+    known = 1e-4 * np.diag([1.0, 1, 4, 1, 1, 1])
+    y = np.array([5.5155, 5.2135, 4.9946, 5.4882, 5.1857, 5.0311])
+    judged = LevelLaw(x, np.eye(6)[None], known, asked, y).judge(y)
+    assert judged.df.min() >= 1
+    assert judged.half_width(0.05).max() < 0.2  # it was seven million
+    assert (judged.p_below() < 0.05).all()
