@@ -44,12 +44,7 @@ from psdstats.comparison.open_sizes import (
 )
 from psdstats.comparison.ordered import OrderedQuestion, Way, ordered_question
 from psdstats.comparison.plan import ComparisonPlan, Direction, PlanRemark, SpreadRule, columns_of
-from psdstats.comparison.response import (
-    ComparisonRemark,
-    cell_texts,
-    indicators,
-    where_columns,
-)
+from psdstats.comparison.response import ComparisonRemark, cell_texts, indicators, where_columns
 from psdstats.covariance import weighed
 from psdstats.errors import ModelError
 from psdstats.findings import (

@@ -264,10 +264,12 @@ def _apart(answers: Sequence[BenchAnswer], say: Numerals) -> str:
     parts = [part for one in answers if (part := _where_apart(one, say))]
     rates = [one for one in answers if one.rate is not None and _is_changed(one.rate)]
     parts += [_rate_words(own, say) for own in alike(rates, _goes_up)]
-    for one in answers:
-        if one.average is not None and not _where_apart(one, say) and one not in rates:
-            average = difference_of(one.average, say)
-            parts.append(f"on average over the conditions its {one.quantity} is {average}")
+    averages = [
+        f"its {one.quantity} is {difference_of(one.average, say)}"
+        for one in answers
+        if one.average is not None and not _where_apart(one, say) and one not in rates
+    ]
+    parts += [f"on average over the conditions {joined(averages)}"] if averages else []
     if all(one.beside for one in answers):
         without = joined(list(dict.fromkeys(one.beside for one in answers)))
         parts.append(f"without {without} it is not shown to differ")

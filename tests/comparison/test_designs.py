@@ -20,6 +20,9 @@ from psdstats.comparison.plan import PlanRemark
 from psdstats.comparison.result import Route, condition_sizes
 from psdstats.errors import ModelError
 from psdstats.findings import Ending, Verdict
+from psdstats.simulate import Bench, Powder, SieveSet, TrialDesign, simulate_study
+from psdstats.simulate.design import Breakage
+from psdstats.study.records import Balance
 from psdstats.words.comparison import finding_sentence
 
 TIMES = (0.0, 6.0, 24.0)
@@ -428,3 +431,24 @@ def test_a_size_that_cannot_be_compared_has_means_of_its_runs_at_each_level(tmp_
     told = condition_sizes(found).query("at == '48'")
     assert told["level"].tolist() == ["5", "10"]
     assert told["value"].between(110, 160).all()
+
+
+def test_no_third_group_is_asked_for_where_the_sieves_hide_it():
+    """Of three groups too few hold a span at all times: sieves are missing, no group."""
+    series = (45.0, 63.0, 90.0, 125.0, 180.0, 250.0, 355.0, 500.0)
+    stacks = series, (53.0, 75.0, 106.0, 150.0, 212.0, 300.0, 425.0), (32.0, *series[:-1])
+    benches = tuple(
+        Bench(
+            name=name,
+            sieves=SieveSet(name=name, apertures_um=stack),
+            balance=Balance(name="b", resolution_g=0.01, repeatability_g=0.01),
+        )
+        for name, stack in zip(("Alder", "Birch", "Cedar"), stacks, strict=True)
+    )
+    breakage = Breakage(rate_per_min=0.06, size_exponent=1.4, fines_share=0.3, fines_exponent=1.2)
+    powder = Powder(breakage=breakage, feed_d50_um=280.0, feed_gsd=1.5)
+    times = (0.0, 10.0, 20.0, 40.0, 80.0)
+    trial = TrialDesign(benches=benches, powder=powder, times_min=times, replicates=2)
+    found = compare(simulate_study(trial, seed=1).study, quantities=["span"])
+    assert len(found.analysis["span"].frame) < len(found.analysis["span"].response.placed)
+    assert AdviceRemark.KNOW_DRIFT() not in found["span"].advice

@@ -83,6 +83,15 @@ def test_names_of_groups_are_written_as_they_are(name):
     assert "sentence" not in frame
 
 
+def test_averages_of_several_sizes_are_told_together():
+    first = replace(one("a"), at=(told("a", 0.4),))
+    second = replace(first, quantity="D90")
+    assert bench_sentences([first, second])[0] == (
+        "a differs from the other groups: on average over the conditions its D50 is 4.1 % lower "
+        "(1.3 to 6.9 %) and its D90 is 4.1 % lower (1.3 to 6.9 %)."
+    )
+
+
 @pytest.mark.parametrize("name", HOSTILE)
 def test_the_figure_of_deviations_is_told_with_names_as_they_are(name):
     frame = pd.DataFrame(
