@@ -263,7 +263,12 @@ FREED = 0.98
 """Share of what could be given to negative variances; 1 would let V become singular."""
 
 LEAST_DF = 1.0
-"""Fewest degrees of freedom of a scale: with fewer its intervals would have no end in practice."""
+"""Fewest degrees of freedom of a scale: with fewer its intervals would have no end in practice.
+
+Of the difference of two times that share sieves the grid of the statistic leaves next to no
+variance near zero; one or two per cent of the weight there then make up most of the second moment
+of the precision, and the degrees of freedom fall though the rest of the weight agrees.
+"""
 
 _RANK = 200
 """Most columns of a factored matrix."""

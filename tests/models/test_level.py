@@ -365,3 +365,21 @@ def test_a_scale_never_has_less_than_one_degree_of_freedom():
     assert judged.df.min() >= 1
     assert judged.half_width(0.05).max() < 0.2  # it was seven million
     assert (judged.p_below() < 0.05).all()
+
+
+def test_a_step_within_shared_sieves_has_an_interval_like_its_neighbours():
+    """Two groups x 4 times x 2 runs: the first two times of a group share a sieve."""
+    share = np.array([[0.7, 0.3, 0, 0, 0, 0], [0, 0.37, 0.63, 0, 0, 0], [0, 0, 0.04, 0.96, 0, 0]])
+    share = np.vstack([share, [0, 0, 0, 0, 0.71, 0.29]])
+    places = np.repeat(np.kron(np.eye(2), share), 2, axis=0)
+    cell = np.kron(np.eye(8), np.ones((2, 2)))
+    x = np.repeat(np.column_stack([np.tile(np.eye(4), (2, 1)), np.repeat(np.eye(2), 4, 0)]), 2, 0)
+    steps = np.column_stack([np.diff(np.eye(4), axis=0), np.zeros((3, 2))])
+    asked = Question(contrasts=np.vstack([steps, steps.sum(axis=0)]), jointly=((0, 1, 2),))
+    known = 4e-4 * places @ places.T + 2.5e-5 * np.eye(16)
+    y = [5.131, 5.106, 4.888, 4.904, 4.657, 4.668, 4.523, 4.512]
+    y = np.array([*y, 5.192, 5.2, 4.978, 4.984, 4.837, 4.837, 4.609, 4.595])
+    judged = LevelLaw(x, np.array([cell, np.eye(16)]), known, asked, y).judge(y)
+    width = judged.half_width(0.05)
+    assert width[0] < 2 * np.median(width[1:])  # it was 35 million
+    assert (judged.p_below() < 0.05).all()
