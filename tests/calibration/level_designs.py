@@ -103,6 +103,9 @@ DESIGNS = (
     Design(5, 6, 3, "own", drift=True, lost=0.25),
     Design(4, 5, 2, "own", levels=2, drift=True),
     *LARGE,
+    Design(2, 4, 2, "own"),
+    Design(2, 5, 2, "one differs"),
+    Design(2, 5, 2, "shared"),
 )
 
 
