@@ -495,7 +495,8 @@ def advise(
     scatter_unknown : bool
         Whether the scatter between runs was neither estimated nor declared.
     drift_unknown : bool
-        Whether groups, or charges, may drift apart and there are too few of them to show it.
+        Whether groups, or charges, may drift apart and there are too few of them to show it,
+        were all sizes within the sieves.
     charges : int, optional
         How many charges there are, where these drift and no groups do.
     open_um : (float, float)
@@ -509,8 +510,8 @@ def advise(
         kinds = {one.kind for one in stop.reasons}
         if OrderedRemark.BEYOND_SIEVES in kinds and np.isfinite(below_um):
             found.append(AdviceRemark.FINER_SIEVE(below_um=below_um))
-        elif VerdictRemark.UNDONE_BY_DRIFT in kinds and drift_unknown:
-            continue  # what would tell is the drift, asked for below
+        elif VerdictRemark.UNDONE_BY_DRIFT in kinds:
+            continue  # what would tell is the drift, or the sizes beyond the sieves
         elif single_runs:
             repeat = AdviceRemark.REPEAT_LAST_TIMES
             found.append(repeat(before=stop.before, last=stop.last, runs=RUNS_EACH))

@@ -429,8 +429,6 @@ def _by_one_law(one: QuantityAnalysis, families: Sequence[ContrastKind]) -> Quan
     answers, spread, single = answer(one, families), one.spread, one.design.left < 1
     level, margin, findings = one.response.level, one.plan.margin_percent, answers.findings
     unknown = single and spread.basis is SpreadBasis.NONE
-    placed = one.response.placed  # of which more within the sieves may show a drift
-    hidden = len(placed) > len(one.frame) and placed[GROUP].nunique() > 2
     if unknown:
         findings = tuple(map(doubted, findings))
         route, basis = Route.MEASUREMENT_ONLY, ComparisonRemark.BY_MEASUREMENT()
@@ -459,7 +457,7 @@ def _by_one_law(one: QuantityAnalysis, families: Sequence[ContrastKind]) -> Quan
         balance=balance,
         advice=advise(
             answers.courses, answers.factors, benches, balance=balance, single_runs=single,
-            scatter_unknown=unknown, drift_unknown=drift_is_unknown(one) and not hidden,
+            scatter_unknown=unknown, drift_unknown=drift_is_unknown(one.with_open() or one),
             charges=charges_sampled(one.plan) if len(set(one.frame[GROUP])) == 1 else None,
             open_um=one.response.open_um if answers.courses else (np.nan, np.nan),
         ),

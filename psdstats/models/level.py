@@ -271,7 +271,12 @@ class LevelLaw:
         return float(np.mean(np.diag(self.design.known)[self.design.lead.shape[1] :])) or 1.0
 
     def scatter(self, y: Array) -> Array:
-        """Mean square of the residual contrasts of responses (..., n), to a power of four."""
+        """Mean square of the residual contrasts of responses (..., n), to a power of four.
+
+        It is 1 where nothing is known beside it.
+        """
+        if not self.design.has_known:
+            return np.ones(y.shape[:-1])
         square = np.square(y @ self.design.residual.T).mean(axis=-1) / self._unit
         if not np.isfinite(square).all():
             raise ModelError("The response holds values that are not finite; leave them out.")
@@ -281,7 +286,7 @@ class LevelLaw:
     def table(self) -> LevelTable:
         """The tables of the design, from the store if they were made before."""
         design, families = self.design, tuple(self._kinds)
-        scatter = float(self.scatter(self._response)) if design.has_known else 1.0
+        scatter = float(self.scatter(self._response))
         digest = hashlib.blake2b(repr((scatter, families)).encode())
         for array in (design.lead, design.known, design.parts, *design.joint):
             digest.update(repr(array.shape).encode() + np.ascontiguousarray(array).tobytes())

@@ -526,8 +526,8 @@ class _JointGrid:
         return JointMoments(
             shift=np.asarray(moved[:, :, 0], dtype=np.float64),
             turn=(root @ turn).mT,
-            df=2 / np.maximum(spread, 1e-9),
-            scale_df=2 / np.maximum(common, 1e-9),
+            df=np.maximum(2 / np.maximum(spread, 1e-9), LEAST_DF),
+            scale_df=np.maximum(2 / np.maximum(common, 1e-9), LEAST_DF),
         )
 
 

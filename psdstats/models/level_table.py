@@ -71,10 +71,10 @@ def joint_score(estimate: Array, m: JointMoments, *, several: bool) -> Array:
     f = estimate.shape[-1]
     t = (estimate + m.shift)[..., None, :] @ m.turn.mT
     square = np.square(t[..., 0, :])
-    df = np.clip(m.df, LEAST_DF, _MOST_DF)
+    df = np.minimum(m.df, _MOST_DF)
     chi = (np.square(_stretch(df)) * df * np.log1p(square / df)).sum(axis=-1)
     if several:
-        df = np.clip(m.scale_df, LEAST_DF, _MOST_DF)
+        df = np.minimum(m.scale_df, _MOST_DF)
         # what makes df log(1 + f F / df) the chi-squared value of f at p = 0.05
         stretch = np.interp(np.log(df), *_joint_table(f))
         chi = np.maximum(chi, stretch * df * np.log1p(square.sum(axis=-1) / df))
@@ -238,7 +238,7 @@ class LevelTable:
         They are exact at a two-sided p of 0.05, rise with |t| and are closed to invert; the form
         sqrt(df log(1 + t²/df)) is Wallace's (from memory).
         """
-        df = np.clip(df, LEAST_DF, _MOST_DF)
+        df = np.minimum(df, _MOST_DF)
         z = np.copysign(_stretch(df) * np.sqrt(df * np.log1p(t * t / df)), t)
         return self.held(kind, z.reshape(len(weight), -1), weight).reshape(t.shape)
 
@@ -252,7 +252,7 @@ class LevelTable:
         beyond = row[:, -1:] > target
         tail = np.exp(np.minimum(target - row[:, -1:] + _LOG_TAIL[-1], 0.0))
         z = np.where(beyond, -special.ndtri(0.5 * tail), _Z_STEP * (i + share))
-        df = np.clip(df, LEAST_DF, _MOST_DF)
+        df = np.minimum(df, _MOST_DF)
         with np.errstate(over="ignore"):
             score = z.reshape(*df.shape[:-1], 1) / _stretch(df)
             return np.asarray(np.sqrt(df * np.expm1(score**2 / df)), dtype=np.float64)
@@ -293,7 +293,7 @@ class LevelTable:
     def _scores(self, fitted: Array, moments: Moments) -> NDArray[np.float32]:
         """Statistics (kinds, draws) of fitted coordinates (E, N, p)."""
         lead, q = self.design.lead, len(self.design.lead)
-        df = np.clip(moments.df, LEAST_DF, _MOST_DF)
+        df = np.minimum(moments.df, _MOST_DF)
         flat = fitted.reshape(-1, fitted.shape[-1])
         t = (lead @ flat.T).reshape(q, len(fitted), -1) + moments.shift.T[:, None]
         t = (t / moments.se.T[:, None]).astype(np.float32)

@@ -54,7 +54,7 @@ def judged_sets(built: Built, y: Array) -> Iterator[tuple[Array, Judged]]:
     if law.is_exact:
         yield np.arange(len(y)), law.judge(y)
         return
-    scatter = law.scatter(y) if law.design.has_known else np.ones(len(y))
+    scatter = law.scatter(y)
     for one in np.unique(scatter):
         rows = np.flatnonzero(scatter == one)
         own = LevelLaw(built.x, built.parts, built.known, built.question, y[rows[0]])
@@ -368,7 +368,8 @@ in all.
 ## Designs too large for a table
 
 Kenward-Roger tests of the same model: all contrasts alone (mean, least, largest) and jointly.  kr:
-variances free to go below zero; dropped: stopped at zero and dropped.  {fewer} sets; Monte
+variances free to go below zero; dropped: stopped at zero and dropped.  `--data-sets {2 * fewer}`,
+of which {fewer} are judged; Monte
 Carlo error of a single rate {error * (sets / fewer) ** 0.5:.2f}.
 
 {markdown(large_designs(table))}
