@@ -16,6 +16,7 @@ from numpy.typing import ArrayLike
 from scipy.special import expit, ndtri
 
 from psdstats.distribution.breakage import breakage_law
+from psdstats.distribution.curve_scales import class_width, left_open
 from psdstats.distribution.percentiles import LEVELS, bracketed_sizes
 from psdstats.distribution.powder_curve import SCORES, CurveLaw
 from psdstats.distribution.trial_curves import (
@@ -202,6 +203,29 @@ def _both(first: RowLaw, second: RowLaw, weight: float) -> RowLaw:
     )
 
 
+def through(by: Array, errors: Array) -> Array:
+    """What errors (K, n, G) of the rows do by weights (P, K, n)."""
+    return np.asarray(np.tensordot(by, errors, ((1, 2), (0, 1))))
+
+
+def of_rows(law: RowLaw, rows: Rows) -> Array:
+    """What the elementary errors do to every size of the law of the rows, (P, G)."""
+    return through(law.by_ln_aperture, rows.of_aperture) + through(
+        law.by_undersize, rows.of_undersize
+    )
+
+
+def _as_powders(law: RowLaw, rows: Rows, row: Indices) -> RowLaw:
+    """The law with all but what errors do as wide as powders show it, as `curve_law` has it."""
+    times = left_open(class_width(rows.ln_aperture, rows.undersize))[row]
+    by_errors, middle = of_rows(law, rows), law.table[:, [len(SCORES) // 2]]
+    noise = by_errors @ by_errors.T
+    covariance = noise + (law.covariance - noise) * np.outer(times, times)
+    variance = np.maximum(np.diag(covariance), 1e-12)
+    spread = np.sqrt(variance / np.maximum(np.diag(law.covariance), 1e-12))[:, None]
+    return replace(law, table=middle + (law.table - middle) * spread, covariance=covariance)
+
+
 class Moved:
     """The sizes of one trial: the law of its rows, moved to the readings of each run.
 
@@ -239,7 +263,7 @@ class Moved:
 
     def take(self, law: RowLaw) -> None:
         """Move the means of that law to the runs."""
-        self.law = law
+        self.law = _as_powders(law, self.rows, self.places.row)
         self._move()
 
     @property
@@ -333,12 +357,9 @@ class _Dense(Moved):
 
     def _of_errors(self, errors: tuple[Array, Array]) -> Array:
         """What errors of own sieves and readings, not the row's means, change in the covariance."""
-        of_rows = self.rows.of_aperture, self.rows.of_undersize
-        by = self.law.by_ln_aperture[self.place], self.law.by_undersize[self.place]
-        T = np.zeros((len(self.run), of_rows[0].shape[-1]))
+        T = of_rows(self.law, self.rows)[self.place]
         X = np.zeros_like(T)
-        for k, of in enumerate(of_rows):
-            T += np.tensordot(by[k], of, ((1, 2), (0, 1)))
+        for k, of in enumerate((self.rows.of_aperture, self.rows.of_undersize)):
             X += np.einsum("qn,qng->qg", self.by_own[k], errors[k][self.run] - of[self.row])
         return np.asarray((T + X) @ (T + X).T - T @ T.T)
 

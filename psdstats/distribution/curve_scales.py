@@ -8,8 +8,9 @@ The line departs from straightness as an integrated Wiener process; `SIGMA` is i
 of the line (t times its slope), so it knows neither size nor width.  In at most one interval
 between neighbouring sieves the curvature may be larger by far (`WILD`).  The shares of
 scales come from expectation and maximisation over nine families of simulated powders on five
-stacks; those of curvatures, wild intervals and the logit were then set by the coverage of such
-powders, of log-logistic and of milled ones.
+stacks; those of curvatures, wild intervals and the logit, the power of the likelihood and how wide
+the rest is between narrow sieves were then set by the coverage of such powders, of log-logistic and
+of milled ones.
 """
 
 from __future__ import annotations
@@ -32,6 +33,7 @@ WILD = {1.5: 0.17, 5.0: 0.11}
 _LOG_WILD = 2.2  # times these on the log scale: below a peak of feed, fragments follow a power law
 _SMOOTHEST_CUT, _SMOOTHEST_LOGIT, _SMOOTHEST_LOG = 0.1, 0.1, 0.5  # no cut is perfectly sharp
 _TEMPER = {0.4: 0.9, np.log(2): 0.75}  # power of the likelihood by width of the classes
+_OPEN = {0.4: 0.82, np.log(2): 1.0}  # times what the law leaves open between sieves, by the same
 N_SCALES = 2 * len(_CUTS) + 2
 # scales of powders with a sharp top
 ENDS_ABOVE = np.append(np.tile(_CUTS[:, 1] > 0, 2), [False, True])
@@ -85,6 +87,17 @@ LOG_SMOOTH = np.log(1 - sum(WILD.values()) * _kinked)[:, None]
 LOG_WILD = {size: np.log(share * _kinked)[:, None] for size, share in WILD.items()}
 
 
+def class_width(t: Array, undersize: Array) -> Array:
+    """(R,) mean width of the classes, by mass: the wider, the more bends of a powder they hide."""
+    held = np.diff(np.clip(undersize, 0, 1))
+    return np.asarray((held * np.diff(t)).sum(1) / np.maximum(held.sum(1), 1e-9))
+
+
+def left_open(width: Array) -> Array:
+    """Times what a law leaves open between sieves, that powders of known sizes be held as said."""
+    return np.asarray(np.interp(width, list(_OPEN), list(_OPEN.values())))
+
+
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Seen:
     """What the sieves show of a batch of runs with n apertures each."""
@@ -109,14 +122,19 @@ class Seen:
         return np.asarray(self.t - self.t[:, :1])
 
     @cached_property
-    def temper(self) -> Array:
-        """(R,) power of the likelihood: less than 1, since no powder is straight on any scale.
+    def width(self) -> Array:
+        """(R,) width of the classes in which the powder lies."""
+        return class_width(self.t, self.q)
 
-        The wider the classes in which the powder lies, the more of its bends they hide.
-        """
-        held = np.diff(np.clip(self.q, 0, 1))
-        width = (held * np.diff(self.t)).sum(1) / np.maximum(held.sum(1), 1e-9)
-        return np.asarray(np.interp(width, list(_TEMPER), list(_TEMPER.values())))
+    @cached_property
+    def temper(self) -> Array:
+        """(R,) power of the likelihood: less than 1, since no powder is straight on any scale."""
+        return np.asarray(np.interp(self.width, list(_TEMPER), list(_TEMPER.values())))
+
+    def spread(self, noise: Array, u: Array) -> Array:
+        """(R, L) times u, of whose square `noise` is by errors, as wide as powders show it."""
+        share = np.minimum(noise / np.maximum(u, 1e-9) ** 2, 1.0)
+        return np.asarray(np.sqrt(share + (1 - share) * left_open(self.width)[:, None] ** 2))
 
     @cached_property
     def line(self) -> Array:
@@ -252,3 +270,10 @@ def symmetric_inverse(matrix: Array) -> tuple[Array, Array]:
         m -= column[:, None] * row
         m[i] = row
     return np.ascontiguousarray(np.moveaxis(m, (0, 1), (-2, -1))), log_determinant
+
+
+def neighbours(n: int) -> tuple[Indices, Indices]:
+    """Pairs of states, each once, that can bear on one point: of one aperture or of neighbours."""
+    a, b = np.triu_indices(2 * n)
+    near = np.abs(a % n - b % n) <= 1
+    return a[near], b[near]

@@ -15,7 +15,15 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
 
-from psdstats.distribution.borrowing import COMMON, Moved, Written, as_open, functionals
+from psdstats.distribution.borrowing import (
+    COMMON,
+    Moved,
+    Written,
+    as_open,
+    functionals,
+    of_rows,
+    through,
+)
 from psdstats.distribution.percentiles import LEVELS
 from psdstats.distribution.powder_curve import CurveLaw
 from psdstats.distribution.trial_curves import TrialRuns, merged_many, trials
@@ -111,8 +119,7 @@ class _Many(Moved):
         rows, law, p, runs = self.rows, self.law, self.place, self.runs
         self.single_noise, self.kernel, n = single, kernel, runs.undersize.shape[1]
         rest = np.stack([law.by_ln_aperture, law.by_undersize])  # (2, P, K, n)
-        errors = rows.of_aperture, rows.of_undersize
-        of_rows = _through(rest[0], errors[0]) + _through(rest[1], errors[1])
+        by_errors = of_rows(law, rows)
         some, first = np.unique(p, return_index=True)
         rest[:, some, self.places.row[some]] -= self.by_own[:, first]  # the run's own instead
         weights = np.zeros((2, *self.single.table.shape[:2], n))
@@ -121,9 +128,9 @@ class _Many(Moved):
         mine = np.concatenate(rows.runs)
         used = np.unique(runs.sieve[mine][runs.real[mine]])
         self.of_sieve = self.own_noise.of_sieve[self.at][:, used].toarray()
-        self.of_sieve += _through(rest[0], rows.of_aperture[..., : len(used)])[p]
-        reading = _through(rest[1], rows.of_undersize)
-        self.base = law.covariance - of_rows @ of_rows.T + reading @ reading.T
+        self.of_sieve += through(rest[0], rows.of_aperture[..., : len(used)])[p]
+        reading = through(rest[1], rows.of_undersize)
+        self.base = law.covariance - by_errors @ by_errors.T + reading @ reading.T
         self.rest = rest[1]
         many = np.array([len(same) for same in rows.runs])[self.row]
         self.met = self.own_noise.with_reading[self.at] / many[:, None]
@@ -160,11 +167,6 @@ class _Many(Moved):
             here = self.row[i] == row
             joint[here] = self.met[i[here]] @ self.rest[self.place[j], row].T
         return joint
-
-
-def _through(by: Array, errors: Array) -> Array:
-    """What errors (K, n, G) of the rows do by weights (P, K, n)."""
-    return np.asarray(np.tensordot(by, errors, ((1, 2), (0, 1))))
 
 
 def borrow_many(

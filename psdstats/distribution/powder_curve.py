@@ -30,6 +30,7 @@ from psdstats.distribution.curve_scales import (
     LOG_WILD,
     WILD,
     Seen,
+    neighbours,
     on_scales,
     spline_basis,
     state_covariance,
@@ -405,9 +406,20 @@ def _law_of(seen: Seen) -> tuple[Array, Array, Array, Flags, Indices]:
     points = _interpolate(np.linspace(0, 1, _POINTS), first, points)
     table = _interpolate(ndtr(SCORES), _cdf(seen, mixture, bracket, points), points)
     table[~bracket.found] = np.nan
-    table = np.where(np.isnan(table), np.nan, np.fmax.accumulate(table, axis=1))
     by_t, by_q = _sensitivities(seen, mixture, bracket, table[..., SCORES.size // 2])
+    table = _as_powders(seen, bracket, table, (by_t, by_q))
+    table = np.where(np.isnan(table), np.nan, np.fmax.accumulate(table, axis=1))
     return table, by_t, by_q, bracket.flat, _hidden_peak(seen, mixture)
+
+
+def _as_powders(seen: Seen, bracket: _Bracket, table: Array, by: tuple[Array, Array]) -> Array:
+    """The table, but for the errors of apertures and readings as wide as powders show it."""
+    noise = ((by[0] * seen.u_t[:, None]) ** 2).sum(-1)
+    noise += np.einsum("rli,rij,rlj->rl", by[1], seen.cov, by[1])
+    times = np.where(bracket.flat | bracket.even, 1.0, seen.spread(noise, half_width(table)))
+    middle = table[..., SCORES.size // 2, None]
+    ends = bracket.left[..., None], bracket.right[..., None]
+    return np.asarray(np.clip(middle + (table - middle) * times[..., None], *ends))
 
 
 def _interpolate(wanted: Array, x: Array, y: Array) -> Array:
@@ -509,7 +521,7 @@ def _at(seen: Seen, mixture: _Mixture, points: Array) -> _Points:
     """The curve at points, and what must rise."""
     n, chosen = seen.q.shape[1], mixture.chosen
     weights, _, bridge, place = spline_basis(seen.t, points)
-    a, b = _neighbours(n)
+    a, b = neighbours(n)
     known, twice = mixture.covariance[..., a, b], np.where(a == b, 0.5, 1.0)[:, None]
 
     def covariance(one: Array) -> Array:
@@ -560,13 +572,6 @@ def _between(at: _Points) -> tuple[Array, Array]:
     mean[cut] += shift
     variance[cut] += below**2 * a * at_a - above**2 * b * at_b - shift**2
     return mean, np.maximum(variance, 1e-12)
-
-
-def _neighbours(n: int) -> tuple[Indices, Indices]:
-    """Pairs of states, each once, that can bear on one point: of one aperture or of neighbours."""
-    a, b = np.triu_indices(2 * n)
-    near = np.abs(a % n - b % n) <= 1
-    return a[near], b[near]
 
 
 def _sensitivities(

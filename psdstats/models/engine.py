@@ -250,11 +250,7 @@ class SharedProblem(Scaled):
         columns = np.hstack([self.x, self.z.toarray(), self.known.shared]) / sd[:, None]
         basis, inside = np.linalg.qr(columns)
         shared = inside[:, self.x.shape[1] :]
-        return (
-            Span(basis=basis, sd=sd),
-            inside,
-            np.eye(len(inside)) - shared @ at.b @ shared.T,
-        )
+        return (Span(basis=basis, sd=sd), inside, np.eye(len(inside)) - shared @ at.b @ shared.T)
 
 
 def shared_problem(y: Array, x: Array, columns: Columns, known: SharedErrors) -> SharedProblem:
@@ -511,12 +507,7 @@ def _at_maximum(problem: Scaled, solution: Solution) -> dict[str, Any]:
 
 
 def _fit_shared(
-    y: Array,
-    x: Array,
-    parts: CovarianceParts,
-    known: SharedErrors,
-    free: bool,
-    tolerance: float,
+    y: Array, x: Array, parts: CovarianceParts, known: SharedErrors, free: bool, tolerance: float
 ) -> BatchFit:
     """The maximum for one response with shared errors, in the coordinates of a whitened span."""
     problem = shared_problem(y, x, parts.columns or (), known)

@@ -50,6 +50,7 @@ from psdstats.uncertainty.linear import (
     on_ln_size,
     percentile_jacobian,
     shared_factor,
+    span_ends,
     undersize_law,
     with_span,
 )
@@ -158,13 +159,15 @@ class JointLaw:
         )
 
     def ends(self, k: Array) -> Array:
-        """Value ∓ k u, or quantiles of the law of the curve for that k; k (R, 4), (2, R, 4)."""
+        """Value ∓ k u, or by the law of the curve its quantiles for that k; k (R, 4), (2, R, 4)."""
         value = self.sizes.value
         reach = k * self.contributions.u.reshape(value.shape) * value
         ends = np.stack([value - reach, value + reach])
         ends[:, reach > value] = np.array([[0.0], [np.inf]])  # a flat step: nothing is said
         if self.curves is not None:
             ends[:, :, : LEVELS.size] = self._curve_ends(self.curves.curve, k[:, : LEVELS.size])
+            known = np.isfinite(ends[:, :, : LEVELS.size]).all(axis=(0, 2))
+            ends[:, known, -1] = span_ends(self.contributions, value, ends[..., :-1])[:, known]
         return ends
 
     def _curve_ends(self, curve: CurveLaw, k: Array) -> Array:
@@ -367,12 +370,7 @@ def open_curves(weighings: Weighings, chosen: ChosenSources) -> OpenCurves:
 
 
 def _found(
-    arrays: StudyArrays,
-    table: InputTable,
-    trial: TrialRuns,
-    alike: Indices,
-    *,
-    alone: bool,
+    arrays: StudyArrays, table: InputTable, trial: TrialRuns, alike: Indices, *, alone: bool
 ) -> OpenCurves:
     """Law of the curves, each run alone or borrowing from the others."""
     curve = curve_law(

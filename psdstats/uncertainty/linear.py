@@ -94,11 +94,7 @@ def percentile_jacobian(
 
 
 def _straight(
-    undersize: Array,
-    ln_aperture: Array,
-    levels: Array,
-    upper: Indices,
-    rule: InterpolationRule,
+    undersize: Array, ln_aperture: Array, levels: Array, upper: Indices, rule: InterpolationRule
 ) -> tuple[Array, Array, Array]:
     """Ln D and its derivatives where the curve is a straight line on the scales of its rule.
 
@@ -351,6 +347,43 @@ def with_span(size: Array) -> tuple[sparse.csr_array, Flags]:
         shape=(4 * n_runs, 3 * n_runs),
     )
     return transform, known.ravel()
+
+
+def span_ends(contributions: Contributions, value: Array, ends: Array) -> Array:
+    """Ends of the span from those of its three sizes, which may reach farther to one side.
+
+    Parameters
+    ----------
+    contributions : Contributions
+        To ln D10, ln D50, ln D90 and ln span of every run.
+    value : ndarray, shape (R, 4)
+        Sizes and span.
+    ends : ndarray, shape (2, R, 3)
+        Lower and upper ends of the sizes.
+
+    Returns
+    -------
+    ndarray, shape (2, R)
+
+    Notes
+    -----
+    What each size adds on its way to the end that makes the span smaller, or larger, is put
+    together as their linear contributions are correlated (Zou and Donner, Statistics in Medicine
+    27 (2008) 1693-1702, cited from memory); for symmetric ends that is linear propagation.
+    """
+    size, span = value[:, :-1], value[:, -1]
+    slope = np.stack([-np.ones_like(span), -span, np.ones_like(span)], axis=1) / size[:, 1:2]
+    sides = np.concatenate([ends[::-1, :, :2], ends[:, :, 2:]], axis=2)
+    part = slope * (sides - size)
+    row = [contributions.matrix[level :: value.shape[1]] for level in range(size.shape[1])]
+    u = contributions.u.reshape(value.shape)
+    square = (part**2).sum(axis=2)
+    for one, other in ((0, 1), (0, 2), (1, 2)):
+        shared = np.asarray(row[one].multiply(row[other]).sum(axis=1)).ravel()
+        both = u[:, one] * u[:, other] * np.sign(slope[:, one] * slope[:, other])
+        alike = np.divide(shared, both, out=np.zeros_like(both), where=both != 0)
+        square += 2 * alike * part[..., one] * part[..., other]
+    return np.asarray(span + np.array([[-1.0], [1.0]]) * np.sqrt(np.maximum(square, 0.0)))
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

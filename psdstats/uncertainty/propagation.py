@@ -249,7 +249,8 @@ class Propagation(DrawnOrLinear):
         Standard uncertainties; NaN where there is no value.  In Monte Carlo, of the draws that
         have a value.
     lower, upper : ndarray
-        Coverage interval: value ± k u (linear), or with equal probability outside (Monte Carlo).
+        Coverage interval: quantiles of the law of the curve for that k, or value ± k u by a rule
+        (linear); with equal probability outside (Monte Carlo).
         An end beyond the sieves is open: 0, or inf.  Where the size has no value the linear
         interval is the open interval it lies in.
     coverage : float

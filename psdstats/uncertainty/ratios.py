@@ -26,27 +26,12 @@ from psdstats.frozen import Array, Flags, Indices
 from psdstats.room import one_thread
 from psdstats.study.records import Study
 from psdstats.uncertainty.draws import DrawPlan
-from psdstats.uncertainty.engine import (
-    Drawing,
-    DrawingOptions,
-    unsettled,
-    wanted_coverage,
-)
+from psdstats.uncertainty.engine import Drawing, DrawingOptions, unsettled, wanted_coverage
 from psdstats.uncertainty.inputs import Source
 from psdstats.uncertainty.law import JointLaw, prepare
 from psdstats.uncertainty.linear import coverage_factor
-from psdstats.uncertainty.monte_carlo import (
-    BlockSummary,
-    JointMoments,
-    ends_between,
-    ln_bounds,
-)
-from psdstats.uncertainty.propagation import (
-    DrawnOrLinear,
-    Draws,
-    Method,
-    PropagationRemark,
-)
+from psdstats.uncertainty.monte_carlo import BlockSummary, JointMoments, ends_between, ln_bounds
+from psdstats.uncertainty.propagation import DrawnOrLinear, Draws, Method, PropagationRemark
 
 Side = str | Sequence[str]
 Pair = tuple[Side, Side]

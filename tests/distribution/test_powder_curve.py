@@ -10,7 +10,7 @@ from scipy.integrate import quad
 from scipy.special import ndtr, ndtri
 from scipy.stats import lognorm, truncnorm, weibull_min
 
-from psdstats.distribution import powder_curve
+from psdstats.distribution import curve_scales, powder_curve
 from psdstats.distribution.borrowing import between_correlation, functionals
 from psdstats.distribution.curve_scales import (
     COMPONENT_LOG_PRIOR,
@@ -336,3 +336,23 @@ def test_a_level_equal_to_a_reading_gives_its_aperture():
     q = np.array([0.02, 0.1, 0.3, 0.5, 0.7, 0.9, 0.97, 1.0])
     law = law_of(q)
     assert_allclose(law.ln_size[0], np.log([63, 125, 250]), atol=0.004)
+
+
+@pytest.mark.parametrize("u", [1e-5, 0.004, 0.03])
+def test_what_sieves_leave_open_is_as_wide_as_powders_show_and_errors_stay(monkeypatch, u):
+    """Variance less that of apertures, with and without: 0.82 squared on classes of root 2."""
+    q = log_normal(170, 1.7)
+    found = law_of(q, u=u)
+    monkeypatch.setattr(curve_scales, "_OPEN", {0.4: 1.0, np.log(2): 1.0})
+    whole = law_of(q, u=u)
+    assert_allclose(found.ln_size, whole.ln_size, rtol=0, atol=0)
+    noise = (found.by_ln_aperture**2).sum(-1) * u**2
+    assert_allclose(found.u**2 - noise, 0.82**2 * (whole.u**2 - noise), rtol=1e-9)
+    assert (found.u**2 >= noise).all()
+
+
+def test_wide_classes_keep_what_the_law_leaves_open(monkeypatch):
+    t = np.log([45, 90, 180, 360, 720.0])
+    found = law_of(log_normal(170, 1.7, t), t)
+    monkeypatch.setattr(curve_scales, "_OPEN", {0.4: 1.0, np.log(2): 1.0})
+    assert_allclose(found.u, law_of(log_normal(170, 1.7, t), t).u, rtol=1e-12)

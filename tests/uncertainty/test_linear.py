@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from scipy import stats
+from scipy import sparse, stats
 from uncertainties import correlated_values, ufloat, umath
 
 from psdstats.errors import StudyError, UncertaintyError
@@ -12,7 +12,7 @@ from psdstats.sieves.standards import Sieve, tolerance_um
 from psdstats.study.records import TareHandling
 from psdstats.uncertainty import propagate
 from psdstats.uncertainty.law import prepare
-from psdstats.uncertainty.linear import coverage_factor
+from psdstats.uncertainty.linear import Contributions, coverage_factor, span_ends
 from psdstats.words.sizes import notes_in_words
 
 
@@ -232,3 +232,50 @@ def test_many_tolerances_are_a_range_in_the_note(make_run, make_study):
     note = next(one for one in notes if "tolerance of" in one)
     first, last = (f"{tolerance_um(um):.2g} at {um:g} µm" for um in (45.0, 450.0))
     assert note.endswith(f"(±µm: {first} to {last}).")
+
+
+def _of_logs(rows):
+    """Contributions of one run to ln D10, ln D50, ln D90, and its span left out."""
+    matrix = sparse.csr_array(np.vstack([rows, np.zeros((1, 3))]))
+    return Contributions(
+        matrix=matrix,
+        known=np.ones(4, dtype=bool),
+        degrees_of_freedom=np.full(3, np.inf),
+        source=np.zeros(3, dtype=np.intp),
+    )
+
+
+VALUE = np.array([[60.0, 100.0, 180.0, 1.2]])
+ENDS = np.array([[[50.0, 98.0, 178.0]], [[62.0, 103.0, 196.0]]])
+
+
+def test_the_ends_of_a_span_go_as_far_as_its_sizes_do():
+    """By hand: parts of the span, in quadrature where sizes are independent."""
+    found = span_ends(_of_logs(np.eye(3) * 0.01), VALUE, ENDS)[:, 0]
+    below = [(62 - 60) / 100, 1.2 * (103 - 100) / 100, (180 - 178) / 100]
+    above = [(60 - 50) / 100, 1.2 * (100 - 98) / 100, (196 - 180) / 100]
+    assert found == pytest.approx([1.2 - np.hypot.reduce(below), 1.2 + np.hypot.reduce(above)])
+    together = span_ends(
+        _of_logs(np.array([[0.01, 0, 0], [0, 0.01, 0], [0.01, 0, 0]])), VALUE, ENDS
+    )
+    # one error moves D10 and D90 alike: what it adds to the span at one, it takes at the other
+    assert together[0, 0] == pytest.approx(1.2 - np.hypot(below[2] - below[0], below[1]))
+    assert together[1, 0] == pytest.approx(1.2 + np.hypot(above[2] - above[0], above[1]))
+
+
+def test_the_ends_of_a_span_are_linear_where_those_of_its_sizes_are_symmetric():
+    """Against the `uncertainties` library, with sizes that share errors."""
+    rows = np.array([[0.004, 0.002, 0.0], [0.0, 0.003, 0.001], [-0.002, 0.0, 0.005]])
+    size = VALUE[0, :3]
+    low, middle, high = correlated_values(size, rows @ rows.T * np.outer(size, size))
+    u = np.sqrt((rows**2).sum(axis=1)) * size
+    found = span_ends(_of_logs(rows), VALUE, np.stack([size - u, size + u])[:, None])[:, 0]
+    assert found == pytest.approx(
+        [1.2 - ((high - low) / middle).s, 1.2 + ((high - low) / middle).s]
+    )
+
+
+def test_a_size_without_error_adds_nothing_to_the_ends_of_a_span():
+    ends = np.array([[[60.0, 98.0, 180.0]], [[60.0, 103.0, 180.0]]])
+    found = span_ends(_of_logs(np.diag([0.0, 0.01, 0.0])), VALUE, ends)[:, 0]
+    assert found == pytest.approx([1.2 - 0.036, 1.2 + 0.024])

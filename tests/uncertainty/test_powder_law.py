@@ -219,3 +219,16 @@ def test_what_cannot_be_found_beside_is_refused_where_it_is_asked_for(trial):
         pass
     with pytest.raises(UncertaintyError, match="no such source"):
         prepare(trial, sources=["no such source"])
+
+
+@pytest.mark.parametrize(("d50", "spread"), [(120, 1.35), (230, 1.35), (170, 1.5)])
+def test_linear_ends_of_a_span_are_those_of_its_draws(make_run, make_study, d50, spread):
+    """A narrow powder on wide classes: its span may be far above what is likeliest, not below."""
+    powder = masses(log_normal(d50, spread), RATIO_2)
+    study = certified(make_study(make_run("x", powder, RATIO_2), rule=None))
+    drawn, linear = propagate(study, draws=100_000, seed=3), propagate(study, method="linear")
+    reach, found = (
+        np.array([one.lower[0, 3], one.upper[0, 3]]) - linear.value[0, 3] for one in (drawn, linear)
+    )
+    assert reach[1] > -2 * reach[0] > 0
+    assert found == pytest.approx(reach, rel=0.25)

@@ -24,16 +24,7 @@ from psdstats.output.figures.marks import (
     point,
     rows,
 )
-from psdstats.output.style import (
-    DASHED,
-    FAINT,
-    GREY,
-    INK,
-    WIDTH_MM,
-    column_mm,
-    mark,
-    numerals,
-)
+from psdstats.output.style import DASHED, FAINT, GREY, INK, WIDTH_MM, column_mm, mark, numerals
 from psdstats.words import remarks as words
 
 if TYPE_CHECKING:
@@ -43,11 +34,7 @@ if TYPE_CHECKING:
 
 
 _COLUMNS = ("contrast", "ratio", "ratio_lower", "ratio_upper", "verdict")
-_MARKERS = {
-    "changed": ("o", INK),
-    "equivalent": ("s", INK),
-    "not shown": ("o", "white"),
-}
+_MARKERS = {"changed": ("o", INK), "equivalent": ("s", INK), "not shown": ("o", "white")}
 _LONGEST = 40  # signs of a contrast
 _UNKNOWN = ("D", "white")
 _TO_LEFT, _TO_RIGHT = 4, 5  # arrowheads with the tip at the end: an edge of a panel cuts none
@@ -59,11 +46,7 @@ def ratios_height_mm(rows: int) -> float:
 
 
 def effect_ratios(
-    frame: pd.DataFrame,
-    ax: Axes,
-    *,
-    margin: float | None = None,
-    label: str = "ratio of sizes",
+    frame: pd.DataFrame, ax: Axes, *, margin: float | None = None, label: str = "ratio of sizes"
 ) -> Axes:
     """Draw ratios with their intervals on a log axis, with a line at 1.
 

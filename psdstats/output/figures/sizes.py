@@ -12,12 +12,7 @@ import numpy as np
 import pandas as pd
 
 from psdstats.columns import TIME
-from psdstats.output.figures.axes import (
-    log_ticks,
-    name_columns,
-    new_panels,
-    plain_ticks,
-)
+from psdstats.output.figures.axes import log_ticks, name_columns, new_panels, plain_ticks
 from psdstats.output.figures.marks import (
     arrow,
     drawn,
@@ -31,16 +26,7 @@ from psdstats.output.figures.marks import (
     series_handles,
     spread_apart,
 )
-from psdstats.output.style import (
-    FAINT,
-    GREY,
-    WIDTH_MM,
-    Mark,
-    column_mm,
-    mark,
-    numerals,
-    readable,
-)
+from psdstats.output.style import FAINT, GREY, WIDTH_MM, Mark, column_mm, mark, numerals, readable
 from psdstats.words import remarks as words
 
 if TYPE_CHECKING:
