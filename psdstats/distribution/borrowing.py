@@ -16,7 +16,6 @@ from numpy.typing import ArrayLike
 from scipy.special import expit, ndtri
 
 from psdstats.distribution.breakage import breakage_law
-from psdstats.distribution.curve_scales import class_width, left_open
 from psdstats.distribution.percentiles import LEVELS, bracketed_sizes
 from psdstats.distribution.powder_curve import SCORES, CurveLaw
 from psdstats.distribution.trial_curves import (
@@ -215,9 +214,8 @@ def of_rows(law: RowLaw, rows: Rows) -> Array:
     )
 
 
-def _as_powders(law: RowLaw, rows: Rows, row: Indices) -> RowLaw:
-    """The law with all but what errors do as wide as powders show it, as `curve_law` has it."""
-    times = left_open(class_width(rows.ln_aperture, rows.undersize))[row]
+def _as_powders(law: RowLaw, rows: Rows, times: Array) -> RowLaw:
+    """The law with all but what errors do these times as wide, as `curve_law` has it."""
     by_errors, middle = of_rows(law, rows), law.table[:, [len(SCORES) // 2]]
     noise = by_errors @ by_errors.T
     covariance = noise + (law.covariance - noise) * np.outer(times, times)
@@ -263,7 +261,8 @@ class Moved:
 
     def take(self, law: RowLaw) -> None:
         """Move the means of that law to the runs."""
-        self.law = _as_powders(law, self.rows, self.places.row)
+        times = np.array([self.single.open_times[same].mean() for same in self.rows.runs])
+        self.law = _as_powders(law, self.rows, times[self.places.row])
         self._move()
 
     @property

@@ -19,7 +19,7 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-from scipy.special import ndtri
+from scipy.special import ndtr, ndtri
 
 from psdstats.frozen import Array, Flags, Indices
 
@@ -33,7 +33,8 @@ WILD = {1.5: 0.17, 5.0: 0.11}
 _LOG_WILD = 2.2  # times these on the log scale: below a peak of feed, fragments follow a power law
 _SMOOTHEST_CUT, _SMOOTHEST_LOGIT, _SMOOTHEST_LOG = 0.1, 0.1, 0.5  # no cut is perfectly sharp
 _TEMPER = {0.4: 0.9, np.log(2): 0.75}  # power of the likelihood by width of the classes
-_OPEN = {0.4: 0.82, np.log(2): 1.0}  # times what the law leaves open between sieves, by the same
+_OPEN = {0.45: 0.76, np.log(2): 0.97}  # times what the law leaves open between sieves, by the same
+_OPEN_BENT = 1.0  # where the powder has a kink or ends sharply
 N_SCALES = 2 * len(_CUTS) + 2
 # scales of powders with a sharp top
 ENDS_ABOVE = np.append(np.tile(_CUTS[:, 1] > 0, 2), [False, True])
@@ -87,17 +88,6 @@ LOG_SMOOTH = np.log(1 - sum(WILD.values()) * _kinked)[:, None]
 LOG_WILD = {size: np.log(share * _kinked)[:, None] for size, share in WILD.items()}
 
 
-def class_width(t: Array, undersize: Array) -> Array:
-    """(R,) mean width of the classes, by mass: the wider, the more bends of a powder they hide."""
-    held = np.diff(np.clip(undersize, 0, 1))
-    return np.asarray((held * np.diff(t)).sum(1) / np.maximum(held.sum(1), 1e-9))
-
-
-def left_open(width: Array) -> Array:
-    """Times what a law leaves open between sieves, that powders of known sizes be held as said."""
-    return np.asarray(np.interp(width, list(_OPEN), list(_OPEN.values())))
-
-
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Seen:
     """What the sieves show of a batch of runs with n apertures each."""
@@ -123,18 +113,27 @@ class Seen:
 
     @cached_property
     def width(self) -> Array:
-        """(R,) width of the classes in which the powder lies."""
-        return class_width(self.t, self.q)
+        """(R,) mean width of the classes, by mass: the wider, the more bends they hide."""
+        held = np.diff(np.clip(self.q, 0, 1))
+        return np.asarray((held * np.diff(self.t)).sum(1) / np.maximum(held.sum(1), 1e-9))
 
     @cached_property
     def temper(self) -> Array:
         """(R,) power of the likelihood: less than 1, since no powder is straight on any scale."""
         return np.asarray(np.interp(self.width, list(_TEMPER), list(_TEMPER.values())))
 
-    def spread(self, noise: Array, u: Array) -> Array:
-        """(R, L) times u, of whose square `noise` is by errors, as wide as powders show it."""
-        share = np.minimum(noise / np.maximum(u, 1e-9) ** 2, 1.0)
-        return np.asarray(np.sqrt(share + (1 - share) * left_open(self.width)[:, None] ** 2))
+    def variance(self, by_ln_aperture: Array, by_undersize: Array) -> Array:
+        """(R, L) of what errors of apertures and readings do by sensitivities (R, L, n)."""
+        of_readings = np.einsum("rli,rij,rlj->rl", by_undersize, self.cov, by_undersize)
+        return np.asarray(((by_ln_aperture * self.u_t[:, None]) ** 2).sum(-1) + of_readings)
+
+    def open_times(self, bent: Array) -> Array:
+        """(R,) times what the law leaves open, as wide as powders of known sizes show it.
+
+        bent: weight of curves that have a kink or end sharply.
+        """
+        smooth = np.interp(self.width, list(_OPEN), list(_OPEN.values()))
+        return np.asarray(smooth + bent * (_OPEN_BENT - smooth))
 
     @cached_property
     def line(self) -> Array:
@@ -277,3 +276,18 @@ def neighbours(n: int) -> tuple[Indices, Indices]:
     a, b = np.triu_indices(2 * n)
     near = np.abs(a % n - b % n) <= 1
     return a[near], b[near]
+
+
+def interpolated(wanted: Array, x: Array, y: Array) -> Array:
+    """Y at wanted x, for every row of the leading axes; x need not rise strictly."""
+    nudge = 1e-12 * np.arange(x.shape[-1])
+    pairs = zip(x.reshape(-1, x.shape[-1]), y.reshape(-1, x.shape[-1]), strict=True)
+    rows = [np.interp(wanted, a + nudge, b) for a, b in pairs]
+    return np.array(rows).reshape(*x.shape[:-1], -1)
+
+
+def inside(a: Array, b: Array) -> Array:
+    """Probability that a standard normal value lies between a and b."""
+    up = a > 0  # there the upper tail is the exact one
+    low, high = np.where(up, -b, a), np.where(up, -a, b)
+    return np.asarray(ndtr(high) - ndtr(low))

@@ -30,6 +30,8 @@ from psdstats.distribution.curve_scales import (
     LOG_WILD,
     WILD,
     Seen,
+    inside,
+    interpolated,
     neighbours,
     on_scales,
     spline_basis,
@@ -76,6 +78,8 @@ class CurveLaw(Still):
         Index of the aperture above a class that may hide a peak of the distribution; -1 for none.
     flat : ndarray of bool, shape (R, L)
         The level is met along a flat step: the interval spans it, its middle is arbitrary.
+    open_times : ndarray, shape (R,)
+        By how much what is not errors of readings and apertures was narrowed.
     """
 
     levels: Array
@@ -86,6 +90,7 @@ class CurveLaw(Still):
     undersize: Array
     hidden_peak: Indices
     flat: Flags
+    open_times: Array
 
     @property
     def ln_size(self) -> Array:
@@ -170,6 +175,7 @@ def curve_law(
     by_t, by_q = np.zeros((2, runs, wanted.size, n))
     some = (q > least[:, None]) & (q < 1 - least[:, None])
     hidden, flat = np.full(runs, -1), np.zeros((runs, wanted.size), dtype=bool)
+    times = np.ones(runs)
     real = 1 + (np.diff(t) > 0).sum(axis=1)
     some &= np.arange(n) < real[:, None]
     for m in np.unique(real[real > 1]):
@@ -180,10 +186,11 @@ def curve_law(
                 some=some[part, :m], least=least[part], levels=wanted,
             )  # fmt: skip
             found = _law_of(seen)
-            table[part], by_t[part, :, :m], by_q[part, :, :m], flat[part], hidden[part] = found
+            table[part], by_t[part, :, :m], by_q[part, :, :m], flat[part] = found[:4]
+            hidden[part], times[part] = found[4:]
     return CurveLaw(
         levels=wanted, table=table, by_ln_aperture=by_t, by_undersize=by_q, informative=some,
-        undersize=q, hidden_peak=hidden, flat=flat,
+        undersize=q, hidden_peak=hidden, flat=flat, open_times=times,
     )  # fmt: skip
 
 
@@ -322,6 +329,14 @@ class _Mixture:
     def weight(self) -> Array:
         return np.asarray(np.exp(self.log_weight))
 
+    @property
+    def bent(self) -> tuple[Array, Array]:
+        """Weight of powders that end sharply, and of those that have a kink, each (R,)."""
+        chosen, weight = self.chosen, self.weight
+        return (weight * ENDS_ABOVE[chosen.scale]).sum(1), (
+            weight * (chosen.wild_variance > 0)
+        ).sum(1)
+
 
 def _mixture(seen: Seen) -> _Mixture:
     """Posterior of the curve under each likely component, inequalities included."""
@@ -397,37 +412,31 @@ def _beyond_ends(
     )
 
 
-def _law_of(seen: Seen) -> tuple[Array, Array, Array, Flags, Indices]:
-    """Table, sensitivities, flat steps and hidden peak of one batch."""
+def _law_of(seen: Seen) -> tuple[Array, Array, Array, Flags, Indices, Array]:
+    """Table, sensitivities, flat steps, hidden peak and narrowing of one batch."""
     mixture, bracket = _mixture(seen), _bracket(seen)
     even = np.linspace(0, 1, _FIRST_LOOK)
     points = bracket.left[..., None] + (bracket.right - bracket.left)[..., None] * even
     first = 0.8 * _cdf(seen, mixture, bracket, points) + 0.2 * even
-    points = _interpolate(np.linspace(0, 1, _POINTS), first, points)
-    table = _interpolate(ndtr(SCORES), _cdf(seen, mixture, bracket, points), points)
+    points = interpolated(np.linspace(0, 1, _POINTS), first, points)
+    table = interpolated(ndtr(SCORES), _cdf(seen, mixture, bracket, points), points)
     table[~bracket.found] = np.nan
     by_t, by_q = _sensitivities(seen, mixture, bracket, table[..., SCORES.size // 2])
-    table = _as_powders(seen, bracket, table, (by_t, by_q))
+    ends, kinked = mixture.bent
+    times = seen.open_times(np.maximum(ends, kinked))
+    table = _as_powders(bracket, table, seen.variance(by_t, by_q), times)
     table = np.where(np.isnan(table), np.nan, np.fmax.accumulate(table, axis=1))
-    return table, by_t, by_q, bracket.flat, _hidden_peak(seen, mixture)
+    return table, by_t, by_q, bracket.flat, _hidden_peak(seen, mixture), times
 
 
-def _as_powders(seen: Seen, bracket: _Bracket, table: Array, by: tuple[Array, Array]) -> Array:
-    """The table, but for the errors of apertures and readings as wide as powders show it."""
-    noise = ((by[0] * seen.u_t[:, None]) ** 2).sum(-1)
-    noise += np.einsum("rli,rij,rlj->rl", by[1], seen.cov, by[1])
-    times = np.where(bracket.flat | bracket.even, 1.0, seen.spread(noise, half_width(table)))
+def _as_powders(bracket: _Bracket, table: Array, noise: Array, times: Array) -> Array:
+    """The table, of whose variance `noise` is by errors, with the rest these times as wide."""
+    share = np.minimum(noise / np.maximum(half_width(table), 1e-9) ** 2, 1.0)
+    spread = np.sqrt(share + (1 - share) * times[:, None] ** 2)
+    spread = np.where(bracket.flat | bracket.even, 1.0, spread)
     middle = table[..., SCORES.size // 2, None]
     ends = bracket.left[..., None], bracket.right[..., None]
-    return np.asarray(np.clip(middle + (table - middle) * times[..., None], *ends))
-
-
-def _interpolate(wanted: Array, x: Array, y: Array) -> Array:
-    """Y at wanted x, for every row of the leading axes; x need not rise strictly."""
-    nudge = 1e-12 * np.arange(x.shape[-1])
-    pairs = zip(x.reshape(-1, x.shape[-1]), y.reshape(-1, x.shape[-1]), strict=True)
-    rows = [np.interp(wanted, a + nudge, b) for a, b in pairs]
-    return np.array(rows).reshape(*x.shape[:-1], -1)
+    return np.asarray(np.clip(middle + (table - middle) * spread[..., None], *ends))
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -476,10 +485,8 @@ def _hidden_peak(seen: Seen, mixture: _Mixture) -> Indices:
     The steepest class, where it holds much of the mass and the curve looks like one that ends
     sharply or has a kink: a narrow peak in that class looks the same from the sieves.
     """
-    step, chosen = np.diff(seen.q), mixture.chosen
+    step, (ends, kinked) = np.diff(seen.q), mixture.bent
     peak = (step / np.diff(seen.t)).argmax(1)
-    ends = (mixture.weight * ENDS_ABOVE[chosen.scale]).sum(1)
-    kinked = (mixture.weight * (chosen.wild_variance > 0)).sum(1)
     doubtful = (ends > _PEAK_ENDS) | (kinked > _PEAK_KINKED)
     much = step[np.arange(len(peak)), peak] > _PEAK_MASS
     return np.where(much & doubtful & ~seen.few, peak + 1, -1)
@@ -543,19 +550,12 @@ def _at(seen: Seen, mixture: _Mixture, points: Array) -> _Points:
     return _Points(mean, variance, *found)
 
 
-def _inside(a: Array, b: Array) -> Array:
-    """Probability that a standard normal value lies between a and b."""
-    up = a > 0  # there the upper tail is the exact one
-    low, high = np.where(up, -b, a), np.where(up, -a, b)
-    return np.asarray(ndtr(high) - ndtr(low))
-
-
 def _rising(seen: Seen, mixture: _Mixture) -> Array:
     """Log probability (R, C) that every interval rises, by the worst of 3 points, independently."""
     inner = np.linspace(0, 1, 5)[1:-1]
     points = seen.t[:, :-1, None] + np.diff(seen.t)[..., None] * inner
     at = _at(seen, mixture, points.reshape(len(seen.t), -1))
-    log_p = np.log(np.maximum(_inside(at.below, -at.above), 1e-9))
+    log_p = np.log(np.maximum(inside(at.below, -at.above), 1e-9))
     return np.asarray(log_p.reshape(*log_p.shape[:2], -1, inner.size).min(-1).sum(-1))
 
 
@@ -565,7 +565,7 @@ def _between(at: _Points) -> tuple[Array, Array]:
     cut = (at.below > _RISES) | (at.above > _RISES)
     a = np.clip(at.below[cut], -40, 30)
     b = np.clip(-at.above[cut], np.maximum(a + 1e-3, -30), 40)
-    whole = np.sqrt(2 * np.pi) * _inside(a, b)
+    whole = np.sqrt(2 * np.pi) * inside(a, b)
     at_a, at_b = np.exp(-(a**2) / 2) / whole, np.exp(-(b**2) / 2) / whole
     below, above = at.with_below[cut], at.with_above[cut]
     shift = below * at_a - above * at_b

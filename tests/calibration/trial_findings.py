@@ -109,8 +109,6 @@ NOTES = (
     "undo the change.  The same trials with the drift declared stand below.  All cases are drawn "
     "from the same seeds, so that "
     "their rates go together.",
-    "Scales of tests have one degree of freedom at least since 2026-12-01: in the first hundred "
-    "trials of cases other than two benches they had not, which seldom acts there.",
 )
 
 
@@ -299,8 +297,8 @@ def write(table: pd.DataFrame, out: Path, *, first: int = 0) -> None:
         "",
         f"`python tests/calibration/trial_findings.py --trials {fewest}`, continued case by case "
         f"by `--only K --first N`, seed {SEED}, {date.today()}, with the law of the curve between "
-        "sieves that rises between them "
-        f"(since 2026-11-30).  Monte Carlo error at 5 %, {fewest} trials: {_error(fewest):.1f}.",
+        f"sieves as wide as powders show it (since 2026-12-01).  "
+        f"Monte Carlo error at 5 %, {fewest} trials: {_error(fewest):.1f}.",
         "",
         f"Over all {trials} trials of the other cases than '{UNKNOWN_DRIFT}', mean of the sizes: "
         + ", ".join(f"{name} {pooled[name]:.1f}" for name in COLUMNS[:7])

@@ -227,25 +227,23 @@ def test_one_powder_on_unlike_stacks_shows_no_false_difference(full):
     assert (off[known] < 1.96 * u[known]).all()
 
 
-def test_the_law_of_a_trial_leaves_open_what_powders_show(monkeypatch):
-    """The law of its rows: variance less that of errors is 0.82 squared on classes of root 2."""
+def test_the_law_of_a_trial_leaves_open_what_that_of_its_runs_does(monkeypatch):
+    """The law of its rows: variance less that of errors, and quantiles about the middle."""
     kept = {}
 
-    def take(self, law):
-        self.law = kept["raw"] = law
-        kept["found"], kept["rows"] = (
-            borrowing._as_powders(law, self.rows, self.places.row),
-            self.rows,
-        )
-        whole(self, law)
+    def as_powders(law, rows, times):
+        kept.update(law=law, rows=rows, times=times, found=whole(law, rows, times))
+        return kept["found"]
 
-    whole = borrowing.Moved.take
-    monkeypatch.setattr(borrowing.Moved, "take", take)
+    whole = borrowing._as_powders
+    monkeypatch.setattr(borrowing, "_as_powders", as_powders)
     fine = np.log([45, 63, 90, 125, 180, 250, 355, 500, 710.0])
-    borrowed(trial((0, 1, 2, 4, 8), stack=fine))
-    raw, found, by = kept["raw"], kept["found"], of_rows(kept["raw"], kept["rows"])
-    noise = by @ by.T
-    assert_allclose(found.covariance - noise, 0.82**2 * (raw.covariance - noise), atol=1e-12)
+    single = borrowed(trial((0, 1, 2, 4, 8), stack=fine))[1]
+    raw, found, times = kept["law"], kept["found"], kept["times"]
+    assert set(times) == set(single.open_times)  # a run a row
+    noise = of_rows(raw, kept["rows"]) @ of_rows(raw, kept["rows"]).T
+    expected = (raw.covariance - noise) * np.outer(times, times)
+    assert_allclose(found.covariance - noise, expected, atol=1e-12)
     middle = raw.table.shape[1] // 2
     assert_allclose(found.table[:, middle], raw.table[:, middle])
     spread = np.sqrt(np.diag(found.covariance) / np.diag(raw.covariance))

@@ -221,7 +221,7 @@ def _horizontal(ax: Axes, frame: pd.DataFrame, names: Sequence[str], unit: str) 
 def _signs_beside(frame: pd.DataFrame, unit: str, say: Numerals) -> int:
     """Signs of the longest label behind the last time."""
     texts = [_end_text(row, unit, say) for row in rows(_last(frame))]
-    texts += [f"  {one}" for one in _shared_text(frame, say)]
+    texts += [f"{'':5}{one}" for one in _shared_text(frame, say)]  # behind its bar
     return max(map(len, texts), default=0)
 
 
