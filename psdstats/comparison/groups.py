@@ -144,10 +144,10 @@ class GroupAgreement(Shown):
         >>> found = psdstats.comparison.group_agreement(study)
         >>> found.to_frame()[["group", "difference_percent", "verdict"]].round(1)
            group  difference_percent    verdict
-        0  Alder                 2.9    changed
+        0  Alder                 2.8    changed
         1  Birch                -0.1  not shown
         2  Cedar                -2.8  not shown
-        3  Rowan                 0.1  not shown
+        3  Rowan                 0.2  not shown
         """
         return pd.DataFrame(
             [

