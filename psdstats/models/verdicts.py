@@ -321,7 +321,8 @@ _RANGE = 0.9  # coverage of the range of what could be detected
 def detectable_percent(standard_error: Array, df: Array, half: Array) -> dict[str, Array]:
     """Smallest decrease that would have been shown, per cent, and its range: fields of `Numbers`.
 
-    Shapes: all (m,), half widths of the intervals among them; NaN where there is no standard error.
+    Shapes: all (m,), half widths of the intervals among them; NaN where there is no standard error,
+    or one so far above the half width that chance alone would show a change that often.
 
     Notes
     -----
@@ -332,6 +333,10 @@ def detectable_percent(standard_error: Array, df: Array, half: Array) -> dict[st
     names = ("detectable_decrease_percent", "detectable_low_percent", "detectable_high_percent")
     found = {name: np.full(np.shape(standard_error), np.nan) for name in names}
     good = np.isfinite(standard_error) & (standard_error > 0.0) & (df > 0.0) & np.isfinite(half)
+    with np.errstate(divide="ignore", invalid="ignore"):  # a limit too near for that power
+        good &= (
+            two_sided_p(np.where(good, half / standard_error, 0.0), np.where(good, df, 1.0)) < POWER
+        )
     if not good.any():
         return found
     error, df = standard_error[good], df[good]

@@ -6,7 +6,7 @@ from scipy import stats
 from statsmodels.stats.power import TTestIndPower, TTestPower
 
 from psdstats.errors import ModelError
-from psdstats.models.verdicts import contrast_power, smallest_detectable
+from psdstats.models.verdicts import contrast_power, detectable_percent, smallest_detectable
 
 
 @pytest.mark.parametrize("df", [2.0, 4.5, 12.0, 200.0])
@@ -68,3 +68,13 @@ def test_far_less_than_one_degree_of_freedom_shows_nothing():
     found = smallest_detectable([0.01, 0.01], [0.2, 0.01])
     assert found.increase_percent.tolist() == [np.inf, np.inf]
     assert found.decrease_percent.tolist() == [100.0, 100.0]
+
+
+def test_what_chance_alone_would_show_that_often_has_no_smallest_change():
+    """Against the plain case beside it: a limit a tenth of a standard error away."""
+    error, df = np.array([0.05, 0.05, 0.05]), np.array([1.0, 8.0, np.inf])
+    found = detectable_percent(error, df, np.array([0.005, 0.005, 0.1]))
+    plain = smallest_detectable([0.05], np.inf, critical=[2.0], power=0.8)
+    told = found["detectable_decrease_percent"]
+    assert np.isnan(told[:2]).all()
+    assert told[2] == pytest.approx(plain.decrease_percent[0])
