@@ -215,11 +215,7 @@ def leave_one_group_out(
 
 
 def _at_all_variances(
-    gone: Flags,
-    fit: MixedModelFit,
-    term: TermSpec,
-    method: Inference | str,
-    alpha: float,
+    gone: Flags, fit: MixedModelFit, term: TermSpec, method: Inference | str, alpha: float
 ) -> dict[str, object] | None:
     """A row of the table without some rows, at the variances of all; None where it is worth a fit.
 

@@ -340,12 +340,7 @@ class Solution:
 
 
 def maximise(
-    problem: Target,
-    start: Array,
-    bounded: Flags,
-    *,
-    tolerance: float,
-    held: Flags | bool = False,
+    problem: Target, start: Array, bounded: Flags, *, tolerance: float, held: Flags | bool = False
 ) -> Solution:
     """Maximise a likelihood from ``start`` (B, q), scaled units.
 
