@@ -333,10 +333,7 @@ def detectable_percent(standard_error: Array, df: Array, half: Array) -> dict[st
     names = ("detectable_decrease_percent", "detectable_low_percent", "detectable_high_percent")
     found = {name: np.full(np.shape(standard_error), np.nan) for name in names}
     good = np.isfinite(standard_error) & (standard_error > 0.0) & (df > 0.0) & np.isfinite(half)
-    with np.errstate(divide="ignore", invalid="ignore"):  # a limit too near for that power
-        good &= (
-            two_sided_p(np.where(good, half / standard_error, 0.0), np.where(good, df, 1.0)) < POWER
-        )
+    good[good] = two_sided_p(half[good] / standard_error[good], df[good]) < POWER
     if not good.any():
         return found
     error, df = standard_error[good], df[good]
