@@ -19,7 +19,7 @@ from psdstats.words.numbers import PLAIN, Numerals
 from psdstats.words.rate import time_words
 from psdstats.words.remarks import CAPTIONS, NOTES
 from psdstats.words.sheet import percent_parts, title_line
-from psdstats.words.short_answers import what_would_help, when_to_stop
+from psdstats.words.short_answers import when_to_stop
 
 WITH_TIME = (
     "three_benches",
@@ -340,12 +340,12 @@ def test_levels_at_one_time_are_a_pair(kind):
 
 @pytest.mark.parametrize("share", [0.49, 0.51])
 def test_closer_sieves_help_where_most_lies_between_them(kind, share):
-    budget = kind("ratio_alone").budget
-    between = budget.runs["source"] == "between_sieves"
-    runs = budget.runs.assign(share=budget.runs["share"].mask(between, share))
-    told = what_would_help(None, (), replace(budget, runs=runs))
-    expected = "Sieves closer together would tell one D50 better." if share > 0.5 else None
-    assert (told and told.rest) == expected
+    found = kind("ratio_alone")
+    between = found.budget.runs["source"] == "between_sieves"
+    runs = found.budget.runs.assign(share=found.budget.runs["share"].mask(between, share))
+    sheet = answer_sheet(replace(found, budget=replace(found.budget, runs=runs)))
+    told = "Sieves closer together would tell one D50 better." in sheet.answers[2].text
+    assert told == (share > 0.5)
 
 
 def test_what_cannot_be_compared_says_why_and_what_to_do(kind):
