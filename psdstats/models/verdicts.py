@@ -288,13 +288,14 @@ def smallest_detectable(
             f"Power needs a standard error and degrees of freedom above 0 and a critical value of "
             f"0 or more; found {standard_error!r}, {df!r} and {critical!r}."
         )
-    if not (power < 1.0 and (two_sided_p(limit, df_all) < power).all()):
+    passed = two_sided_p(limit, df_all) >= power  # by chance alone, with far less than one df
+    if not power < 1.0 or (passed & (df_all >= 1.0)).any():
         raise ModelError(
             f"The wanted power is {power}; give a number below 1 and above the level of the test."
         )
     shifts = [
-        _shift(float(one_df), float(one_limit), power)
-        for one_df, one_limit in zip(df_all, limit, strict=True)
+        float("inf") if chance else _shift(float(one_df), float(one_limit), power)
+        for one_df, one_limit, chance in zip(df_all, limit, passed, strict=True)
     ]
     return DetectableChange(log_change=np.array(shifts) * error, power=power, critical=limit)
 
@@ -321,8 +322,7 @@ _RANGE = 0.9  # coverage of the range of what could be detected
 def detectable_percent(standard_error: Array, df: Array, half: Array) -> dict[str, Array]:
     """Smallest decrease that would have been shown, per cent, and its range: fields of `Numbers`.
 
-    Shapes: all (m,), half widths of the intervals among them; NaN where there is no standard error,
-    or one so far above the half width that chance alone would show a change that often.
+    Shapes: all (m,), half widths of the intervals among them; NaN where there is no standard error.
 
     Notes
     -----
@@ -333,7 +333,6 @@ def detectable_percent(standard_error: Array, df: Array, half: Array) -> dict[st
     names = ("detectable_decrease_percent", "detectable_low_percent", "detectable_high_percent")
     found = {name: np.full(np.shape(standard_error), np.nan) for name in names}
     good = np.isfinite(standard_error) & (standard_error > 0.0) & (df > 0.0) & np.isfinite(half)
-    good[good] = two_sided_p(half[good] / standard_error[good], df[good]) < POWER
     if not good.any():
         return found
     error, df = standard_error[good], df[good]

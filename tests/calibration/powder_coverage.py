@@ -93,10 +93,13 @@ TRIED = (
     "a kink or ends sharply (2026-12-01). One factor for all, 0.82, raised false differences of "
     "milled powders to 17 % and left milled D90 by new root-2 sieves at 88 %: seen on ten families "
     "of seed 20261221 before that run was stopped, so that powders of this page were in view for "
-    "that choice, its numbers were not. Of 150 to 200 powders a cell (seed 77001): a higher power "
-    "of the likelihood narrowed less for the same coverage; factors that grow with the share of "
-    "errors, and larger curvatures with a smaller factor, lost as much at the weak end as they "
-    "gained. Not tried: narrower ratios of like powders, which are held in over 99 %."
+    "that choice, its numbers were not. With a seed never in view (20261223, sizes, 200 powders a "
+    "cell) the mean is 97.9 %, u at most 1.40 of a knower's, 10 of 956 cells are below 90 %, one "
+    "by over two Monte Carlo errors (hyperbolic, one missing, new sieves, D50: 84 %). Of 150 to "
+    "200 powders a cell (seed 77001): a higher power of the likelihood narrowed less for the same "
+    "coverage; factors that grow with the share of errors, and larger curvatures with a smaller "
+    "factor, lost as much at the weak end as they gained. Not tried: narrower ratios of like "
+    "powders, which are held in over 99 %."
 )
 OTHER_BENCH = {"root 2": ("mixed", "ratio 2")}
 Array = np.ndarray

@@ -70,11 +70,13 @@ def test_far_less_than_one_degree_of_freedom_shows_nothing():
     assert found.decrease_percent.tolist() == [100.0, 100.0]
 
 
-def test_what_chance_alone_would_show_that_often_has_no_smallest_change():
-    """Against the plain case beside it: a limit a tenth of a standard error away."""
-    error, df = np.array([0.05, 0.05, 0.05]), np.array([1.0, 8.0, np.inf])
-    found = detectable_percent(error, df, np.array([0.005, 0.005, 0.1]))
-    plain = smallest_detectable([0.05], np.inf, critical=[2.0], power=0.8)
-    told = found["detectable_decrease_percent"]
-    assert np.isnan(told[:2]).all()
-    assert told[2] == pytest.approx(plain.decrease_percent[0])
+def test_far_less_than_one_degree_of_freedom_has_a_limit_of_its_own_and_shows_nothing():
+    """Such as a group's: 18 standard errors away, which chance passes in 80 % at 0.04."""
+    assert 2 * stats.t(0.0394).sf(17.9) > 0.8
+    found = smallest_detectable([0.0027] * 3, [0.0394, 0.06, 8.0], critical=[17.9, 5.0, 3.0])
+    assert found.decrease_percent[:2].tolist() == [100.0, 100.0]
+    assert found.decrease_percent[2] < 2.0
+    told = detectable_percent(np.array([0.0027]), np.array([0.0394]), np.array([0.0483]))
+    assert told["detectable_decrease_percent"] == pytest.approx([100.0])
+    with pytest.raises(ModelError, match="above the level of the test"):
+        smallest_detectable([0.0027], [8.0], critical=[0.1])
